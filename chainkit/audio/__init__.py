@@ -1,0 +1,1 @@
+"""Sound files: the only place that opens them."""

@@ -1,0 +1,1 @@
+"""The command line: one file a command; main alone turns faults into messages."""

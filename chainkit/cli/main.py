@@ -1,0 +1,62 @@
+"""The ``chainkit`` command: finds the command asked for, runs it, reports faults.
+
+Only the module of the command asked for is imported, and the overview is printed from the table
+below, so that ``chainkit --help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import sys
+
+COMMANDS = {
+    "render": "render a voice through a chain file",
+    "check": "validate chain files, print what they resolve to, draw their curves",
+    "verify": "render a record again and compare the audio",
+    "measure": "loudness, peaks, spectrum and sibilants of sound files",
+    "compare": "loudness-matched renders of chains or orders, a table, a listening page",
+    "scout": "find trouble frequencies, hear them, write a starting chain",
+    "ride": "write level moves for the ride stage",
+    "songs": "render a record's voices and compare the songs",
+    "presets": "list or copy preset chains",
+    "schema": "print the JSON Schema of a chain file or songbook",
+    "demo": "make an invented demo session and render it",
+}
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run the command line; the return value is the exit code."""
+    words = sys.argv[1:] if argv is None else argv
+    if not words or words[0] in ("-h", "--help", "help"):
+        print(overview())
+        return 0 if words else 2
+    if words[0] == "--version":
+        from importlib.metadata import version
+
+        print(f"chainkit {version('chainkit')}")
+        return 0
+    from chainkit.cli import dispatch
+
+    return dispatch.run(words[0], words[1:], list(COMMANDS))
+
+
+def overview() -> str:
+    """Text of ``chainkit --help``."""
+    width = max(map(len, COMMANDS))
+    rows = [f"  {name:<{width}}  {summary}" for name, summary in COMMANDS.items()]
+    return "\n".join(
+        [
+            "usage: chainkit COMMAND [options]",
+            "",
+            "Render a recorded voice through a chain of EQ, de-esser and compressor,",
+            "offline and repeatably, and show what the chain did.",
+            "",
+            "commands:",
+            *rows,
+            "",
+            "chainkit COMMAND --help tells more of one command; chainkit --version the version.",
+        ]
+    )
+
+
+if __name__ == "__main__":
+    sys.exit(main())

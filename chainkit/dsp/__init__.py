@@ -1,0 +1,1 @@
+"""Signal processing: numbers in, numbers out; no file, no text, nothing else of ours."""

@@ -1,0 +1,23 @@
+"""Decibels and linear gain."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+
+def to_db(gain: ArrayLike) -> NDArray[np.float64]:
+    """Level in dB of a linear magnitude, 20·log10|gain|; −inf for zero."""
+    with np.errstate(divide="ignore"):
+        return 20.0 * np.log10(np.abs(np.asarray(gain, dtype=np.float64)))
+
+
+def to_gain(level: ArrayLike) -> NDArray[np.float64]:
+    """Linear gain of a level in dB, 10^(level / 20)."""
+    return 10.0 ** (np.asarray(level, dtype=np.float64) / 20.0)
+
+
+def power_to_db(power: ArrayLike) -> NDArray[np.float64]:
+    """Level in dB of a mean square, 10·log10(power); −inf for zero."""
+    with np.errstate(divide="ignore"):
+        return 10.0 * np.log10(np.asarray(power, dtype=np.float64))
