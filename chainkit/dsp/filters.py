@@ -18,6 +18,7 @@ Group Note "Audio EQ Cookbook").
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -55,45 +56,45 @@ def lowpass(rate: float, frequency: float, q: float) -> Sections:
         If `frequency` or `q` is out of range.
     """
     return _biquad(
-        rate, frequency, q,
-        (0.0, 0.0,                 1.0),
-        (1.0, 1 / q,               1.0),
+        rate, frequency,
+        (0.0, 0.0,         1.0),
+        (1.0, _damping(q), 1.0),
     )  # fmt: skip
 
 
 def highpass(rate: float, frequency: float, q: float) -> Sections:
     """Second-order high-pass, 20·log10(q) dB at `frequency`; parameters as `lowpass`."""
     return _biquad(
-        rate, frequency, q,
-        (1.0, 0.0,                 0.0),
-        (1.0, 1 / q,               1.0),
+        rate, frequency,
+        (1.0, 0.0,         0.0),
+        (1.0, _damping(q), 1.0),
     )  # fmt: skip
 
 
 def bandpass(rate: float, frequency: float, q: float) -> Sections:
     """Band-pass with a peak of 0 dB at `frequency`; parameters as `lowpass`."""
     return _biquad(
-        rate, frequency, q,
-        (0.0, 1 / q,               0.0),
-        (1.0, 1 / q,               1.0),
+        rate, frequency,
+        (0.0, _damping(q), 0.0),
+        (1.0, _damping(q), 1.0),
     )  # fmt: skip
 
 
 def notch(rate: float, frequency: float, q: float) -> Sections:
     """Notch with a zero at `frequency`; parameters as `lowpass`."""
     return _biquad(
-        rate, frequency, q,
-        (1.0, 0.0,                 1.0),
-        (1.0, 1 / q,               1.0),
+        rate, frequency,
+        (1.0, 0.0,         1.0),
+        (1.0, _damping(q), 1.0),
     )  # fmt: skip
 
 
 def allpass(rate: float, frequency: float, q: float) -> Sections:
     """All-pass, turning the phase by −180° at `frequency`; parameters as `lowpass`."""
     return _biquad(
-        rate, frequency, q,
-        (1.0, -1 / q,              1.0),
-        (1.0, 1 / q,               1.0),
+        rate, frequency,
+        (1.0, -_damping(q), 1.0),
+        (1.0,  _damping(q), 1.0),
     )  # fmt: skip
 
 
@@ -106,7 +107,7 @@ def bell(rate: float, frequency: float, gain: float, q: float) -> Sections:
     frequency : float, Hz, 0 < frequency < rate / 2
     gain : float, dB
     q : float, > 0
-        A boost and a cut of the same `q` cancel exactly.
+        A boost and a cut of the same `q` cancel.
 
     Returns
     -------
@@ -119,30 +120,30 @@ def bell(rate: float, frequency: float, gain: float, q: float) -> Sections:
     """
     amplitude = 10 ** (gain / 40)
     return _biquad(
-        rate, frequency, q,
-        (1.0, amplitude / q,       1.0),
-        (1.0, 1 / (amplitude * q), 1.0),
+        rate, frequency,
+        (1.0, _damping(q) * amplitude, 1.0),
+        (1.0, _damping(q) / amplitude, 1.0),
     )  # fmt: skip
 
 
 def low_shelf(rate: float, frequency: float, gain: float, q: float) -> Sections:
     """Low shelf, `gain` dB at DC, half of it at `frequency`; parameters as `bell`."""
     amplitude = 10 ** (gain / 40)
-    slope = math.sqrt(amplitude) / q
+    slope = math.sqrt(amplitude) * _damping(q)
     return _biquad(
-        rate, frequency, q,
-        (amplitude, amplitude * slope, amplitude**2),
-        (amplitude, slope,                      1.0),
+        rate, frequency,
+        (amplitude, slope * amplitude, amplitude**2),
+        (amplitude, slope,             1.0),
     )  # fmt: skip
 
 
 def high_shelf(rate: float, frequency: float, gain: float, q: float) -> Sections:
     """High shelf, `gain` dB at half the rate, half of it at `frequency`; parameters as `bell`."""
     amplitude = 10 ** (gain / 40)
-    slope = math.sqrt(amplitude) / q
+    slope = math.sqrt(amplitude) * _damping(q)
     return _biquad(
-        rate, frequency, q,
-        (amplitude**2, amplitude * slope, amplitude),
+        rate, frequency,
+        (amplitude**2, slope * amplitude, amplitude),
         (1.0,          slope,             amplitude),
     )  # fmt: skip
 
@@ -372,11 +373,8 @@ def fir_response(taps: ArrayLike, frequencies: ArrayLike, rate: float) -> NDArra
 
 
 # ------------------------------------------------------------------------- bilinear transform
-def _biquad(
-    rate: float, frequency: float, q: float, numerator: Triple, denominator: Triple
-) -> Sections:
+def _biquad(rate: float, frequency: float, numerator: Triple, denominator: Triple) -> Sections:
     """Bilinear transform of one second-order prototype: s ← (1/k)(1 − z⁻¹)/(1 + z⁻¹)."""
-    _check_positive("q", q)
     k = _prewarped(rate, frequency)
     a0 = denominator[0] + denominator[1] * k + denominator[2] * k**2
     b = _second_order(numerator, k, a0)
@@ -387,15 +385,16 @@ def _biquad(
 def _second_order(prototype: Triple, k: float, a0: float) -> Triple:
     """Coefficients of z⁰, z⁻¹, z⁻² of one polynomial, over a0.
 
-    Far below the rate, the three nearly cancel in their sum, which alone sets the response there;
-    near half the rate their alternating sum does. So the last one is taken from the sum that
-    matters, known to full precision: the response gains an order of magnitude over rounding each
-    coefficient by itself.
+    Their sum is the response at DC, their alternating sum that at half the rate. Where either is
+    small, the three nearly cancel and their rounding would show. So the last one is taken from
+    the smaller sum, known to full precision: the response far below the rate gains an order of
+    magnitude, and zeros at DC or at half the rate are exact.
     """
     p2, p1, p0 = prototype
+    at_dc, at_half = 4 * p0 * k**2 / a0, 4 * p2 / a0
     c0 = (p2 + p1 * k + p0 * k**2) / a0
     c1 = 2 * (p0 * k**2 - p2) / a0
-    c2 = 4 * p0 * k**2 / a0 - (c0 + c1) if k < 1 else 4 * p2 / a0 - (c0 - c1)
+    c2 = at_dc - (c0 + c1) if at_dc < at_half else at_half - (c0 - c1)
     return c0, c1, c2
 
 
@@ -406,6 +405,11 @@ def _first_order(kind: str, rate: float, frequency: float) -> Sections:
     a1 = (k - 1) / a0
     b0, b1 = (k / a0, k / a0) if kind == "lowpass" else (1 / a0, -1 / a0)
     return np.array([[b0, b1, 0.0, 1.0, a1, 0.0]])
+
+
+def _damping(q: float) -> float:
+    _check_positive("q", q)
+    return 1 / q
 
 
 def _prewarped(rate: float, frequency: float) -> float:
@@ -465,6 +469,6 @@ def _check_positive(name: str, value: float) -> None:
         raise ValueError(f"{name}={value} must be positive and finite")
 
 
-def _check_choice(name: str, value: object, allowed: object) -> None:
-    if value not in allowed:  # type: ignore[operator]
-        raise ValueError(f"{name}={value!r} must be one of {', '.join(map(str, allowed))}")  # type: ignore[call-overload]
+def _check_choice(name: str, value: object, allowed: Collection[object]) -> None:
+    if value not in allowed:
+        raise ValueError(f"{name}={value!r} must be one of {', '.join(map(str, allowed))}")
