@@ -1,0 +1,233 @@
+"""Loudness by ITU-R BS.1770-5, loudness range by EBU Tech 3342.
+
+References
+----------
+.. [1] Recommendation ITU-R BS.1770-5 (11/2023), Annex 1.
+.. [2] EBU Tech 3341 (V4, November 2023), "Loudness metering: 'EBU Mode' metering".
+.. [3] EBU Tech 3342 (V4, November 2023), "Loudness range".
+"""
+
+from __future__ import annotations
+
+import math
+from array import array
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chainkit.dsp.kernels_meter import weighted_energy
+
+HOPS_A_SECOND = 100  # momentary and short-term maxima are sought every 10 ms
+TENTH = 10  # hops in the 100 ms step of the gating blocks
+MOMENTARY = 4  # tenths in the 400 ms window
+SHORT_TERM = 30  # tenths in the 3 s window
+ABSOLUTE_GATE = -70.0  # LUFS
+RELATIVE_GATE = -10.0  # LU, integrated loudness
+RANGE_GATE = -20.0  # LU, loudness range
+RANGE_TAIL = 15  # tenths of silence that Tech 3342 appends to a file
+
+_SURROUND = (1.0, 1.0, 1.0, 1.41, 1.41)  # L R C Ls Rs, BS.1770-5 Table 3
+_FIVE_ONE = (1.0, 1.0, 1.0, 0.0, 1.41, 1.41)  # L R C LFE Ls Rs: the LFE is left out
+
+
+def channel_weights(channels: int) -> NDArray[np.float64]:
+    """Weight of each channel's power in the loudness sum.
+
+    One to five channels are the first of L, R, C, Ls, Rs; six are L, R, C, LFE, Ls, Rs, the LFE
+    left out; of more channels nothing is known, and each counts 1.
+
+    Parameters
+    ----------
+    channels : int, ≥ 1
+
+    Returns
+    -------
+    ndarray, (channels,)
+
+    References
+    ----------
+    BS.1770-5, Annex 1, Table 3.
+    """
+    if channels == len(_FIVE_ONE):
+        return np.array(_FIVE_ONE)
+    if channels <= len(_SURROUND):
+        return np.array(_SURROUND[:channels])
+    return np.ones(channels)
+
+
+def k_weighting(rate: int) -> NDArray[np.float64]:
+    """K-weighting as two second-order sections for any sample rate.
+
+    BS.1770-5 prints the coefficients for 48 kHz (Annex 1, Tables 1 and 2) and asks that "other
+    rates" have the same frequency response. Inverting the bilinear transform of the tables gives
+    the analogue shelf and high-pass below, which are transformed again at `rate`. The gain of
+    the high-pass numerator is kept, so that the pass bands agree too.
+
+    Parameters
+    ----------
+    rate : int, Hz
+
+    Returns
+    -------
+    ndarray, (2, 6)
+        Rows b0, b1, b2, 1, a1, a2.
+    """
+    high, band = 1.584864701130856, 1.258720930232562  # shelf gain and its middle term
+    k, q, d = _warped(1681.974450955533, 0.7071752369554196, rate)
+    shelf = [
+        (high + band * k / q + k * k) / d,
+        2.0 * (k * k - high) / d,
+        (high - band * k / q + k * k) / d,
+        1.0,
+        2.0 * (k * k - 1.0) / d,
+        (1.0 - k / q + k * k) / d,
+    ]
+    k, q, d = _warped(38.13547087602444, 0.5003270373238773, rate)
+    gain = 1.004994898714688 / d
+    highpass = [gain, -2.0 * gain, gain, 1.0, 2.0 * (k * k - 1.0) / d, (1.0 - k / q + k * k) / d]
+    return np.array([shelf, highpass])
+
+
+def _warped(frequency: float, q: float, rate: int) -> tuple[float, float, float]:
+    k = math.tan(math.pi * frequency / rate)
+    return k, q, 1.0 + k / q + k * k
+
+
+def to_lufs(power: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Loudness of weighted mean squares, −0.691 + 10·lg Σ G·z (BS.1770-5, equation 2)."""
+    with np.errstate(divide="ignore"):
+        return -0.691 + 10.0 * np.log10(power)
+
+
+class LoudnessMeter:
+    """Streaming loudness of one programme.
+
+    The result is the same, bit for bit, however the programme is cut into blocks. It keeps one
+    number for each 100 ms.
+
+    Parameters
+    ----------
+    rate : int, Hz
+    channels : int
+        See `channel_weights` for their order.
+    """
+
+    def __init__(self, rate: int, channels: int) -> None:
+        self._rate = rate
+        self._weights = channel_weights(channels)
+        self._coefficients = k_weighting(rate)
+        self._place = np.zeros(1, dtype=np.int64)
+        self._state = np.zeros((channels, 6))
+        self._sums = np.zeros(channels)
+        self._hops = np.zeros(0)  # the last 9 hop powers
+        self._windows = np.zeros(0)  # the last 290 sliding 100 ms sums
+        self._tenths = array("d")
+        self._until_tenth = 0
+        self._momentary_max = 0.0
+        self._short_term_max = 0.0
+
+    def add(self, x: NDArray[np.float64]) -> None:
+        """Take the next frames.
+
+        Parameters
+        ----------
+        x : ndarray, (frames, channels)
+        """
+        out = np.empty(len(x) * HOPS_A_SECOND // self._rate + 2)
+        count = weighted_energy(
+            x, self._coefficients, self._weights, self._rate, HOPS_A_SECOND,
+            self._place, self._state, self._sums, out,
+        )  # fmt: skip
+        if count:
+            self._slide(out[:count])
+
+    def _slide(self, hops: NDArray[np.float64]) -> None:
+        """Slide the windows on; sums of shifted slices add in a fixed order."""
+        hops = np.concatenate([self._hops, hops])
+        windows = _moving_sum(hops, TENTH, 1)
+        self._hops = hops[-(TENTH - 1) :]
+        self._tenths.extend(windows[self._until_tenth :: TENTH])
+        self._until_tenth = (self._until_tenth - len(windows)) % TENTH
+        windows = np.concatenate([self._windows, windows])
+        fresh = len(windows) - len(self._windows)
+        self._windows = windows[-TENTH * (SHORT_TERM - 1) :]
+        self._momentary_max = _greatest(windows, MOMENTARY, fresh, self._momentary_max)
+        self._short_term_max = _greatest(windows, SHORT_TERM, fresh, self._short_term_max)
+
+    def integrated(self) -> float | None:
+        """Integrated loudness in LUFS; None when no block passes the gates."""
+        return _gated_mean(self._powers(MOMENTARY), RELATIVE_GATE)
+
+    def momentary_max(self) -> float | None:
+        """Greatest momentary loudness (400 ms) in LUFS, on a 10 ms step; None for silence."""
+        return _loudness(self._momentary_max / (TENTH * MOMENTARY))
+
+    def short_term_max(self) -> float | None:
+        """Greatest short-term loudness (3 s) in LUFS, on a 10 ms step; None for silence."""
+        return _loudness(self._short_term_max / (TENTH * SHORT_TERM))
+
+    def momentary(self) -> NDArray[np.float64]:
+        """Momentary loudness in LUFS at 0.4, 0.5, … s; −inf for silence."""
+        return to_lufs(self._powers(MOMENTARY))
+
+    def short_term(self) -> NDArray[np.float64]:
+        """Short-term loudness in LUFS at 3.0, 3.1, … s; −inf for silence."""
+        return to_lufs(self._powers(SHORT_TERM))
+
+    def range(self) -> float | None:
+        """Loudness range in LU; None when nothing passes the gates.
+
+        Spread between the 10th and the 95th percentile (nearest rank) of the short-term loudness
+        above −70 LUFS and above 20 LU below its power mean (EBU Tech 3342).
+        """
+        powers = self._powers(SHORT_TERM, tail=RANGE_TAIL)
+        powers = np.sort(powers[powers >= _gate(powers, RANGE_GATE)])
+        if not powers.size:
+            return None
+        low, high = (powers[_nearest_rank(len(powers), p)] for p in (10.0, 95.0))
+        return float(10.0 * np.log10(high / low))
+
+    def _powers(self, tenths: int, tail: int = 0) -> NDArray[np.float64]:
+        """Mean squares in windows of so many 100 ms steps, one a step."""
+        steps = np.concatenate([np.array(self._tenths), np.zeros(tail)])
+        if len(self._tenths) < tenths:
+            return np.zeros(0)
+        return _moving_sum(steps, tenths, 1) / (TENTH * tenths)
+
+
+def _moving_sum(values: NDArray[np.float64], count: int, step: int) -> NDArray[np.float64]:
+    """Sums of `count` values that stand `step` apart, at each place where all of them exist."""
+    length = max(0, len(values) - (count - 1) * step)
+    total = np.zeros(length)
+    for i in range(count):
+        total += values[i * step : i * step + length]
+    return total
+
+
+def _greatest(windows: NDArray[np.float64], tenths: int, fresh: int, so_far: float) -> float:
+    reach = (tenths - 1) * TENTH
+    sums = _moving_sum(windows[-(fresh + reach) :], tenths, TENTH)
+    return max(so_far, float(sums.max(initial=0.0)))
+
+
+def _gate(powers: NDArray[np.float64], relative: float) -> float:
+    """Mean square at the relative gate, or at the absolute one where that is higher."""
+    absolute = 10.0 ** ((ABSOLUTE_GATE + 0.691) / 10.0)
+    kept = powers[powers > absolute]
+    if not kept.size:
+        return math.inf
+    return max(absolute, float(kept.mean()) * 10.0 ** (relative / 10.0))
+
+
+def _gated_mean(powers: NDArray[np.float64], relative: float) -> float | None:
+    kept = powers[powers > _gate(powers, relative)]
+    return _loudness(float(kept.mean())) if kept.size else None
+
+
+def _loudness(power: float) -> float | None:
+    return float(to_lufs(np.float64(power))) if power > 0.0 else None
+
+
+def _nearest_rank(count: int, percent: float) -> int:
+    """Index of a percentile by nearest rank, as in the listing of Tech 3342."""
+    return math.floor((count - 1) * percent / 100.0 + 0.5)
