@@ -25,12 +25,21 @@ class Quantity:
         Unit to factor into the base unit; the first is the base unit.
     examples : tuple of str
         The two likely spellings of a bare number; ``{}`` stands for the number.
+    shown : tuple of str
+        The units used to show a value; the base unit alone if left out.
     """
 
-    def __init__(self, name: str, factors: dict[str, float], examples: tuple[str, str]) -> None:
+    def __init__(
+        self,
+        name: str,
+        factors: dict[str, float],
+        examples: tuple[str, str],
+        shown: tuple[str, ...] = (),
+    ) -> None:
         self.name = name
         self.factors = factors
         self.examples = examples
+        self.shown = shown or (next(iter(factors)),)
         self._by_lower = {unit.lower(): unit for unit in factors}
 
     def parse(self, text: str) -> float:
@@ -57,17 +66,19 @@ class Quantity:
         return value
 
     def format(self, value: float) -> str:
-        """`value` with the unit that reads best."""
-        unit = self._best_unit(value)
-        return f"{_plain(value / self.factors[unit])} {unit}"
+        """`value` with the unit that reads best; exact, so that `parse` gives the same float back."""
+        base, *others = self.shown
+        unit = next((unit for unit in others if self._reads_better(value, unit)), base)
+        text = f"{_plain(value / self.factors[unit])} {unit}"
+        return text if self.parse(text) == value else f"{value / self.factors[base]!r} {base}"
 
-    def _best_unit(self, value: float) -> str:
-        by_size = sorted(self.factors, key=self.factors.__getitem__)
-        fitting = [unit for unit in by_size if abs(value) >= self.factors[unit] * 0.9995]
-        return (fitting or by_size)[-1 if fitting else 0] if value else next(iter(self.factors))
+    def _reads_better(self, value: float, unit: str) -> bool:
+        factor = self.factors[unit]
+        return abs(value) >= factor if factor > 1 else 0 < abs(value) < 1
 
     def _spellings(self, number: str) -> str:
-        return " or ".join(repr(example.format(number)) for example in self.examples)
+        size = number.lstrip("+-")
+        return " or ".join(repr(example.format(size)) for example in self.examples)
 
 
 class Ratio(Quantity):
@@ -91,14 +102,19 @@ class Ratio(Quantity):
 
     def format(self, value: float) -> str:
         """`value` as ``4:1``."""
-        return "inf" if math.isinf(value) else f"{_plain(value)}:1"
+        if math.isinf(value):
+            return "inf"
+        text = f"{_plain(value)}:1"
+        return text if self.parse(text) == value else f"{value!r}:1"
 
 
-FREQUENCY = Quantity("frequency", {"Hz": 1.0, "kHz": 1e3}, ("{} Hz", "{} kHz"))
+FREQUENCY = Quantity("frequency", {"Hz": 1.0, "kHz": 1e3}, ("{} Hz", "{} kHz"), ("Hz", "kHz"))
 GAIN = Quantity("gain", {"dB": 1.0}, ("{} dB", "-{} dB"))
 LEVEL = Quantity("level", {"dB": 1.0, "dBFS": 1.0}, ("-{} dB", "{} dB"))
-TIME = Quantity("time", {"s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6}, ("{} ms", "{} s"))
-SHARE = Quantity("share", {"%": 0.01}, ("{} %", "100 %"))
+TIME = Quantity(
+    "time", {"s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6}, ("{} ms", "{} s"), ("s", "ms")
+)
+SHARE = Quantity("share", {"%": 0.01}, ("{} %", "100 %"), ("%",))
 SLOPE = Quantity("slope", {"dB/oct": 1.0}, ("{} dB/oct", "12 dB/oct"))
 BANDWIDTH = Quantity("bandwidth", {"oct": 1.0}, ("{} oct", "1 oct"))
 LOUDNESS = Quantity("loudness", {"LUFS": 1.0}, ("-{} LUFS", "{} LUFS"))

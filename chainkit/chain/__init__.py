@@ -1,0 +1,8 @@
+"""Chain files: the only place that knows YAML and positions."""
+
+from __future__ import annotations
+
+from chainkit.chain.model import Chain, load_chain, parse_chain
+from chainkit.chain.text import dump_chain
+
+__all__ = ["Chain", "dump_chain", "load_chain", "parse_chain"]

@@ -1,0 +1,227 @@
+"""Text to nodes that know their place in the file.
+
+The nodes are built from the parser's events, without recursion and without resolving any tag, so
+that a plain scalar stays text until a setting asks for a number (YAML 1.2 core rules: ``4:1`` and
+``no`` are text).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import NoReturn
+
+import yaml
+
+from chainkit.errors import ChainFileError, UsageError
+
+MAX_BYTES = 1 << 20
+MAX_ALIASES = 100
+MAX_DEPTH = 16
+
+
+@dataclass(frozen=True)
+class Place:
+    """A place in a file, lines and columns counted from 1."""
+
+    source: str
+    line: int
+    column: int
+
+    def fault(self, message: str) -> ChainFileError:
+        """The fault `message` at this place."""
+        return ChainFileError(message, self.source, self.line, self.column)
+
+
+@dataclass
+class Scalar:
+    """A scalar: its text as written, and whether it stood without quotes."""
+
+    place: Place
+    text: str
+    plain: bool
+
+    @property
+    def is_null(self) -> bool:
+        """Whether nothing was written (YAML 1.2 core null)."""
+        return self.plain and self.text in ("", "~", "null", "Null", "NULL")
+
+
+@dataclass
+class Sequence:
+    """A list of nodes."""
+
+    place: Place
+    items: list[Node] = field(default_factory=list)
+
+
+@dataclass
+class Mapping:
+    """Keys and values in the order of the file."""
+
+    place: Place
+    keys: dict[str, Place] = field(default_factory=dict)
+    values: dict[str, Node] = field(default_factory=dict)
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.values)
+
+
+Node = Scalar | Sequence | Mapping
+
+
+def what(node: Node) -> str:
+    """What `node` is, for messages."""
+    if isinstance(node, Mapping):
+        return "a mapping"
+    if isinstance(node, Sequence):
+        return "a list"
+    return "empty" if node.is_null else repr(node.text)
+
+
+def read_text(path: str | Path) -> str:
+    """Text of the YAML file at `path`.
+
+    Raises
+    ------
+    UsageError
+        The file is missing or unreadable.
+    ChainFileError
+        The file is above 1 MiB or not UTF-8.
+    """
+    try:
+        with open(path, "rb") as file:
+            data = file.read(MAX_BYTES + 1)
+    except OSError as fault:
+        raise UsageError(f"cannot read {path}: {fault.strerror}") from None
+    if len(data) > MAX_BYTES:
+        raise ChainFileError("the file is above 1 MiB", str(path))
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as fault:
+        line = data.count(b"\n", 0, fault.start) + 1
+        column = fault.start - data.rfind(b"\n", 0, fault.start)
+        raise ChainFileError("the file is not UTF-8 text", str(path), line, column) from None
+
+
+def parse_document(text: str, source: str) -> Mapping:
+    """Root mapping of a YAML text.
+
+    Raises
+    ------
+    ChainFileError
+        The text is no YAML or no mapping; a key stands twice; a tag, an alias too many, a list or
+        mapping nested too deep.
+    """
+    builder = _Builder(source)
+    loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+    try:
+        for event in yaml.parse(text, Loader=loader):
+            builder.take(event)
+    except yaml.MarkedYAMLError as fault:
+        _refuse(fault, text, source)
+    except yaml.YAMLError as fault:
+        message = str(fault).splitlines()[0]
+        raise ChainFileError(f"not readable as YAML: {message}", source) from None
+    if not isinstance(builder.root, Mapping):
+        found = "the file is empty" if builder.root is None else f"found {what(builder.root)}"
+        raise ChainFileError(f"a mapping is due, starting with 'chainkit: 1'; {found}", source)
+    return builder.root
+
+
+def _refuse(fault: yaml.MarkedYAMLError, text: str, source: str) -> NoReturn:
+    mark = fault.problem_mark or fault.context_mark
+    line, column = (mark.line + 1, mark.column + 1) if mark else (1, 1)
+    lines = text.splitlines()
+    found = lines[line - 1] if line <= len(lines) else ""
+    if "\t" in found[: len(found) - len(found.lstrip())]:
+        raise ChainFileError("indent with spaces, not with tabs", source, line, column) from None
+    problem = fault.problem or "unreadable"
+    raise ChainFileError(f"not readable as YAML: {problem}", source, line, column) from None
+
+
+class _Builder:
+    """Puts the parser's events together; a stack stands in for recursion."""
+
+    def __init__(self, source: str) -> None:
+        self.source = source
+        self.root: Node | None = None
+        self._open: list[Sequence | Mapping] = []
+        self._pending: list[Scalar | None] = []
+        self._anchors: dict[str, Node] = {}
+        self._aliases = 0
+        self._documents = 0
+
+    def take(self, event: yaml.Event) -> None:
+        place = Place(self.source, event.start_mark.line + 1, event.start_mark.column + 1)
+        if isinstance(event, yaml.DocumentStartEvent):
+            self._documents += 1
+            if self._documents > 1:
+                raise place.fault("a second document starts here; one is allowed")
+        elif isinstance(event, yaml.AliasEvent):
+            self._add(self._alias(event.anchor, place), place)
+        elif isinstance(event, yaml.ScalarEvent):
+            self._check_tag(event, place)
+            plain = event.style is None or event.style == ""
+            self._add(self._anchored(event, Scalar(place, event.value, plain)), place)
+        elif isinstance(event, (yaml.SequenceStartEvent, yaml.MappingStartEvent)):
+            self._begin(event, place)
+        elif isinstance(event, (yaml.SequenceEndEvent, yaml.MappingEndEvent)):
+            self._open.pop()
+            self._pending.pop()
+
+    def _begin(self, event: yaml.CollectionStartEvent, place: Place) -> None:
+        self._check_tag(event, place)
+        if len(self._open) >= MAX_DEPTH:
+            raise place.fault(f"nested deeper than {MAX_DEPTH} levels")
+        is_list = isinstance(event, yaml.SequenceStartEvent)
+        node: Sequence | Mapping = Sequence(place) if is_list else Mapping(place)
+        self._anchored(event, node)
+        self._add(node, place)
+        self._open.append(node)
+        self._pending.append(None)
+
+    def _check_tag(self, event: yaml.NodeEvent, place: Place) -> None:
+        tag = getattr(event, "tag", None)
+        if tag not in (None, "", "!"):
+            raise place.fault(f"tag {tag!r} is not allowed; write plain values")
+
+    def _anchored(self, event: yaml.NodeEvent, node: Node) -> Node:
+        if event.anchor:
+            self._anchors[event.anchor] = node
+        return node
+
+    def _alias(self, anchor: str, place: Place) -> Node:
+        self._aliases += 1
+        if self._aliases > MAX_ALIASES:
+            raise place.fault(f"more than {MAX_ALIASES} aliases")
+        if anchor not in self._anchors:
+            raise place.fault(f"alias *{anchor} has no anchor before it")
+        node = self._anchors[anchor]
+        if any(node is parent for parent in self._open):
+            raise place.fault(f"alias *{anchor} stands inside what it names")
+        return node
+
+    def _add(self, node: Node, place: Place) -> None:
+        if not self._open:
+            self.root = node
+            return
+        parent = self._open[-1]
+        if isinstance(parent, Sequence):
+            parent.items.append(node)
+        elif self._pending[-1] is None:
+            self._pending[-1] = self._key(parent, node, place)
+        else:
+            key = self._pending[-1].text
+            parent.keys[key] = self._pending[-1].place
+            parent.values[key] = node
+            self._pending[-1] = None
+
+    def _key(self, parent: Mapping, node: Node, place: Place) -> Scalar:
+        if not isinstance(node, Scalar):
+            raise place.fault(f"a key must be a word; found {what(node)}")
+        if node.text in parent.keys:
+            first = parent.keys[node.text]
+            raise place.fault(f"key {node.text!r} stands twice; first in line {first.line}")
+        return Scalar(place, node.text, node.plain)

@@ -1,0 +1,277 @@
+"""A chain: stages in signal order, made from nodes or from Python."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from chainkit.chain import walk
+from chainkit.chain.document import Mapping as Nodes
+from chainkit.chain.document import Place, Sequence, parse_document, read_text, what
+from chainkit.chain.ridefile import read_ride
+from chainkit.errors import ChainFileError, UsageError
+from chainkit.stages import KINDS
+from chainkit.stages.base import Amount, SettingFault, Stage, Text
+from chainkit.stages.ride import Ride
+from chainkit.units import LOUDNESS, nearest
+
+FORMAT = "1"
+WORKING_LEVEL = Amount(LOUDNESS, -60.0, 0.0)
+KEYS = ("chainkit", "name", "notes", "working_level", "stages")
+Trail = tuple[Any, ...]
+
+
+@dataclass(frozen=True)
+class Chain:
+    """Stages in signal order.
+
+    Parameters
+    ----------
+    stages : iterable of Stage
+        A stage without a name is given its kind, then kind-2, ….
+    name, notes : str
+    working_level : float or None, LUFS
+        Loudness to which the voice is trimmed ahead of the first stage.
+    source : str
+        The file the chain was read from, for messages.
+    places : mapping of path to Place
+        Where each value stands in the file; a path is (stage index, key, …).
+
+    Raises
+    ------
+    UsageError
+        Two stages have the same name.
+    """
+
+    stages: tuple[Stage, ...]
+    name: str = ""
+    notes: str = ""
+    working_level: float | None = None
+    source: str = field(default="chain", compare=False)
+    places: Mapping[Trail, Place] = field(default_factory=dict, compare=False, repr=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "stages", tuple(_named(self.stages)))
+        seen: set[str] = set()
+        for index, stage in enumerate(self.stages):
+            if stage.name in seen:
+                raise self.fault((index, "name"), f"two stages have the name {stage.name!r}")
+            seen.add(stage.name)
+
+    @property
+    def active(self) -> tuple[Stage, ...]:
+        """The stages that are not bypassed."""
+        return tuple(stage for stage in self.stages if not stage.bypass)
+
+    @property
+    def needs_passes(self) -> bool:
+        """Whether the whole voice must be heard before it can be rendered."""
+        matched = any(getattr(stage, "makeup", None) == "match" for stage in self.active)
+        return matched or self.working_level is not None
+
+    def fault(self, path: Trail, message: str) -> UsageError:
+        """The fault `message` at the place of `path`, or of the nearest value around it."""
+        for length in range(len(path), 0, -1):
+            if path[:length] in self.places:
+                return self.places[path[:length]].fault(message)
+        where = f"stage {self.stages[path[0]].name}: " if path and self.stages else ""
+        return UsageError(f"{self.source}: {where}{message}")
+
+    def check(self, rate: int) -> None:
+        """Raise the first fault of a value that does not suit the sample rate.
+
+        Raises
+        ------
+        ChainFileError
+            For example a frequency that is not below half the sample rate.
+        """
+        for index, stage in enumerate(self.stages):
+            for path, message in () if stage.bypass else stage.faults_at(rate):
+                raise self.fault((index, *path), message)
+
+    def index(self, name: str) -> int:
+        """Place of the stage called `name`.
+
+        Raises
+        ------
+        UsageError
+            There is no such stage; the message names the nearest.
+        """
+        names = [stage.name for stage in self.stages]
+        if name not in names:
+            found = f"it has {', '.join(names)}" if names else "it has no stages"
+            raise UsageError(f"{self.source}: no stage {name!r}; {found}{nearest(name, names)}")
+        return names.index(name)
+
+    def reordered(self, names: Iterable[str]) -> Chain:
+        """The same chain with its stages in the order of `names`, each named once.
+
+        Raises
+        ------
+        UsageError
+            A name is unknown, missing or given twice.
+        """
+        order = [self.index(name) for name in names]
+        if sorted(order) != list(range(len(self.stages))):
+            every = ", ".join(stage.name for stage in self.stages)
+            raise UsageError(f"{self.source}: an order names each stage once: {every}")
+        moved = {old: new for new, old in enumerate(order)}
+        places = {(moved[path[0]], *path[1:]): place for path, place in self.places.items()}
+        return replace(self, stages=tuple(self.stages[old] for old in order), places=places)
+
+    def bypassing(self, *names: str) -> Chain:
+        """The same chain with the stages called `names` bypassed."""
+        indices = [self.index(name) for name in names]
+        stages = list(self.stages)
+        for index in indices:
+            stages[index] = replace(stages[index], bypass=True)
+        return replace(self, stages=tuple(stages))
+
+    def with_value(self, path: str, text: str) -> Chain:
+        """The same chain with one value changed.
+
+        Parameters
+        ----------
+        path : str
+            ``stage.key`` or ``working_level``; an item of a list by its number from 1:
+            ``eq.bands.2.gain``.
+        text : str
+            The value as it would stand in a chain file: ``-36 dB``.
+
+        Raises
+        ------
+        UsageError
+            The path leads nowhere or the value is not allowed.
+        """
+        if path == "working_level":
+            return replace(self, working_level=self._read(path, WORKING_LEVEL, text))
+        stage_name, _, rest = path.partition(".")
+        if not rest:
+            raise UsageError(f"{path!r}: write STAGE.KEY, for example deess.threshold")
+        index = self.index(stage_name)
+        try:
+            stage = walk.changed(self.stages[index], rest.split("."), text)
+        except SettingFault as fault:
+            raise UsageError(f"{path}: {fault.message}") from None
+        stages = list(self.stages)
+        stages[index] = _loaded(stage, Path()) if rest == "file" else stage
+        return replace(self, stages=tuple(stages))
+
+    def _read(self, path: str, form: Amount, text: str) -> Any:
+        try:
+            return form.read(text)
+        except ValueError as fault:
+            raise UsageError(f"{path} {text!r} {fault}") from None
+
+    def as_dict(self) -> dict[str, Any]:
+        """The chain as plain values, as they would stand in a chain file, defaults filled in."""
+        head: dict[str, Any] = {"chainkit": int(FORMAT)}
+        if self.name:
+            head["name"] = self.name
+        if self.notes:
+            head["notes"] = self.notes
+        if self.working_level is not None:
+            head["working_level"] = WORKING_LEVEL.show(self.working_level)
+        return head | {"stages": [{stage.kind: walk.shown(stage)} for stage in self.stages]}
+
+
+def load_chain(path: str | Path) -> Chain:
+    """Chain of the file at `path`.
+
+    Raises
+    ------
+    UsageError
+        The file cannot be read.
+    ChainFileError
+        The file has a fault; the message names file, line and column.
+    """
+    return parse_chain(read_text(path), str(path), Path(path).parent)
+
+
+def parse_chain(text: str, source: str = "chain", folder: Path | None = None) -> Chain:
+    """Chain of a YAML text; files that it names are looked for in `folder`.
+
+    Raises
+    ------
+    ChainFileError
+        The text has a fault; the message names file, line and column.
+    """
+    return chain_from_nodes(parse_document(text, source), source, folder or Path())
+
+
+def chain_from_nodes(root: Nodes, source: str, folder: Path) -> Chain:
+    """Chain of the root mapping of a chain file."""
+    walk.check_keys(root, KEYS, "a chain file")
+    check_format(root)
+    stages_node = root.values.get("stages")
+    if not isinstance(stages_node, Sequence):
+        found = "missing" if stages_node is None else f"found {what(stages_node)}"
+        place = root.place if stages_node is None else stages_node.place
+        raise place.fault(f"stages is due, a list of stages such as '- eq: …'; {found}")
+    reader = walk.Reader()
+    stages = tuple(
+        _loaded(_stage(node, reader, index), folder, reader.places.get((index, "file")))
+        for index, node in enumerate(stages_node.items)
+    )
+    level = root.values.get("working_level")
+    return Chain(
+        stages,
+        name=walk.scalar(root, "name", Text()) or "",
+        notes=walk.scalar(root, "notes", Text()) or "",
+        working_level=None if level is None else walk.scalar(root, "working_level", WORKING_LEVEL),
+        source=source,
+        places=reader.places,
+    )
+
+
+def check_format(root: Nodes) -> None:
+    """Raise a fault unless the file says ``chainkit: 1``."""
+    if "chainkit" not in root.values:
+        raise root.place.fault("the format version is missing; write 'chainkit: 1' first")
+    version = root.values["chainkit"]
+    if getattr(version, "text", None) != FORMAT:
+        raise version.place.fault(f"chainkit {what(version)} is not a known format version; use 1")
+
+
+def _stage(node: Any, reader: walk.Reader, index: int) -> Stage:
+    if not isinstance(node, Nodes) or len(node.values) != 1:
+        found = what(node) if not isinstance(node, Nodes) else f"{len(node.values)} keys"
+        raise node.place.fault(f"a stage is a mapping with one key, its kind; found {found}")
+    kind, settings = next(iter(node.values.items()))
+    if kind not in KINDS:
+        allowed = f"allowed are {', '.join(KINDS)}{nearest(kind, KINDS)}"
+        raise node.keys[kind].fault(f"no stage {kind!r}; {allowed}")
+    return reader.settings(KINDS[kind], settings, (index,), kind)
+
+
+def _loaded(stage: Stage, folder: Path, place: Place | None = None) -> Stage:
+    """`stage`, with the points of its ride file where it names one."""
+    if not isinstance(stage, Ride) or not stage.file:
+        return stage
+    try:
+        if stage.points:
+            raise UsageError("give points or a file, not both")
+        return replace(stage, points=read_ride(folder / stage.file))
+    except ChainFileError:
+        raise
+    except UsageError as fault:
+        raise (place.fault(str(fault)) if place else fault) from None
+
+
+def _named(stages: Iterable[Stage]) -> Iterator[Stage]:
+    """`stages`, each with a name: its own, else its kind, kind-2, …."""
+    stages = tuple(stages)
+    taken = {stage.name for stage in stages if stage.name}
+    for stage in stages:
+        if stage.name:
+            yield stage
+            continue
+        numbers = itertools.count(2)
+        name = stage.kind
+        while name in taken:
+            name = f"{stage.kind}-{next(numbers)}"
+        taken.add(name)
+        yield replace(stage, name=name)

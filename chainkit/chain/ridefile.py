@@ -1,0 +1,60 @@
+"""Ride files: CSV with the columns ``seconds, gain_db``."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+from typing import Any
+
+from chainkit.errors import ChainFileError, UsageError
+from chainkit.stages.ride import POINT
+
+COLUMNS = ["seconds", "gain_db"]
+MAX_POINTS = 1_000_000
+
+
+def read_ride(path: Path) -> tuple[tuple[float, float], ...]:
+    """Points (seconds, dB) of a ride file.
+
+    Raises
+    ------
+    UsageError
+        The file cannot be read or holds no points.
+    ChainFileError
+        A row has a fault; the message names file and line.
+    """
+    try:
+        with open(path, newline="", encoding="utf-8-sig") as file:
+            return _points(csv.reader(file), str(path))
+    except OSError as fault:
+        raise UsageError(f"cannot read the ride file {path}: {fault.strerror}") from None
+    except (UnicodeDecodeError, csv.Error):
+        raise UsageError(f"the ride file {path} is not CSV text") from None
+
+
+def _points(rows: Any, source: str) -> tuple[tuple[float, float], ...]:
+    header = [cell.strip() for cell in next(rows, [])]
+    if header != COLUMNS:
+        raise ChainFileError(f"the first row must be {','.join(COLUMNS)}", source)
+    points: list[tuple[float, float]] = []
+    for row in rows:
+        if row:
+            points.append(_point(row, source, rows.line_num))
+            if len(points) > 1 and points[-1][0] <= points[-2][0]:
+                raise ChainFileError("the times must rise", source, rows.line_num)
+    if not points:
+        raise UsageError(f"the ride file {source} holds no points")
+    return tuple(points)
+
+
+def _point(row: list[str], source: str, line: int) -> tuple[float, float]:
+    try:
+        seconds, gain = map(float, row)
+        POINT.values[0].check(seconds)
+        POINT.values[1].check(gain)
+    except ValueError as fault:
+        shown = ",".join(row)
+        raise ChainFileError(
+            f"row {shown!r}: seconds,gain_db are due ({fault})", source, line
+        ) from None
+    return seconds, gain

@@ -1,0 +1,203 @@
+"""From nodes to settings and back, led by the forms that the stages declare."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Collection
+from typing import Any, NoReturn
+
+from chainkit.chain.document import Mapping, Node, Place, Scalar, Sequence, what
+from chainkit.stages.base import (
+    Form,
+    Group,
+    Items,
+    Row,
+    SettingFault,
+    Settings,
+    Value,
+    Variant,
+    forms,
+)
+from chainkit.units import nearest
+
+Path = tuple[str | int, ...]
+
+
+class Reader:
+    """Makes settings from nodes and notes where each value stands.
+
+    Attributes
+    ----------
+    places : dict of path to Place
+    """
+
+    def __init__(self) -> None:
+        self.places: dict[Path, Place] = {}
+
+    def settings(self, cls: type[Any], node: Node, path: Path, title: str) -> Any:
+        """An instance of `cls` made from the mapping `node`."""
+        self.places[path] = node.place
+        if not isinstance(node, Mapping):
+            raise node.place.fault(f"{title} needs a mapping of its settings; found {what(node)}")
+        check_keys(node, forms(cls), title)
+        values = {
+            key: self._form(form, node.values[key], (*path, key), key)
+            for key, form in forms(cls).items()
+            if key in node.values
+        }
+        _check_complete(cls, values, node, title)
+        try:
+            return cls(**values)
+        except SettingFault as fault:
+            raise self._nearest_place((*path, *fault.path), node).fault(fault.message) from None
+
+    def _nearest_place(self, path: Path, node: Node) -> Place:
+        for length in range(len(path), 0, -1):
+            if path[:length] in self.places:
+                return self.places[path[:length]]
+        return node.place
+
+    def _form(self, form: Form | Row, node: Node, path: Path, key: str) -> Any:
+        self.places[path] = node.place
+        if isinstance(form, Value):
+            return read_scalar(form, node, key)
+        if isinstance(form, Group):
+            return self.settings(form.cls, node, path, key)
+        if isinstance(form, Variant):
+            return self._variant(form, node, path, key)
+        if isinstance(form, Row):
+            return self._row(form, node, key)
+        if not isinstance(node, Sequence):
+            raise node.place.fault(f"{key} needs a list; found {what(node)}")
+        items = enumerate(node.items)
+        return tuple(self._form(form.item, item, (*path, n), key) for n, item in items)
+
+    def _variant(self, form: Variant, node: Node, path: Path, key: str) -> Any:
+        if not isinstance(node, Mapping):
+            raise node.place.fault(f"{key} needs mappings with {form.key}: …; found {what(node)}")
+        chosen = node.values.get(form.key)
+        allowed = ", ".join(form.cases)
+        if not isinstance(chosen, Scalar):
+            raise node.place.fault(f"{form.key} is missing in {key}; allowed are {allowed}")
+        if chosen.text not in form.cases:
+            hint = nearest(chosen.text, form.cases)
+            raise chosen.place.fault(f"{form.key} {chosen.text!r} is not one of {allowed}{hint}")
+        rest = Mapping(node.place, dict(node.keys), dict(node.values))
+        del rest.keys[form.key], rest.values[form.key]
+        return self.settings(form.cases[chosen.text], rest, path, chosen.text)
+
+    def _row(self, form: Row, node: Node, key: str) -> tuple[Any, ...]:
+        if not isinstance(node, Sequence) or len(node.items) != len(form.names):
+            due = f"[{', '.join(form.names)}]"
+            raise node.place.fault(f"{key} needs pairs {due}; found {what(node)}")
+        cells = zip(form.values, node.items, form.names, strict=True)
+        return tuple(read_scalar(value, item, name) for value, item, name in cells)
+
+
+def read_scalar(form: Value, node: Node, key: str) -> Any:
+    """Value of the scalar `node`; a fault names key, value and what is allowed."""
+    if not isinstance(node, Scalar) or node.is_null:
+        raise node.place.fault(f"{key} needs one value; found {what(node)}")
+    try:
+        return form.read(node.text)
+    except ValueError as fault:
+        raise node.place.fault(f"{key} {node.text!r} {fault}") from None
+
+
+def scalar(node: Mapping, key: str, form: Value) -> Any:
+    """Value of `key` in `node`, None where it is missing."""
+    return read_scalar(form, node.values[key], key) if key in node.values else None
+
+
+def check_keys(node: Mapping, allowed: Collection[str], title: str) -> None:
+    """Raise a fault at the first key that is not allowed."""
+    for key in node:
+        if key not in allowed:
+            known = ", ".join(allowed)
+            hint = nearest(key, allowed)
+            raise node.keys[key].fault(f"no key {key!r} in {title}; allowed are {known}{hint}")
+
+
+def _check_complete(cls: type[Any], values: dict[str, Any], node: Mapping, title: str) -> None:
+    for field in dataclasses.fields(cls):
+        if field.default is dataclasses.MISSING and field.name not in values:
+            due = ", ".join(key for key in forms(cls) if key not in ("name", "bypass"))
+            raise node.place.fault(f"{title} needs {field.name}; its keys are {due}")
+
+
+def shown(settings: Settings) -> dict[str, Any]:
+    """`settings` as plain values, as they would stand in a chain file."""
+    shape = getattr(settings, "shape", None)
+    found: dict[str, Any] = {} if shape is None else {"shape": shape}
+    for key, form in forms(type(settings)).items():
+        value = getattr(settings, key)
+        if value is not None and value != () and not (key == "bypass" and value is False):
+            found[key] = _shown(form, value)
+    return {key: value for key, value in found.items() if value != ""}
+
+
+def _shown(form: Form | Row, value: Any) -> Any:
+    if isinstance(form, Value):
+        return form.show(value)
+    if isinstance(form, Items):
+        return [_shown(form.item, item) for item in value]
+    if isinstance(form, Row):
+        return [cell.show(item) for cell, item in zip(form.values, value, strict=True)]
+    return shown(value)
+
+
+def changed(settings: Any, keys: list[str], text: str) -> Any:
+    """`settings` with the value at `keys` read from `text`.
+
+    Raises
+    ------
+    SettingFault
+        The keys lead nowhere, or the value is not allowed.
+    """
+    key, rest = keys[0], keys[1:]
+    known = forms(type(settings))
+    if key not in known:
+        raise SettingFault(
+            (key,), f"no key {key!r}; allowed are {', '.join(known)}{nearest(key, known)}"
+        )
+    form, old = known[key], getattr(settings, key)
+    if isinstance(form, Value) and not rest:
+        new = _read_text(form, key, text)
+    elif isinstance(form, Group) and rest:
+        new = _changed_group(form, old, rest, text)
+    elif isinstance(form, Items) and rest:
+        new = _changed_item(old, key, rest, text)
+    else:
+        _leads_nowhere(form, key)
+    return dataclasses.replace(settings, **{key: new})
+
+
+def _read_text(form: Value, key: str, text: str) -> Any:
+    try:
+        return form.read(text.strip())
+    except ValueError as fault:
+        raise SettingFault((key,), f"{text.strip()!r} {fault}") from None
+
+
+def _changed_group(form: Group, old: Any, rest: list[str], text: str) -> Any:
+    if old is not None:
+        return changed(old, rest, text)
+    # The group was left out: the one value given must be all that it needs.
+    inner = forms(form.cls)
+    if len(rest) != 1 or not isinstance(inner.get(rest[0]), Value):
+        raise SettingFault((rest[0],), f"no key {rest[0]!r}; allowed are {', '.join(inner)}")
+    return form.cls(**{rest[0]: _read_text(inner[rest[0]], rest[0], text)})  # type: ignore[arg-type]
+
+
+def _changed_item(old: tuple[Any, ...], key: str, rest: list[str], text: str) -> tuple[Any, ...]:
+    number = int(rest[0]) if rest[0].isdecimal() else 0
+    if not 1 <= number <= len(old) or len(rest) < 2 or not isinstance(old[number - 1], Settings):
+        raise SettingFault((key,), f"{key} takes a number from 1 to {len(old)} and a key")
+    item = changed(old[number - 1], rest[1:], text)
+    return (*old[: number - 1], item, *old[number:])
+
+
+def _leads_nowhere(form: Form, key: str) -> NoReturn:
+    if isinstance(form, Value):
+        raise SettingFault((key,), f"{key} is one value and has no keys")
+    raise SettingFault((key,), f"{key} is not one value; name one inside it")

@@ -1,0 +1,364 @@
+"""What a stage is: frozen settings that describe it, and a run that uses them once.
+
+A stage declares its settings as dataclass fields made by `setting`; the chain file, the JSON
+Schema, the printed chain and the checks of the Python API are all read off these fields.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import re
+from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING, Any, ClassVar, Protocol
+
+from chainkit.units import Quantity, nearest
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    Audio = NDArray[np.float64]
+
+REQUIRED = dataclasses.MISSING
+
+
+class Run(Protocol):
+    """One use of a stage: owns buffers and filter state.
+
+    `process` may hold back the first `latency` frames and `finish` returns them, so frame n that
+    comes out always belongs to frame n that went in.
+    """
+
+    latency: int
+    idle_db: float
+
+    def process(self, x: Audio) -> tuple[Audio, Audio | None]:
+        """Audio (frames, channels) and its gain in dB (frames, lanes), None where it has none."""
+
+    def finish(self) -> tuple[Audio, Audio | None]:
+        """What lookahead or a filter still hold."""
+
+
+class SettingFault(ValueError):
+    """A value that a setting does not allow; `path` leads to it inside the stage."""
+
+    def __init__(self, path: tuple[str | int, ...], message: str) -> None:
+        super().__init__(message)
+        self.path = path
+        self.message = message
+
+
+class Value:
+    """A scalar setting: how its text is read, shown, and bounded."""
+
+    words: dict[str, Any] = {}
+
+    def read(self, text: str) -> Any:
+        """Value of `text`; raises ValueError whose message continues ``key 'text' …``."""
+        if text.lower() in self.words:
+            return self.words[text.lower()]
+        value = self.parse(text)
+        self.check(value)
+        return value
+
+    def show(self, value: Any) -> str | float | bool:
+        """`value` as it is written in a chain file."""
+        for word, meaning in self.words.items():
+            if value is meaning or (isinstance(meaning, str) and value == meaning):
+                return word
+        return self.format(value)
+
+    def parse(self, text: str) -> Any:
+        """Value of `text`, bounds not yet checked."""
+        raise ValueError("is not allowed here")
+
+    def format(self, value: Any) -> str | float | bool:
+        """Text of `value`."""
+        return str(value)
+
+    def check(self, value: Any) -> None:
+        """Raise ValueError when `value` is out of bounds."""
+
+
+class Amount(Value):
+    """A quantity with its unit, within bounds given in base units.
+
+    Parameters
+    ----------
+    quantity : Quantity
+        What is measured.
+    low, high : float
+        Least and greatest value allowed, in the quantity's base unit.
+    words : dict of str to object
+        Words allowed besides, with their meaning: ``{"match": "match"}``.
+    """
+
+    def __init__(
+        self, quantity: Quantity, low: float, high: float, words: dict[str, Any] | None = None
+    ) -> None:
+        self.quantity = quantity
+        self.low = low
+        self.high = high
+        self.words = words or {}
+
+    def parse(self, text: str) -> float:
+        """Value in the base unit."""
+        try:
+            return self.quantity.parse(text)
+        except ValueError as fault:
+            if self.words and re.fullmatch(r"[^\W\d]+", text):
+                words = ", ".join(self.words)
+                hint = nearest(text, self.words)
+                raise ValueError(f"is neither a {self.quantity.name} nor {words}{hint}") from None
+            raise fault
+
+    def format(self, value: float) -> str:
+        """`value` with its unit."""
+        return self.quantity.format(value)
+
+    def check(self, value: Any) -> None:
+        """Raise ValueError when out of bounds; the message works the bounds out."""
+        if any(value is meaning or value == meaning for meaning in self.words.values()):
+            return
+        if not isinstance(value, (int, float)) or math.isnan(value):
+            raise ValueError(f"is not a {self.quantity.name}")
+        if not self.low <= value <= self.high:
+            low, high = self.quantity.format(self.low), self.quantity.format(self.high)
+            raise ValueError(f"is not between {low} and {high}")
+
+
+class Number(Value):
+    """A bare number within bounds."""
+
+    def __init__(self, low: float, high: float, words: dict[str, Any] | None = None) -> None:
+        self.low = low
+        self.high = high
+        self.words = words or {}
+
+    def parse(self, text: str) -> float:
+        """Value of a YAML 1.2 decimal number."""
+        if re.fullmatch(r"[-+]?(\.\d+|\d+(\.\d*)?)([eE][-+]?\d+)?", text) is None:
+            raise ValueError(f"is not a number between {self.low:g} and {self.high:g}")
+        return float(text)
+
+    def format(self, value: float) -> float:
+        """The number itself."""
+        return value
+
+    def check(self, value: Any) -> None:
+        """Raise ValueError when out of bounds."""
+        if value in self.words.values():
+            return
+        if not isinstance(value, (int, float)) or not self.low <= value <= self.high:
+            raise ValueError(f"is not a number between {self.low:g} and {self.high:g}")
+
+
+class Choice(Value):
+    """One of a few words."""
+
+    def __init__(self, *options: str) -> None:
+        self.options = options
+
+    def parse(self, text: str) -> str:
+        """The word, in its proper spelling."""
+        if text.lower() not in self.options:
+            raise ValueError(
+                f"is not one of {', '.join(self.options)}{nearest(text, self.options)}"
+            )
+        return text.lower()
+
+    def check(self, value: Any) -> None:
+        """Raise ValueError for any other word."""
+        if value not in self.options:
+            raise ValueError(f"is not one of {', '.join(self.options)}")
+
+
+class Switch(Value):
+    """Yes or no."""
+
+    spellings: ClassVar[dict[str, bool]] = {"yes": True, "no": False, "true": True, "false": False}
+
+    def parse(self, text: str) -> bool:
+        """True for yes or true, False for no or false."""
+        if text.lower() not in self.spellings:
+            raise ValueError(f"is not one of yes, no{nearest(text, self.spellings)}")
+        return self.spellings[text.lower()]
+
+    def format(self, value: bool) -> str:
+        """``yes`` or ``no``."""
+        return "yes" if value else "no"
+
+    def check(self, value: Any) -> None:
+        """Raise ValueError for anything but True and False."""
+        if not isinstance(value, bool):
+            raise ValueError("is not one of yes, no")
+
+
+class Text(Value):
+    """Free text; `pattern` and its meaning in words narrow it."""
+
+    def __init__(self, pattern: str = r"(?s).*", meaning: str = "text", default: Any = "") -> None:
+        self.pattern = pattern
+        self.meaning = meaning
+        self.default = default
+
+    def parse(self, text: str) -> str:
+        """The text itself."""
+        return text
+
+    def check(self, value: Any) -> None:
+        """Raise ValueError when the text does not have the form due."""
+        if value == self.default:
+            return
+        if not isinstance(value, str) or re.fullmatch(self.pattern, value) is None:
+            raise ValueError(f"is not {self.meaning}")
+
+
+@dataclasses.dataclass(frozen=True)
+class Group:
+    """A mapping of settings: the fields of `cls`."""
+
+    cls: type[Settings]
+
+
+@dataclasses.dataclass(frozen=True)
+class Variant:
+    """A mapping whose `key` tells which of `cases` its other settings belong to."""
+
+    key: str
+    cases: dict[str, type[Settings]]
+
+
+@dataclasses.dataclass(frozen=True)
+class Items:
+    """A list of `item`."""
+
+    item: Variant | Group | Row
+
+
+@dataclasses.dataclass(frozen=True)
+class Row:
+    """A short list of values in fixed places: ``[12.5 s, -3 dB]``."""
+
+    names: tuple[str, ...]
+    values: tuple[Value, ...]
+
+
+Form = Value | Group | Variant | Items
+
+
+def setting(form: Form, default: Any = REQUIRED, *, about: str) -> Any:
+    """Dataclass field for one setting of a stage.
+
+    Parameters
+    ----------
+    form : Form
+        What may stand there.
+    default : object
+        Value when the key is left out; REQUIRED when it must be there.
+    about : str
+        What it does, for the JSON Schema.
+    """
+    return dataclasses.field(default=default, metadata={"form": form, "about": about})
+
+
+@dataclasses.dataclass(frozen=True)
+class Settings:
+    """Frozen settings, checked when made.
+
+    Raises
+    ------
+    SettingFault
+        A value out of bounds, or values that do not go together.
+    """
+
+    def __post_init__(self) -> None:
+        for key, form in forms(type(self)).items():
+            value = getattr(self, key)
+            if isinstance(form, Value) and not _left_out(self, key, value):
+                try:
+                    form.check(value)
+                except ValueError as fault:
+                    raise SettingFault((key,), f"{key} {value!r} {fault}") from None
+        for path, message in self.conflicts():
+            raise SettingFault(path, message)
+
+    def conflicts(self) -> Iterator[tuple[tuple[str | int, ...], str]]:
+        """Path and message of each pair of values that do not go together."""
+        yield from ()
+
+    def faults_at(self, rate: int) -> Iterator[tuple[tuple[str | int, ...], str]]:
+        """Path and message of each value that does not suit the sample rate."""
+        yield from ()
+
+
+def _left_out(settings: Settings, key: str, value: Any) -> bool:
+    """Whether `value` is the default None, which means that nothing was asked for."""
+    return value is None and type(settings).__dataclass_fields__[key].default is None
+
+
+def forms(cls: type[Settings]) -> dict[str, Form]:
+    """Key to form of each setting of `cls`, in order of declaration."""
+    return {
+        field.name: field.metadata["form"]
+        for field in dataclasses.fields(cls)
+        if "form" in field.metadata
+    }
+
+
+NAME = Text(
+    r"[A-Za-z0-9][A-Za-z0-9 _-]{0,63}", "a name of letters, digits, spaces, - and _ (at most 64)"
+)
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Stage(Settings):
+    """Frozen description of one stage of a chain.
+
+    Parameters
+    ----------
+    name : str
+        Unique in its chain; filled in by the chain when left out.
+    bypass : bool
+        Leave the stage out of the signal.
+    """
+
+    kind: ClassVar[str]
+    reduces: ClassVar[bool] = False
+    """Whether the stage turns down, so that statistics of its reduction make sense."""
+    linear: ClassVar[bool] = False
+    """Whether the stage is linear and time-invariant, so that order among such is of no account."""
+
+    name: str = setting(
+        NAME, "", about="Name of the stage, unique in the chain; its kind if left out."
+    )
+    bypass: bool = setting(Switch(), False, about="Leave the stage out of the signal.")
+
+    def start(self, rate: int, channels: int) -> Run:
+        """Begin one use of the stage.
+
+        Parameters
+        ----------
+        rate : int, Hz
+        channels : int
+
+        Returns
+        -------
+        Run
+        """
+        raise TypeError(f"{type(self).__name__} cannot run")
+
+
+def below_nyquist(
+    path: tuple[str | int, ...], frequency: float | None, rate: int
+) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    """A fault when `frequency` is not below half the sample rate."""
+    from chainkit.units import FREQUENCY
+
+    if frequency is not None and frequency >= rate / 2:
+        given, full, half = map(FREQUENCY.format, (frequency, rate, rate / 2))
+        yield path, f"{path[-1]} {given} is not below half the sample rate ({full} → {half})"
+
+
+Factory = Callable[..., Stage]

@@ -1,0 +1,122 @@
+"""The compress stage: feed-forward compressor with a soft knee."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import ClassVar
+
+from chainkit.stages.base import Amount, Group, Run, Settings, Stage, Switch, below_nyquist, setting
+from chainkit.stages.ranges import (
+    ATTACK,
+    DETECTOR,
+    KNEE,
+    LOOKAHEAD,
+    RANGE,
+    RATIO_OF,
+    RELEASE,
+    WINDOW,
+)
+from chainkit.units import FREQUENCY, GAIN, LEVEL, SHARE
+
+MATCH = "match"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sidechain(Settings):
+    """What the detector hears.
+
+    Parameters
+    ----------
+    highpass : float, Hz
+        Corner of a second-order Butterworth high-pass ahead of the detector.
+    """
+
+    highpass: float = setting(
+        Amount(FREQUENCY, 10.0, 20e3), about="High-pass ahead of the detector, 12 dB/oct."
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Compress(Stage):
+    """Turns the voice down while it is above `threshold`.
+
+    Parameters
+    ----------
+    threshold : float, dBFS
+    ratio : float, ≥ 1, inf allowed
+    knee : float, dB
+    attack, release, lookahead, window : float, seconds
+    detector : {"peak", "rms"}
+    sidechain : Sidechain or None
+    range : float or None, dB
+        Greatest reduction.
+    makeup : float or "match", dB
+        "match" brings the output to the loudness of the stage's input.
+    mix : float, 0 to 1
+        Share of the compressed voice; the rest is the stage's input.
+    link : bool
+        One gain for all channels.
+    """
+
+    kind: ClassVar[str] = "compress"
+    reduces: ClassVar[bool] = True
+
+    threshold: float = setting(
+        Amount(LEVEL, -120.0, 24.0), about="Level above which the voice is turned down, in dBFS."
+    )
+    ratio: float = setting(RATIO_OF, about="Input change to output change above the threshold.")
+    knee: float = setting(KNEE, 6.0, about="Width of the soft knee around the threshold.")
+    attack: float = setting(ATTACK, 0.010, about="Time to 1 - 1/e of a step to more reduction.")
+    release: float = setting(RELEASE, 0.120, about="Time to 1 - 1/e of a step to less reduction.")
+    lookahead: float = setting(LOOKAHEAD, 0.0, about="How far the detector runs ahead.")
+    detector: str = setting(
+        DETECTOR, "peak", about="What the level is: peak or rms over the window."
+    )
+    window: float = setting(WINDOW, 0.005, about="Time over which the detector looks back.")
+    sidechain: Sidechain | None = setting(Group(Sidechain), None, about="What the detector hears.")
+    range: float | None = setting(RANGE, None, about="Greatest reduction; none for no bound.")
+    makeup: float | str = setting(
+        Amount(GAIN, -60.0, 48.0, {MATCH: MATCH}),
+        0.0,
+        about="Gain behind the compressor; match brings it to the loudness of its input.",
+    )
+    mix: float = setting(
+        Amount(SHARE, 0.0, 1.0), 1.0, about="Share of the compressed voice in the output."
+    )
+    link: bool = setting(Switch(), True, about="One gain for all channels.")
+
+    def faults_at(self, rate: int) -> Iterator[tuple[tuple[str | int, ...], str]]:
+        """A side-chain corner that is not below half the sample rate."""
+        if self.sidechain is not None:
+            yield from below_nyquist(("sidechain", "highpass"), self.sidechain.highpass, rate)
+
+    def start(self, rate: int, channels: int) -> Run:
+        """Begin one use of the stage.
+
+        Raises
+        ------
+        ValueError
+            The makeup is still to be measured.
+        """
+        from chainkit.dsp import dynamics
+
+        if isinstance(self.makeup, str):
+            raise ValueError("makeup: match needs the loudness of the whole voice first")
+        return dynamics.Compressor(
+            rate,
+            channels,
+            threshold=self.threshold,
+            ratio=self.ratio,
+            knee=self.knee,
+            attack=self.attack,
+            release=self.release,
+            lookahead=self.lookahead,
+            detector=self.detector,
+            window=self.window,
+            sidechain_highpass=None if self.sidechain is None else self.sidechain.highpass,
+            reduction_range=self.range,
+            makeup=self.makeup,
+            mix=self.mix,
+            link=self.link,
+        )

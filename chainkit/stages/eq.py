@@ -1,0 +1,224 @@
+"""The eq stage: bands as biquads and Butterworth sections, run as one cascade."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, ClassVar
+
+from chainkit.stages.base import (
+    Amount,
+    Items,
+    Number,
+    Run,
+    Settings,
+    Stage,
+    Value,
+    Variant,
+    below_nyquist,
+    setting,
+)
+from chainkit.units import BANDWIDTH, FREQUENCY, GAIN, SLOPE
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    Sections = NDArray[np.float64]
+
+HERTZ = Amount(FREQUENCY, 1.0, 192e3)
+BOOST = Amount(GAIN, -48.0, 24.0)
+Q = Number(0.05, 100.0)
+OCTAVES = Amount(BANDWIDTH, 0.01, 8.0)
+
+
+class Slope(Value):
+    """A Butterworth slope: a multiple of 6 dB/oct up to 48."""
+
+    low, high = 6.0, 48.0
+
+    def parse(self, text: str) -> float:
+        """Slope in dB/oct."""
+        return SLOPE.parse(text)
+
+    def format(self, value: float) -> str:
+        """`value` with its unit."""
+        return SLOPE.format(value)
+
+    def check(self, value: float) -> None:
+        """Raise ValueError unless the slope is 6, 12, … 48 dB/oct."""
+        if value not in range(6, 49, 6):
+            raise ValueError("is not one of 6, 12, 18, 24, 30, 36, 42, 48 dB/oct")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Band(Settings):
+    """One band of the eq.
+
+    Parameters
+    ----------
+    frequency : float, Hz
+    """
+
+    shape: ClassVar[str]
+
+    frequency: float = setting(HERTZ, about="Corner or centre frequency.")
+
+    def faults_at(self, rate: int) -> Iterator[tuple[tuple[str | int, ...], str]]:
+        """A frequency that is not below half the sample rate."""
+        yield from below_nyquist(("frequency",), self.frequency, rate)
+
+    def sections(self, rate: int) -> Sections:
+        """Second-order sections (n, 6) of the band at `rate`."""
+        raise TypeError(f"{type(self).__name__} has no sections")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Pass(Band):
+    """A Butterworth pass filter.
+
+    Parameters
+    ----------
+    slope : float, dB/oct, 6 to 48 in steps of 6
+    """
+
+    slope: float = setting(Slope(), 12.0, about="Slope: 6 to 48 dB/oct in steps of 6.")
+
+    def sections(self, rate: int) -> Sections:
+        """Butterworth sections of order slope / 6."""
+        from chainkit.dsp import filters
+
+        return filters.butterworth(self.shape, rate, self.frequency, round(self.slope / 6))
+
+
+class Highpass(Pass):
+    """Passes what lies above its frequency."""
+
+    shape = "highpass"
+
+
+class Lowpass(Pass):
+    """Passes what lies below its frequency."""
+
+    shape = "lowpass"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Resonant(Band):
+    """A band whose width is given by `q` or by `bandwidth`.
+
+    Parameters
+    ----------
+    q : float or None
+    bandwidth : float or None, octaves
+    """
+
+    default_q: ClassVar[float]
+
+    q: float | None = setting(Q, None, about="Quality factor; the higher, the narrower.")
+    bandwidth: float | None = setting(OCTAVES, None, about="Width in octaves, instead of q.")
+
+    def conflicts(self) -> Iterator[tuple[tuple[str | int, ...], str]]:
+        """Both widths given."""
+        if self.q is not None and self.bandwidth is not None:
+            yield ("bandwidth",), "give q or bandwidth, not both"
+
+    def width(self, rate: int) -> float:
+        """The band's Q at `rate`."""
+        from chainkit.dsp import filters
+
+        if self.bandwidth is not None:
+            return float(filters.q_from_bandwidth(self.bandwidth, rate, self.frequency))
+        return self.default_q if self.q is None else self.q
+
+
+@dataclass(frozen=True, kw_only=True)
+class Gained(Resonant):
+    """A band that boosts or cuts.
+
+    Parameters
+    ----------
+    gain : float, dB
+    """
+
+    gain: float = setting(BOOST, about="Boost or cut.")
+
+    def sections(self, rate: int) -> Sections:
+        """The cookbook's biquad of this shape."""
+        from chainkit.dsp import filters
+
+        design = getattr(filters, self.shape)
+        return design(rate, self.frequency, self.gain, self.width(rate))
+
+
+class Bell(Gained):
+    """Boosts or cuts around its frequency."""
+
+    shape = "bell"
+    default_q = 1.0
+
+
+class LowShelf(Gained):
+    """Boosts or cuts below its frequency."""
+
+    shape = "low_shelf"
+    default_q = 0.5**0.5
+
+
+class HighShelf(Gained):
+    """Boosts or cuts above its frequency."""
+
+    shape = "high_shelf"
+    default_q = 0.5**0.5
+
+
+class Notch(Resonant):
+    """Takes out its frequency."""
+
+    shape = "notch"
+    default_q = 10.0
+
+    def sections(self, rate: int) -> Sections:
+        """The cookbook's notch."""
+        from chainkit.dsp import filters
+
+        return filters.notch(rate, self.frequency, self.width(rate))
+
+
+SHAPES: dict[str, type[Settings]] = {
+    cls.shape: cls for cls in (Highpass, Lowpass, LowShelf, HighShelf, Bell, Notch)
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Eq(Stage):
+    """Bands in series.
+
+    Parameters
+    ----------
+    bands : tuple of Band
+    """
+
+    kind: ClassVar[str] = "eq"
+    linear: ClassVar[bool] = True
+
+    bands: tuple[Band, ...] = setting(Items(Variant("shape", SHAPES)), about="Bands, in series.")
+
+    def faults_at(self, rate: int) -> Iterator[tuple[tuple[str | int, ...], str]]:
+        """Faults of the bands."""
+        for index, band in enumerate(self.bands):
+            for path, message in band.faults_at(rate):
+                yield ("bands", index, *path), message
+
+    def sections(self, rate: int) -> Sections:
+        """Second-order sections (n, 6) of all bands at `rate`."""
+        import numpy as np
+
+        rows = [band.sections(rate) for band in self.bands]
+        return np.concatenate(rows) if rows else np.empty((0, 6))
+
+    def start(self, rate: int, channels: int) -> Run:
+        """Begin one use of the stage."""
+        from chainkit.dsp import equalizer
+
+        return equalizer.Equalizer(self.sections(rate), channels)

@@ -1,0 +1,30 @@
+"""The gain stage: one constant gain."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+from chainkit.stages.base import Amount, Run, Stage, setting
+from chainkit.units import GAIN
+
+
+@dataclass(frozen=True, kw_only=True)
+class Gain(Stage):
+    """A constant gain.
+
+    Parameters
+    ----------
+    gain : float, dB
+    """
+
+    kind: ClassVar[str] = "gain"
+    linear: ClassVar[bool] = True
+
+    gain: float = setting(Amount(GAIN, -120.0, 60.0), about="Gain.")
+
+    def start(self, rate: int, channels: int) -> Run:
+        """Begin one use of the stage."""
+        from chainkit.dsp import gains
+
+        return gains.Gain(channels, self.gain)

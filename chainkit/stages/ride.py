@@ -1,0 +1,52 @@
+"""The ride stage: level moves over time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import ClassVar
+
+from chainkit.stages.base import Amount, Items, Row, Run, Stage, Text, setting
+from chainkit.units import GAIN, TIME
+
+POINT = Row(("time", "gain"), (Amount(TIME, 0.0, 1e6), Amount(GAIN, -120.0, 24.0)))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ride(Stage):
+    """Straight lines in dB between points, held at both ends.
+
+    Parameters
+    ----------
+    points : tuple of (float, float), seconds and dB, times rising
+    file : str
+        The CSV file that the points came from; the chain layer reads it.
+    """
+
+    kind: ClassVar[str] = "ride"
+
+    points: tuple[tuple[float, float], ...] = setting(
+        Items(POINT), (), about="Points [time, gain], times rising."
+    )
+    file: str = setting(
+        Text(), "", about="CSV file with the columns seconds, gain_db, beside the chain file."
+    )
+
+    def conflicts(self) -> Iterator[tuple[tuple[str | int, ...], str]]:
+        """Points missing, or times that do not rise."""
+        if not self.points and not self.file:
+            yield ("points",), "a ride needs points or a file"
+        for index in range(1, len(self.points)):
+            before, time = self.points[index - 1][0], self.points[index][0]
+            if time <= before:
+                yield ("points", index), f"time {time:g} s does not rise above {before:g} s"
+                return
+
+    def start(self, rate: int, channels: int) -> Run:
+        """Begin one use of the stage."""
+        import numpy as np
+
+        from chainkit.dsp import gains
+
+        times, moves = np.array(self.points, dtype=np.float64).T
+        return gains.Ride(rate, channels, times, moves)
