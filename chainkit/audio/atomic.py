@@ -1,0 +1,157 @@
+"""Output files that appear only when they are complete.
+
+A file is written beside its place under a name of its own, then renamed. What stood there is kept
+unless `force` is given, even when it came while we were writing.
+"""
+
+from __future__ import annotations
+
+import os
+import secrets
+import stat
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import IO, Any
+
+from chainkit.errors import OutputError
+
+PathLike = str | os.PathLike[str]
+
+
+@contextmanager
+def pending_file(path: PathLike, force: bool = False) -> Iterator[Path]:
+    """An empty file beside `path` to write to; it takes the place of `path` at the end.
+
+    Leaving the block with an exception removes it.
+
+    Parameters
+    ----------
+    path : str or path
+        Where the complete file belongs. A symbolic link is followed, so that it stays a link.
+    force : bool
+        Replace a file that is there.
+
+    Yields
+    ------
+    Path
+        The file to write to.
+
+    Raises
+    ------
+    OutputError
+        There is a file already, or it cannot be written: no folder, no permission, full disk.
+    """
+    target = Path(os.path.realpath(path)) if os.path.islink(path) else Path(path)
+    _refuse_what_is_there(target, path, force)
+    pending = target.parent / f".chainkit-{secrets.token_hex(8)}.part"
+    try:
+        _create(pending, path)
+        yield pending
+        _put_in_place(pending, target, path, force)
+    finally:
+        with suppress(OSError):
+            pending.unlink()
+
+
+@contextmanager
+def atomic_file(path: PathLike, force: bool = False, mode: str = "w") -> Iterator[IO[Any]]:
+    """Open an output file that appears at `path` only when the block ends well.
+
+    Parameters
+    ----------
+    path : str or path
+    force : bool
+        Replace a file that is there.
+    mode : {"w", "wb"}
+        Text is UTF-8 and its line ends are written as they are given.
+
+    Yields
+    ------
+    file object
+
+    Raises
+    ------
+    OutputError
+        There is a file already, or it cannot be written: no folder, no permission, full disk.
+    """
+    text = {} if "b" in mode else {"encoding": "utf-8", "newline": ""}
+    with pending_file(path, force) as pending:
+        try:
+            with open(pending, mode, **text) as file:  # type: ignore[call-overload]
+                yield file
+        except OSError as fault:
+            # A fault of another file carries that file's name; one of writing carries none.
+            if fault.filename is not None:
+                raise
+            raise cannot_write(path, fault) from fault
+
+
+def refuse_same(source: PathLike, output: PathLike) -> None:
+    """Refuse an output that is the input, also by way of a symbolic or a hard link.
+
+    Raises
+    ------
+    OutputError
+    """
+    with suppress(OSError):
+        if os.path.samefile(source, output):
+            raise OutputError(f"{output} is the input; choose another output")
+
+
+def cannot_write(path: PathLike, fault: OSError) -> OutputError:
+    """The system's reason why `path` cannot be written, as a fault of the user."""
+    folder = Path(path).parent
+    if isinstance(fault, FileNotFoundError):
+        return OutputError(f"{path} cannot be written: there is no folder {str(folder)!r}")
+    reason = (fault.strerror or str(fault)).lower()
+    return OutputError(f"{path} cannot be written: {reason}")
+
+
+def _refuse_what_is_there(target: Path, path: PathLike, force: bool) -> None:
+    try:
+        mode = target.stat().st_mode
+    except FileNotFoundError:
+        return
+    except OSError as fault:
+        raise cannot_write(path, fault) from fault
+    if stat.S_ISDIR(mode):
+        raise OutputError(f"{path} is a folder; name a file in it")
+    if not stat.S_ISREG(mode):
+        raise OutputError(f"{path} is not a regular file")
+    if not force:
+        raise _exists(path)
+
+
+def _exists(path: PathLike) -> OutputError:
+    return OutputError(f"{path} exists already; --force replaces it")
+
+
+def _create(pending: Path, path: PathLike) -> None:
+    try:
+        os.close(os.open(pending, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))
+    except OSError as fault:
+        raise cannot_write(path, fault) from fault
+
+
+def _put_in_place(pending: Path, target: Path, path: PathLike, force: bool) -> None:
+    try:
+        if force:
+            os.replace(pending, target)
+        else:
+            _rename_to_new(pending, target)
+    except FileExistsError as fault:
+        raise _exists(path) from fault
+    except OSError as fault:
+        raise cannot_write(path, fault) from fault
+
+
+def _rename_to_new(pending: Path, target: Path) -> None:
+    """Rename, failing if `target` exists: a hard link does both at once."""
+    try:
+        os.link(pending, target)
+    except FileExistsError:
+        raise
+    except OSError:  # a file system without hard links: claim the name, then take it
+        os.close(os.open(target, os.O_CREAT | os.O_EXCL, 0o666))
+        os.replace(pending, target)

@@ -1,0 +1,194 @@
+"""Broadcast and text chunks of WAV files, carried from input to output as they stand.
+
+The samples' place in time is what a session needs back: the ``bext`` chunk keeps its
+TimeReference, cue points and their labels keep their frames. Loudness fields speak of the input,
+so they are set to the output's or to unused; one line of coding history is added.
+
+References
+----------
+EBU Tech 3285, *Specification of the Broadcast Wave Format*, version 2 (2011); EBU R 98, *Format
+for the <CodingHistory> field* (1999); EBU Tech 3306 (RF64).
+"""
+
+from __future__ import annotations
+
+import math
+import struct
+from dataclasses import astuple, dataclass, replace
+from pathlib import Path
+
+from chainkit.audio.chunks import WAVE_FAMILY, Chunk, ChunkFile, append_chunks, overwrite
+from chainkit.audio.formats import BITS, FLOATS
+from chainkit.errors import AudioFileError
+
+CARRIED = (b"bext", b"iXML", b"axml", b"cue ", b"plst", b"smpl", b"LIST", b"_PMX", b"id3 ")
+_CARRIED_LISTS = (b"INFO", b"adtl")
+_LARGEST = 64 << 20
+
+# EBU Tech 3285 v2, 2.3: offsets in the data of the bext chunk.
+_TIME_REFERENCE = 338
+_VERSION = 346
+_LOUDNESS = 412
+_CODING_HISTORY = 602
+_UNUSED = 0x7FFF  # from memory
+
+
+@dataclass(frozen=True)
+class BroadcastLoudness:
+    """Loudness of a programme, for the ``bext`` chunk; None where it does not exist.
+
+    Parameters
+    ----------
+    integrated : float, LUFS
+    range : float, LU
+    true_peak : float, dBTP
+    momentary_max, short_term_max : float, LUFS
+    """
+
+    integrated: float | None = None
+    range: float | None = None
+    true_peak: float | None = None
+    momentary_max: float | None = None
+    short_term_max: float | None = None
+
+    def packed(self) -> bytes:
+        """The five fields as EBU Tech 3285 v2 stores them: int16, hundredths."""
+        return struct.pack("<5h", *map(_hundredths, astuple(self)))
+
+
+@dataclass(frozen=True)
+class Metadata:
+    """What is carried from a WAV file to the next.
+
+    Parameters
+    ----------
+    chunks : tuple of (bytes, bytes)
+        Identifier and data of each chunk, in file order.
+    channel_mask : int, optional
+        Loudspeaker positions of the channels, where the file tells them.
+    loudness : BroadcastLoudness, optional
+        Loudness to write into the ``bext`` chunk.
+    """
+
+    chunks: tuple[tuple[bytes, bytes], ...] = ()
+    channel_mask: int | None = None
+    loudness: BroadcastLoudness | None = None
+
+    @property
+    def size(self) -> int:
+        """Bytes that the chunks take in a file, near enough."""
+        return sum(len(data) + 10 for _, data in self.chunks)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Identifiers of the chunks."""
+        return tuple(name.decode("latin-1").strip() for name, _ in self.chunks)
+
+    @property
+    def time_reference(self) -> int | None:
+        """Frames between midnight and the first frame, or None when the file does not say."""
+        bext = dict(self.chunks).get(b"bext", b"")
+        if len(bext) < _CODING_HISTORY:
+            return None
+        return int(struct.unpack_from("<Q", bext, _TIME_REFERENCE)[0])
+
+    def with_loudness(self, loudness: BroadcastLoudness) -> Metadata:
+        """The same, with the loudness of the output."""
+        return replace(self, loudness=loudness)
+
+    def add_to(self, path: str | Path, *, rate: int, channels: int, subtype: str) -> None:
+        """Write the chunks into a complete RIFF or RF64 file of this format."""
+        line = coding_history_line(rate=rate, channels=channels, subtype=subtype)
+        self._set_channel_mask(path, channels)
+        append_chunks(path, [(name, self._revised(name, data, line)) for name, data in self.chunks])
+
+    def _revised(self, name: bytes, data: bytes, line: bytes) -> bytes:
+        return revised_bext(data, line, self.loudness) if name == b"bext" else data
+
+    def _set_channel_mask(self, path: str | Path, channels: int) -> None:
+        place = _channel_mask_place(ChunkFile(path)) if self.channel_mask is not None else None
+        if place is not None:
+            overwrite(path, place, struct.pack("<I", self.channel_mask))
+
+
+def read_metadata(file: ChunkFile, path: str | Path) -> Metadata:
+    """Chunks of a WAV, RF64 or BW64 file that are to be carried; none for other files.
+
+    Raises
+    ------
+    AudioFileError
+        A chunk is above 64 MiB.
+    """
+    if file.magic not in WAVE_FAMILY:
+        return Metadata()
+    with open(path, "rb") as stream:
+        chunks = []
+        for chunk in file.chunks:
+            if chunk.name in CARRIED and chunk.start + chunk.size <= file.length:
+                _refuse_enormous(chunk, path)
+                stream.seek(chunk.start)
+                chunks.append((chunk.name, stream.read(chunk.size)))
+        place = _channel_mask_place(file)
+        mask = None
+        if place is not None:
+            stream.seek(place)
+            mask = int.from_bytes(stream.read(4), "little")
+    kept = (pair for pair in chunks if pair[0] != b"LIST" or pair[1][:4] in _CARRIED_LISTS)
+    return Metadata(tuple(kept), mask)
+
+
+def revised_bext(data: bytes, line: bytes, loudness: BroadcastLoudness | None = None) -> bytes:
+    """A ``bext`` chunk for the output: loudness fields renewed, one line of history added.
+
+    Parameters
+    ----------
+    data : bytes
+        The input's chunk. One that is shorter than its fixed fields comes back as it is.
+    line : bytes
+        Line of coding history, with its line end.
+    loudness : BroadcastLoudness, optional
+        Of the output; makes the chunk version 2. Without it the fields of a version 2 chunk are
+        set to unused, and those of versions 0 and 1, which have none, stay.
+    """
+    if len(data) < _CODING_HISTORY:
+        return data
+    fixed = bytearray(data[:_CODING_HISTORY])
+    (version,) = struct.unpack_from("<H", fixed, _VERSION)
+    if loudness is not None:
+        struct.pack_into("<H", fixed, _VERSION, max(2, version))
+    if loudness is not None or version >= 2:
+        fields = (loudness or BroadcastLoudness()).packed()
+        fixed[_LOUDNESS : _LOUDNESS + len(fields)] = fields
+    # Readers stop at the first NUL, so a line after padding would never be seen.
+    history = data[_CODING_HISTORY:].rstrip(b"\0")
+    if history and not history.endswith(b"\n"):
+        history += b"\r\n"
+    return bytes(fixed) + history + line
+
+
+def coding_history_line(*, rate: int, channels: int, subtype: str) -> bytes:
+    """Line of coding history in the form of EBU R 98: algorithm, rate, word length, mode, text."""
+    mode = {1: "mono", 2: "stereo"}.get(channels, f"{channels} channels")
+    number = ", floating point" if subtype in FLOATS else ""
+    bits = (BITS | FLOATS)[subtype]
+    return f"A=PCM,F={rate},W={bits},M={mode},T=chainkit{number}\r\n".encode("ascii")
+
+
+def _channel_mask_place(file: ChunkFile) -> int | None:
+    """Where a WAVE_FORMAT_EXTENSIBLE file keeps its channel mask, in bytes."""
+    fmt = file.find(b"fmt ")
+    return fmt.start + 20 if fmt is not None and fmt.size >= 40 else None
+
+
+def _refuse_enormous(chunk: Chunk, path: str | Path) -> None:
+    if chunk.size > _LARGEST:
+        name = chunk.name.decode("latin-1")
+        raise AudioFileError(
+            f"{path}: its {name!r} chunk of {chunk.size} bytes is too long to carry"
+        )
+
+
+def _hundredths(value: float | None) -> int:
+    if value is None or not math.isfinite(value) or abs(value) >= _UNUSED / 100:
+        return _UNUSED
+    return round(100 * value)

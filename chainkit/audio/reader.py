@@ -1,0 +1,189 @@
+"""Sound files in: blocks of exact float64 samples, and clear refusals."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import os
+import stat
+from collections.abc import Iterator
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from chainkit.audio.chunks import ChunkFile
+from chainkit.audio.formats import FLOATS, WIDTHS
+from chainkit.audio.metadata import Metadata, read_metadata
+from chainkit.errors import AudioFileError
+
+BLOCK = 65536
+_MOST_CHANNELS = 32
+_RATES = (8000, 384000)
+
+
+class AudioReader:
+    """A sound file, described and checked; its samples come by `blocks`.
+
+    Parameters
+    ----------
+    path : str or path
+
+    Attributes
+    ----------
+    path : Path
+    rate : int, Hz, 8000 to 384000
+    channels : int, 1 to 32
+    frames : int > 0
+    container : str
+        ``WAV``, ``WAVEX``, ``RF64``, ``W64``, ``AIFF``, ``CAF``, ``FLAC``, …
+    subtype : str
+        ``PCM_16``, ``PCM_24``, ``PCM_32``, ``FLOAT``, ``DOUBLE``, …
+
+    Raises
+    ------
+    AudioFileError
+        The file is missing, no sound file, empty, cut short, or out of the ranges above.
+    """
+
+    def __init__(self, path: str | os.PathLike[str]) -> None:
+        self.path = Path(path)
+        self._chunks = _open_chunks(self.path)
+        with self._open() as file:
+            self.rate: int = file.samplerate
+            self.channels: int = file.channels
+            self.frames: int = file.frames
+            self.container: str = file.format
+            self.subtype: str = file.subtype
+        self._refuse_cut_short()
+        self._refuse_out_of_range()
+
+    @cached_property
+    def metadata(self) -> Metadata:
+        """Broadcast and text chunks to carry to the output."""
+        return read_metadata(self._chunks, self.path)
+
+    def blocks(self, size: int = BLOCK) -> Iterator[NDArray[np.float64]]:
+        """Yield the samples from the start, in blocks of `size` frames, the last one shorter.
+
+        Each call starts again. Integer samples are exact: code / 2^(bits − 1).
+
+        Yields
+        ------
+        ndarray, (frames, channels), float64, C-contiguous, full scale ±1
+            A new array each time.
+
+        Raises
+        ------
+        AudioFileError
+            A sample is not finite, or the file cannot be decoded to its end.
+        """
+        done = 0
+        with self._open() as file:
+            while done < self.frames:
+                block = self._read(file, min(size, self.frames - done))
+                if not len(block):
+                    raise self._cut_short(self.frames, done)
+                if self.subtype in FLOATS:
+                    self._refuse_non_finite(block, done)
+                done += len(block)
+                yield block
+
+    def sha256(self) -> str:
+        """SHA-256 of the file, in hexadecimal."""
+        with open(self.path, "rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+
+    def _open(self) -> Any:
+        source = _AsRF64(self.path) if self._chunks.magic == b"BW64" else str(self.path)
+        try:
+            return soundfile.SoundFile(source)
+        except soundfile.SoundFileError as fault:
+            raise AudioFileError(f"{self.path} is not a sound file that can be read") from fault
+
+    def _read(self, file: Any, count: int) -> NDArray[np.float64]:
+        try:
+            block: NDArray[np.float64] = file.read(count, dtype="float64", always_2d=True)
+        except soundfile.SoundFileError as fault:
+            raise AudioFileError(f"{self.path} cannot be decoded to its end: {fault}") from fault
+        return block
+
+    def _refuse_cut_short(self) -> None:
+        promised, held = self._chunks.data_bytes() or (0, 0)
+        width = WIDTHS.get(self.subtype, 1) * self.channels
+        if promised > held:
+            raise self._cut_short(promised // width, held // width)
+
+    def _cut_short(self, promised: int, held: int) -> AudioFileError:
+        return AudioFileError(
+            f"{self.path} is cut short: its header promises {promised} frames, it holds {held}"
+        )
+
+    def _refuse_out_of_range(self) -> None:
+        lowest, highest = _RATES
+        if self.frames < 1:
+            raise AudioFileError(f"{self.path} has no frames")
+        if self.channels > _MOST_CHANNELS:
+            raise AudioFileError(
+                f"{self.path} has {self.channels} channels; at most {_MOST_CHANNELS} are read"
+            )
+        if not lowest <= self.rate <= highest:
+            raise AudioFileError(
+                f"{self.path} has a sample rate of {self.rate} Hz, not within {lowest} to {highest}"
+            )
+
+    def _refuse_non_finite(self, block: NDArray[np.float64], start: int) -> None:
+        # Minimum and maximum hand on a NaN, and are quicker than asking each sample.
+        if np.isfinite(block.min()) and np.isfinite(block.max()):
+            return
+        frame, channel = np.argwhere(~np.isfinite(block))[0]
+        frame_in_file = start + int(frame)
+        raise AudioFileError(
+            f"{self.path}: sample {block[frame, channel]} at frame {frame_in_file} "
+            f"({frame_in_file / self.rate:.3f} s), channel {channel + 1}, is not a finite number"
+        )
+
+
+def read(path: str | os.PathLike[str]) -> tuple[NDArray[np.float64], int]:
+    """Whole file at once: samples (frames, channels) and rate in Hz.
+
+    Raises
+    ------
+    AudioFileError
+    """
+    reader = AudioReader(path)
+    return np.concatenate(list(reader.blocks())), reader.rate
+
+
+def _open_chunks(path: Path) -> ChunkFile:
+    try:
+        mode = path.stat().st_mode
+        if stat.S_ISDIR(mode):
+            raise AudioFileError(f"{path} is a folder, not a sound file")
+        if not stat.S_ISREG(mode):
+            raise AudioFileError(f"{path} is not a regular file")
+        return ChunkFile(path)
+    except FileNotFoundError as fault:
+        raise AudioFileError(f"{path} does not exist") from fault
+    except OSError as fault:
+        reason = (fault.strerror or str(fault)).lower()
+        raise AudioFileError(f"{path} cannot be read: {reason}") from fault
+
+
+class _AsRF64(io.FileIO):
+    """A BW64 file under the first four bytes of RF64.
+
+    The two are the same but for that and a field that nobody needs (Rec. ITU-R BS.2088-1,
+    annex 1); libsndfile knows only the older name.
+    """
+
+    def readinto(self, buffer: Any) -> int:
+        position = self.tell()
+        count = super().readinto(buffer) or 0
+        view = memoryview(buffer).cast("B")
+        for n in range(position, min(4, position + count)):
+            view[n - position] = b"RF64"[n]
+        return count

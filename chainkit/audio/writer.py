@@ -1,0 +1,261 @@
+"""Sound files out: exact codes, dither, clip refusal; complete or not there at all."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import AbstractContextManager, contextmanager
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+import soundfile
+from numpy.typing import ArrayLike, NDArray
+
+from chainkit.audio.atomic import cannot_write, pending_file
+from chainkit.audio.chunks import ChunkFile, overwrite
+from chainkit.audio.formats import (
+    BITS,
+    WIDTHS,
+    check_channels,
+    check_subtype,
+    container_of,
+    fits,
+)
+from chainkit.audio.metadata import Metadata
+from chainkit.dsp.dither import Clipping, Quantizer
+from chainkit.errors import ClippingError, OutputError
+
+_PIECE = 65536  # frames handled at a time: what stays in the processor's cache is quicker
+_CARRIES_METADATA = ("WAV", "WAVEX", "RF64")
+_LARGEST = {"FLOAT": float(np.finfo(np.float32).max), "DOUBLE": float(np.finfo(np.float64).max)}
+
+
+class AudioWriter:
+    """A sound file being written; a context manager.
+
+    Leaving the block well completes the file and renames it into place; leaving it with an
+    exception leaves nothing behind.
+
+    Integer samples are rounded and, once bits are lost, dithered (`chainkit.dsp.dither`). Floating
+    point samples are stored as they are; 32-bit ones are rounded to nearest, without dither.
+
+    Parameters
+    ----------
+    path : str or path
+    rate : int, Hz
+    channels : int
+    container, subtype : str
+        As `output_format` gives them.
+    metadata : Metadata, optional
+        Carried into WAV and RF64 files. May be replaced until the block ends.
+    seed : int ≥ 0
+        Of the dither.
+    allow_clipping : bool
+        Keep a file whose samples were held at full scale.
+    force : bool
+        Replace a file that is there.
+
+    Attributes
+    ----------
+    frames : int
+        Written so far.
+
+    Raises
+    ------
+    UsageError
+        The container cannot hold this sample format or so many channels.
+    OutputError
+        The file exists or cannot be written, or a sample is not finite.
+    ClippingError
+        Samples clipped; at the end of the block.
+    """
+
+    def __init__(
+        self,
+        path: str | os.PathLike[str],
+        *,
+        rate: int,
+        channels: int,
+        container: str,
+        subtype: str,
+        metadata: Metadata | None = None,
+        seed: int = 0,
+        allow_clipping: bool = False,
+        force: bool = False,
+    ) -> None:
+        check_channels(container, channels)
+        self.path = Path(path)
+        self.rate = rate
+        self.channels = channels
+        self.container = container
+        self.subtype = check_subtype(container, subtype)
+        self.metadata = metadata or Metadata()
+        self.allow_clipping = allow_clipping
+        self.force = force
+        self.frames = 0
+        bits = BITS.get(self.subtype)
+        self._quantizer = Quantizer(bits, seed) if bits else None
+        self._session: AbstractContextManager[AudioWriter] = self._run()
+
+    @property
+    def dithered(self) -> bool:
+        """Whether dither has set in."""
+        return self._quantizer is not None and self._quantizer.dithered
+
+    @property
+    def clipping(self) -> Clipping | None:
+        """What has clipped so far."""
+        return self._quantizer.clipping if self._quantizer else None
+
+    @property
+    def left_out(self) -> tuple[str, ...]:
+        """Chunks of the metadata that the container does not take."""
+        return () if self.container in _CARRIES_METADATA else self.metadata.names
+
+    def write(self, block: NDArray[np.float64]) -> None:
+        """Add frames.
+
+        Parameters
+        ----------
+        block : ndarray, (frames, channels), float64, full scale ±1
+        """
+        for start in range(0, len(block), _PIECE):
+            self._write_piece(block[start : start + _PIECE])
+
+    def __enter__(self) -> AudioWriter:
+        return self._session.__enter__()
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        fault: BaseException | None,
+        trace: TracebackType | None,
+    ) -> bool | None:
+        return self._session.__exit__(kind, fault, trace)
+
+    @contextmanager
+    def _run(self) -> Iterator[AudioWriter]:
+        with pending_file(self.path, self.force) as self._pending:
+            with self._sound_file() as self._file:
+                yield self
+            self._refuse_clipping()
+            self._complete()
+
+    @contextmanager
+    def _sound_file(self) -> Iterator[Any]:
+        try:
+            with soundfile.SoundFile(
+                str(self._pending),
+                "w",
+                self.rate,
+                self.channels,
+                self.subtype,
+                None,
+                self.container,
+            ) as file:
+                yield file
+        except soundfile.SoundFileError as fault:
+            raise self._write_fault() from fault
+
+    def _write_piece(self, block: NDArray[np.float64]) -> None:
+        self._refuse_non_finite(block)
+        self._refuse_too_long(len(block))
+        self._store(self._quantizer.process(block) if self._quantizer else block)
+        self.frames += len(block)
+
+    def _store(self, samples: NDArray[Any]) -> None:
+        try:
+            self._file.write(samples)
+        except (soundfile.SoundFileError, AssertionError) as fault:
+            # soundfile asserts that all frames went out.
+            raise self._write_fault() from fault
+
+    def _write_fault(self) -> OutputError:
+        """Why writing failed: libsndfile does not say, so the system is asked once more."""
+        try:
+            with open(self._pending, "ab") as file:
+                file.write(bytes(1 << 16))
+        except OSError as fault:
+            return cannot_write(self.path, fault)
+        return OutputError(f"{self.path} cannot be written as {self.container} {self.subtype}")
+
+    def _complete(self) -> None:
+        try:
+            self._still_peak_time()
+            if self.container in _CARRIES_METADATA:
+                self.metadata.add_to(
+                    self._pending, rate=self.rate, channels=self.channels, subtype=self.subtype
+                )
+        except OSError as fault:
+            raise cannot_write(self.path, fault) from fault
+        if soundfile.info(str(self._pending)).frames != self.frames:
+            raise self._write_fault()
+
+    def _still_peak_time(self) -> None:
+        """Zero the time stamp of a PEAK chunk: the same render twice is the same file."""
+        peak = ChunkFile(self._pending).find(b"PEAK")
+        if peak is not None:
+            overwrite(self._pending, peak.start + 4, bytes(4))
+
+    def _refuse_clipping(self) -> None:
+        clipping = self.clipping
+        if clipping is None or self.allow_clipping:
+            return
+        raise ClippingError(
+            f"{self.path} would clip: {clipping.count} samples from frame {clipping.frame} "
+            f"({clipping.frame / self.rate:.3f} s) on, by up to {clipping.overshoot:.2f} dB; "
+            f"a gain of {clipping.cure:.2f} dB at the end cures it (--allow-clipping keeps it)"
+        )
+
+    def _refuse_non_finite(self, block: NDArray[np.float64]) -> None:
+        largest = _LARGEST.get(self.subtype, _LARGEST["DOUBLE"])
+        if block.max() <= largest and block.min() >= -largest:
+            return
+        frame, channel = np.argwhere(~(np.abs(block) <= largest))[0]
+        raise OutputError(
+            f"{self.path}: sample {block[frame, channel]:g} at frame {self.frames + int(frame)}, "
+            f"channel {channel + 1}, cannot be stored as {self.subtype}"
+        )
+
+    def _refuse_too_long(self, more: int) -> None:
+        size = (self.frames + more) * self.channels * WIDTHS[self.subtype] + self.metadata.size
+        if not fits(self.container, size):
+            raise OutputError(f"{self.path} would pass 4 GiB, which {self.container} cannot")
+
+
+def write(
+    path: str | os.PathLike[str],
+    x: ArrayLike,
+    rate: int,
+    *,
+    subtype: str = "PCM_24",
+    force: bool = False,
+) -> None:
+    """Write a whole array; the extension of `path` chooses the container.
+
+    Parameters
+    ----------
+    path : str or path
+    x : array_like, (frames,) or (frames, channels), full scale ±1
+    rate : int, Hz
+    subtype : str
+    force : bool
+        Replace a file that is there.
+
+    Raises
+    ------
+    UsageError, OutputError, ClippingError
+    """
+    samples = np.ascontiguousarray(x, dtype=np.float64)
+    samples = samples.reshape(len(samples), -1)
+    with AudioWriter(
+        path,
+        rate=rate,
+        channels=samples.shape[1],
+        container=container_of(path),
+        subtype=subtype,
+        force=force,
+    ) as writer:
+        writer.write(samples)
