@@ -32,8 +32,10 @@ BUTTERWORTH_Q = math.sqrt(0.5)
 # The split's stop band, and its pass-band ripple by symmetry: 84 dB. Turning the high band right
 # off then moves the low band by less than 0.0006 dB.
 SPLIT_ATTENUATION = 84.0
-# Width of the split's transition, in octaves about its edge.
+# Width of the split's transition in octaves about its edge.
 SPLIT_TRANSITION = 1 / 3
+# Narrowest transition against the edge, where half the rate or the other edge leave no room.
+SPLIT_NARROWEST = 1 / 50
 
 
 # ---------------------------------------------------------------------- biquads of the cookbook
@@ -244,8 +246,9 @@ def split_fir(rate: float, frequency: float, upper: float | None = None) -> NDAr
         Symmetric to the bit. The length is (84 − 7.95) / (14.36 · transition / rate) rounded up
         to odd: Kaiser's rule for 84 dB. The transition is a third of an octave about
         `frequency`, 0.2316 · frequency; or what room there is between the edges, or on both
-        sides of the last edge up to half the rate, where that is less. 5.5 kHz at 48 kHz takes
-        201 taps.
+        sides of the last edge up to half the rate, where that is less; but never below a
+        fiftieth of `frequency`, so that the length stays bounded. 5.5 kHz at 48 kHz takes 201
+        taps.
 
     Raises
     ------
@@ -259,14 +262,13 @@ def split_fir(rate: float, frequency: float, upper: float | None = None) -> NDAr
     """
     _check_frequency(rate, frequency)
     if upper is None:
-        half = _split_half_length(rate, _split_transition(rate, frequency, frequency))
+        half = _split_half_length(rate, frequency, rate - 2 * frequency)
         rest = _lowpass_half(rate, frequency, half)
         return _mirrored(_impulse_half(half) - rest)
     _check_frequency(rate, upper)
     if upper <= frequency:
         raise ValueError(f"upper={upper} Hz must lie above frequency={frequency} Hz")
-    transition = min(_split_transition(rate, frequency, upper), upper - frequency)
-    half = _split_half_length(rate, transition)
+    half = _split_half_length(rate, frequency, min(upper - frequency, rate - 2 * upper))
     return _mirrored(_lowpass_half(rate, upper, half) - _lowpass_half(rate, frequency, half))
 
 
@@ -428,16 +430,11 @@ def _centred(c: NDArray[np.float64], w: NDArray[np.float64]) -> NDArray[np.compl
 
 
 # ------------------------------------------------------------------------------- windowed sinc
-def _split_transition(rate: float, lowest: float, highest: float) -> float:
-    """Width in Hz of the transition, no wider than the room up to half the rate."""
-    octave_width = lowest * 2 * math.sinh(math.log(2) / 2 * SPLIT_TRANSITION)
-    return min(octave_width, rate - 2 * highest)
-
-
-def _split_half_length(rate: float, transition: float) -> int:
-    """Taps on each side of the middle one, by Kaiser's rule."""
-    taps = (SPLIT_ATTENUATION - 7.95) / (2.285 * 2 * math.pi * transition / rate)
-    return math.ceil(taps / 2)
+def _split_half_length(rate: float, edge: float, room: float) -> int:
+    """Taps on each side of the middle one, by Kaiser's rule; `room` bounds the transition."""
+    third_of_octave = edge * 2 * math.sinh(math.log(2) / 2 * SPLIT_TRANSITION)
+    transition = max(min(third_of_octave, room), SPLIT_NARROWEST * edge)
+    return math.ceil((SPLIT_ATTENUATION - 7.95) / (14.36 * transition / rate) / 2)
 
 
 def _lowpass_half(rate: float, edge: float, half: int) -> NDArray[np.float64]:

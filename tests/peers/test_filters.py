@@ -220,6 +220,11 @@ def test_a_narrow_band_takes_more_taps():
     assert filters.fir_response(narrow, 5800, 48000) == pytest.approx(1, abs=0.001)
 
 
+def test_taps_stay_few_at_the_end_of_the_spectrum():
+    for edge in (19000, 23900, 23999.9):
+        assert len(filters.split_fir(48000, edge)) < 600
+
+
 def test_fir_response_is_scipys_without_its_delay():
     taps = filters.split_fir(48000, 5500)
     f = np.linspace(0, 24000, 50)
