@@ -12,7 +12,7 @@ Samples = NDArray[np.float64]
 
 
 def shaped(frames: int, rate: int, shape: NoiseShape, rng: np.random.Generator) -> Samples:
-    """Noise of `shape`, (frames,), RMS 1; its spectrum is uneven by a dB or two, as a mouth's is."""
+    """Noise of `shape`, (frames,), RMS 1, its spectrum a little uneven as a mouth's is."""
     spectrum = np.fft.rfft(rng.standard_normal(frames))
     frequencies = np.arange(len(spectrum)) * rate / frames
     spectrum *= shape.magnitude(frequencies) * _unevenness(frequencies, rng)
@@ -66,17 +66,18 @@ def breath(
 
 
 def room_tone(frames: int, rate: int, rng: np.random.Generator) -> Samples:
-    """Noise floor of a quiet room, (frames,), RMS 1: falls 3 dB an octave, white at the top.
+    """Noise floor of a quiet room, (frames,), RMS about 1: falls 3 dB an octave, white at the top.
 
-    Made in pieces of ten seconds that cross-fade at constant power, so that length costs no more
-    than time.
+    Made in pieces that cross-fade at constant power, so that length costs no more than time.
     """
-    size = min(10 * rate, frames)
-    fade = min(rate // 2, size)
-    tone = np.zeros(frames + size)
-    for start in range(0, frames, max(size - fade, 1)):
-        tone[start : start + size] += _tone_piece(size, rate, rng) * _fades(size, fade)
-    return tone[:frames]
+    fade = rate // 2
+    step = 10 * rate
+    tone = np.zeros(frames + fade + step + fade)
+    for start in range(0, frames + fade, step):
+        tone[start : start + step + fade] += _tone_piece(step + fade, rate, rng) * _fades(
+            step + fade, fade
+        )
+    return tone[fade : fade + frames]
 
 
 def _tone_piece(frames: int, rate: int, rng: np.random.Generator) -> Samples:

@@ -17,6 +17,7 @@ CONTROL_RATE = 500  # Hz, of the tracks below
 PITCH_GLIDE = 0.11  # seconds that one note takes to reach the next
 FORMANT_GLIDE = 0.06
 AMPLITUDE_GLIDE = 0.03
+END_FADE = 0.3
 BRIGHT = 9.0  # dB above SHELF in a bright vowel
 SHELF = 2500.0  # Hz
 SOFT_TILT = 0.7  # dB that the shelf falls for each dB a phrase is softer
@@ -64,7 +65,8 @@ def tracks(
     sounding = (times >= line.start) & (times < line.end)
     pitch = _pitch(line, times, place, timbre, rng)
     amplitude = np.array([_amplitude(phone) for phone in line.phones])[place] * sounding
-    amplitude = _smooth(amplitude, AMPLITUDE_GLIDE) * _swell(rng, count)
+    amplitude = _smooth(amplitude, AMPLITUDE_GLIDE) * _fading(line, times)
+    amplitude *= 10.0 ** (_wander(rng, count, 0.3) / 20.0)  # unsteady by about a dB
     formants = np.exp(_smooth(np.log(_targets(line, timbre))[place], FORMANT_GLIDE))
     # A singer lifts the first formant with the pitch: below it the voice would go thin.
     formants[:, 0] = np.maximum(formants[:, 0], 1.02 * pitch)
@@ -101,16 +103,23 @@ def _amplitude(phone: Phone) -> float:
     return 0.0 if phone.symbol in phones.LENGTHS else 1.0
 
 
+def _fading(line: Line, times: Track) -> Track:
+    """A phrase that ends on a vowel dies away over its last third of a second."""
+    open_end = line.phones[-1].symbol not in phones.LENGTHS
+    left = np.clip((line.end - times) / END_FADE, 0.0, 1.0)
+    return np.asarray(np.sin(np.pi / 2 * left) if open_end else np.ones(len(times)))
+
+
 def _targets(line: Line, timbre: Timbre) -> Track:
     """Formants of each phone; a voiceless one takes those of the vowel that follows, or precedes.
 
     That is how a mouth moves: the vowel's shape is there before its voice is.
     """
     table = {**phones.MURMURS, **phones.FORMANTS[timbre.register]}
-    known = [table.get(phone.symbol) for phone in line.phones]
-    following = [next((f for f in known[i:] if f), None) for i in range(len(known))]
-    last = next(f for f in reversed(known) if f)
-    return np.array([f or last for f in following]) * timbre.size
+    shapes = [table.get(phone.symbol, ()) for phone in line.phones]
+    known = [place for place, shape in enumerate(shapes) if shape]
+    near = [next((k for k in known if k >= place), known[-1]) for place in range(len(shapes))]
+    return np.array([shapes[place] for place in near]) * timbre.size
 
 
 def _pitch(
@@ -120,16 +129,14 @@ def _pitch(
     since = times - np.array([phone.start for phone in line.phones])[place]
     grown = np.clip((since - 0.12) / 0.25, 0.0, 1.0)  # vibrato comes in once a note is held
     vibrato = np.sin(2 * np.pi * (timbre.vibrato_hz * times + rng.uniform()))
-    drift = _smooth(rng.standard_normal(len(times)), 0.15)
-    drift *= 7.0 / max(np.std(drift), 1e-12)
-    cents = timbre.vibrato_cents * grown * vibrato + drift
+    cents = timbre.vibrato_cents * grown * vibrato + 7.0 * _wander(rng, len(times), 0.15)
     return np.asarray(2.0 ** (log_pitch + cents / 1200.0))
 
 
-def _swell(rng: np.random.Generator, count: int) -> Track:
-    """Slow unsteadiness of the amplitude, about ±1 dB."""
-    wander = _smooth(rng.standard_normal(count), 0.3)
-    return np.asarray(10.0 ** (wander / max(np.std(wander), 1e-12) / 20.0))
+def _wander(rng: np.random.Generator, count: int, seconds: float) -> Track:
+    """Slow random movement about 0, standard deviation 1."""
+    wander = _smooth(rng.standard_normal(count), seconds)
+    return np.asarray(wander / float(np.std(wander)))
 
 
 def _smooth(track: Track, seconds: float) -> Track:
