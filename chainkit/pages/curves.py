@@ -1,0 +1,277 @@
+"""Curves of a chain: what each stage would do, drawn from its settings alone.
+
+One row a stage, in signal order: its settings as the chain file would say them, and beside them
+EQ response, static curve, split, or moves over time.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from matplotlib.figure import Figure
+from matplotlib.gridspec import GridSpec
+from numpy.typing import NDArray
+
+from chainkit.chain import Chain
+from chainkit.dsp import dynamics, filters
+from chainkit.dsp.levels import to_db, to_gain
+from chainkit.pages import plots
+
+if TYPE_CHECKING:
+    from chainkit.stages.base import Stage
+
+WIDTH = 9.6
+PANEL_HEIGHT = 2.5
+TABLE_TOP, TABLE_LINE = 0.55, 0.181  # inches
+POINTS = 600
+TURNED_DOWN = 12.0
+
+
+def draw_chain(chain: Chain, rate: int, path: str | Path, *, force: bool = False) -> None:
+    """Draw the curves of a chain into a PNG file.
+
+    Parameters
+    ----------
+    chain : Chain
+    rate : int, Hz
+        Sample rate the curves hold for.
+    path : str or Path
+    force : bool
+        Replace a file that is there.
+
+    Raises
+    ------
+    OutputError
+        The file exists and `force` is not given, or it cannot be written.
+    """
+    plots.save(chain_sheet(chain, rate), path, force=force)
+
+
+def chain_sheet(chain: Chain, rate: int) -> Figure:
+    """Sheet with a row for each stage of `chain` at `rate` Hz."""
+    tables = [_settings(entry) for entry in chain.as_dict()["stages"]]
+    heights = [_height(stage, rows) for stage, rows in zip(chain.stages, tables, strict=True)]
+    title = f"{chain.name or chain.source} at {rate / 1000:g} kHz"
+    sheet, grid = plots.figure(
+        WIDTH, sum(heights) + 0.6, max(len(heights), 1), 3,
+        title=title, heights=heights or None, widths=[0.85, 1, 1],
+    )  # fmt: skip
+    for row, (stage, rows) in enumerate(zip(chain.stages, tables, strict=True)):
+        _draw_stage(sheet, grid, row, stage, rows, rate)
+    return sheet
+
+
+def _height(stage: Stage, rows: list[tuple[str, str]]) -> float:
+    table = TABLE_TOP + TABLE_LINE * len(rows)
+    return table if stage.kind not in PANELS or stage.bypass else max(PANEL_HEIGHT, table)
+
+
+def _draw_stage(
+    sheet: Figure, grid: GridSpec, row: int, stage: Any, rows: list[tuple[str, str]], rate: int
+) -> None:
+    kind = "" if stage.name == stage.kind else f" ({stage.kind})"
+    heading = f"{row + 1}  {stage.name}{kind}" + (", bypassed" if stage.bypass else "")
+    plots.text_table(plots.panel(sheet, grid[row, 0]), heading, rows)
+    if stage.kind in PANELS and not stage.bypass:
+        PANELS[stage.kind](sheet, grid, row, stage, rate)
+
+
+# ------------------------------------------------------------------------------------- settings
+def _settings(entry: dict[str, dict[str, Any]]) -> list[tuple[str, str]]:
+    """Names and values of a stage as the chain file says them."""
+    (settings,) = entry.values()
+    return list(_rows({key: value for key, value in settings.items() if key != "name"}))
+
+
+def _rows(settings: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    for key, value in settings.items():
+        if key == "bands":
+            yield from _band_rows(value)
+        elif key == "points":
+            yield "points", str(len(value))
+        elif isinstance(value, dict):
+            yield from ((f"{key} {name}", inner) for name, inner in _rows(value))
+        else:
+            yield key, _shown(value)
+
+
+def _band_rows(bands: list[dict[str, Any]]) -> Iterator[tuple[str, str]]:
+    for number, band in enumerate(bands, start=1):
+        values = [_shown(value) for key, value in band.items() if key not in ("shape", "q")]
+        q = [f"q {_shown(band['q'])}"] if "q" in band else []
+        yield f"{number}  {band['shape'].replace('_', ' ')}", ", ".join(values + q)
+
+
+def _shown(value: Any) -> str:
+    text = f"{value:.4g}" if isinstance(value, float) else str(value)
+    return text.replace("-", "−", 1) if text.startswith("-") else text
+
+
+# ------------------------------------------------------------------------------------------ eq
+def _draw_eq(sheet: Figure, grid: GridSpec, row: int, stage: Any, rate: int) -> None:
+    axes = plots.panel(sheet, grid[row, 1:], "response")
+    high = min(20e3, rate / 2)
+    f = np.geomspace(20.0, high * 0.9999, POINTS)
+    total = _level(filters.response(stage.sections(rate), f, rate))
+    low_db, high_db = _eq_limits(total)
+    plots.frequency_axis(axes, 20.0, high)
+    plots.decibel_axis(axes, low_db, high_db, "gain, dB")
+    plots.guide(axes, y=0.0)
+    for number, band in enumerate(stage.bands, start=1):
+        sections = band.sections(rate)
+        plots.faint(axes, f, _level(filters.response(sections, f, rate)))
+        peak = float(_level(filters.response(sections, band.frequency, rate)))
+        if 20.0 <= band.frequency <= high:
+            plots.marker(axes, band.frequency, max(peak, low_db), str(number))
+    plots.curve(axes, f, total, width=1.8)
+
+
+def _eq_limits(total: NDArray[np.float64]) -> tuple[float, float]:
+    """Limits in dB, whole steps of 6, that show the curve down to −24 dB."""
+    low = 6 * math.floor((max(total.min(), -23.0) - 1) / 6)
+    high = 6 * math.ceil((total.max() + 1) / 6)
+    return min(low, -6), max(high, 6)
+
+
+def _level(response: NDArray[Any]) -> NDArray[np.float64]:
+    return np.maximum(to_db(np.abs(response)), plots.FLOOR_DB)
+
+
+# ------------------------------------------------------------------------------------ dynamics
+def _draw_compress(sheet: Figure, grid: GridSpec, row: int, stage: Any, rate: int) -> None:
+    makeup = 0.0 if isinstance(stage.makeup, str) else stage.makeup
+
+    def output(level: NDArray[np.float64]) -> NDArray[np.float64]:
+        gain = to_gain(_static_gain(stage, level) + makeup)
+        return level + to_db(1.0 - stage.mix + stage.mix * gain)
+
+    _draw_static(sheet, grid, row, stage, output, "level, dBFS")
+    _draw_step(sheet, grid, row, stage)
+
+
+def _draw_deess(sheet: Figure, grid: GridSpec, row: int, stage: Any, rate: int) -> None:
+    unit = "band, dBFS" if stage.sense == "band" else "band against voice, dB"
+
+    def output(level: NDArray[np.float64]) -> NDArray[np.float64]:
+        return level + _static_gain(stage, level)
+
+    _draw_static(sheet, grid, row, stage, output, unit)
+    _draw_split(sheet, grid, row, stage, rate)
+
+
+def _static_gain(stage: Any, level: NDArray[np.float64]) -> NDArray[np.float64]:
+    gain = dynamics.static_gain(level, stage.threshold, stage.ratio, stage.knee)
+    return gain if stage.range is None else np.maximum(gain, -stage.range)
+
+
+def _draw_static(
+    sheet: Figure,
+    grid: GridSpec,
+    row: int,
+    stage: Any,
+    output: Callable[[NDArray[np.float64]], NDArray[np.float64]],
+    unit: str,
+) -> None:
+    axes = plots.panel(sheet, grid[row, 1], "static curve")
+    low, high = _static_limits(stage)
+    level = np.linspace(low, high, POINTS)
+    after = output(level)
+    axes.set_xlim(low, high)
+    plots.tick_every(axes, "x", plots.decibel_step(high - low))
+    plots.decibel_axis(axes, low, max(high, 6 * math.ceil(after.max() / 6)), f"out: {unit}")
+    axes.set_xlabel(f"in: {unit}")
+    plots.region(axes, stage.threshold - stage.knee / 2, stage.threshold + stage.knee / 2)
+    plots.guide(axes, x=stage.threshold, words="threshold")
+    plots.faint(axes, level, level)
+    plots.curve(axes, level, after, width=1.8)
+
+
+def _static_limits(stage: Any) -> tuple[float, float]:
+    foot = stage.threshold - stage.knee / 2 - 10
+    return min(-60.0, 10 * math.floor(foot / 10)), max(0.0, 10 * math.ceil(stage.threshold / 10))
+
+
+def _draw_step(sheet: Figure, grid: GridSpec, row: int, stage: Any) -> None:
+    """Gain over time while the level steps up to 0 dBFS and back down."""
+    axes = plots.panel(sheet, grid[row, 2], "gain as the level steps to 0 dBFS and back")
+    depth = float(_static_gain(stage, np.zeros(1))[0])
+    held = max(5 * stage.attack, stage.release, 1e-3)
+    t = np.linspace(-0.1 * held, 2 * held + 5 * stage.release, POINTS)
+    down = depth * _approach(t, stage.attack)
+    gain = np.where(t < held, down, depth * (1 - _approach(t - held, stage.release)))
+    plots.time_axis(axes, float(t[0]), float(t[-1]))
+    plots.decibel_axis(axes, min(1.1 * depth, -1.0), 0.5, "gain, dB")
+    plots.region(axes, 0.0, held)
+    plots.curve(axes, t, gain, width=1.8)
+
+
+def _approach(t: NDArray[np.float64], tau: float) -> NDArray[np.float64]:
+    """1 − e^(−t/τ) from t = 0 on, at once where τ is 0."""
+    elapsed = np.maximum(t, 0.0)
+    return 1 - np.exp(-elapsed / tau) if tau > 0 else (t >= 0).astype(np.float64)
+
+
+# --------------------------------------------------------------------------------------- split
+def _draw_split(sheet: Figure, grid: GridSpec, row: int, stage: Any, rate: int) -> None:
+    axes = plots.panel(sheet, grid[row, 2], f"split, {stage.phase} phase")
+    high_end = min(20e3, rate / 2)
+    f = np.geomspace(100.0, high_end * 0.9999, POINTS)
+    low, high = split_responses(stage.frequency, stage.upper, stage.phase, f, rate)
+    plots.frequency_axis(axes, 100.0, high_end)
+    plots.decibel_axis(axes, -60.0, 6.0, "gain, dB", step=12)
+    plots.guide(axes, x=stage.frequency)
+    plots.curve(axes, f, _level(low), 2, label="left alone")
+    plots.curve(axes, f, _level(high), 1, label="turned down")
+    whole = low + high * to_gain(-TURNED_DOWN)
+    plots.curve(axes, f, _level(whole), 0, label=f"whole at −{TURNED_DOWN:g} dB")
+    plots.legend(axes, "lower left")
+
+
+def split_responses(
+    frequency: float, upper: float | None, phase: str, f: NDArray[np.float64], rate: float
+) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Responses of the de-esser's two parts, which add up to the voice.
+
+    Parameters
+    ----------
+    frequency, upper : float, Hz
+        Edges of the band; no upper edge when None.
+    phase : {"linear", "minimum"}
+    f : ndarray, Hz
+    rate : float, Hz
+
+    Returns
+    -------
+    low, high : ndarray
+        What is left alone and what is turned down; real where the phase is linear.
+    """
+    if phase == "linear":
+        band = filters.fir_response(filters.split_fir(rate, frequency, upper), f, rate)
+        return 1 - band, band
+    low, high = (filters.response(s, f, rate) for s in filters.linkwitz_riley(rate, frequency))
+    return low, high
+
+
+# -------------------------------------------------------------------------------------- moves
+def _draw_ride(sheet: Figure, grid: GridSpec, row: int, stage: Any, rate: int) -> None:
+    axes = plots.panel(sheet, grid[row, 1:], "level moves")
+    times, moves = np.array(stage.points, dtype=np.float64).T
+    margin = max(0.05 * (times[-1] - times[0]), 0.5)
+    start, end = max(0.0, times[0] - margin), times[-1] + margin
+    plots.time_axis(axes, start, end)
+    plots.decibel_axis(axes, min(moves.min() - 1, -3), max(moves.max() + 1, 3), "gain, dB")
+    plots.guide(axes, y=0.0)
+    held_times = np.concatenate([[start], times, [end]])
+    plots.curve(axes, held_times, moves[[0, *range(len(moves)), -1]], width=1.8)
+
+
+PANELS: dict[str, Callable[[Figure, GridSpec, int, Any, int], None]] = {
+    "eq": _draw_eq,
+    "compress": _draw_compress,
+    "deess": _draw_deess,
+    "ride": _draw_ride,
+}
