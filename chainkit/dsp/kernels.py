@@ -1,0 +1,443 @@
+"""Every loop over frames that belongs to a chain: filters, windows, levels, gains.
+
+Plain loops over plain arrays. The caller checks, allocates and keeps the state; a kernel calls
+only kernels of this file, raises nothing and never depends on how the signal was cut into blocks.
+Each has a slow twin, written from the formula, in the tests.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+# A cascade works on tiles: `TILE` consecutive frames, cut into `LANES` runs of `STEPS` frames that
+# advance side by side. Tiles are anchored at the first frame of the signal.
+LANES = 32
+STEPS = 64
+TILE = LANES * STEPS
+
+# Frames that pass through the steps of a dynamics stage together, while they stay in the cache.
+CHUNK = 2048
+
+# Smaller than any signal (-3000 dBFS), and far enough from the denormal numbers that products
+# with coefficients do not reach them: processors take a hundred times longer over denormals.
+TINY = 1e-150
+
+# Levels end here; it is the level of silence.
+FLOOR_DB = -400.0
+FLOOR = 1e-20
+
+# A gain this close to 0 dB has decayed; it is set to 0 dB at every `ANCHOR`-th frame.
+SETTLED_DB = 1e-20
+ANCHOR = 1024
+
+_LOG10_2 = 0.301029995663981195
+_LN10 = 2.302585092994045684
+_LN2 = 0.693147180559945309
+_BITS_SQRT_HALF = 0x3FE6A09E667F3BCD
+_DB_LIMIT = 6000.0
+
+
+# ---------------------------------------------------------------------------------------------
+# Cascades of second-order sections
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def cascade(x, sections, decays, jumps, held, filled, states, tile, lanes, scratch, y):
+    """Filter `x` (frames, channels) through second-order sections, into `y`.
+
+    Transposed direct form II, ``y = b0 x + p; p' = b1 x - a1 y + q; q' = b2 x - a2 y``, on
+    `LANES` runs of `STEPS` frames at once: each run starts from rest, then the response to the
+    state in which the run before it ended is added. What a frame becomes depends only on its
+    place in the signal and on the frames before it; an unfinished tile is worked out again from
+    its beginning when more frames have come.
+
+    sections (n, 5) b0 b1 b2 a1 a2; decays (n, STEPS, 2) output after t frames of a unit state;
+    jumps (n, 2, 2) state after STEPS frames of a unit state; held (channels, TILE) frames of the
+    unfinished tile, of which `filled` are there; states (channels, n, 2) at the tile's beginning;
+    tile (STEPS, LANES), lanes (2, LANES), scratch (n, 2) are overwritten. Returns `filled`.
+    """
+    fill = filled
+    for channel in range(x.shape[1]):
+        row = held[channel]
+        fill = filled
+        done = 0
+        while done < x.shape[0]:
+            taken = min(TILE - fill, x.shape[0] - done)
+            for i in range(taken):
+                row[fill + i] = x[done + i, channel]
+            _load(row, tile)
+            scratch[:] = states[channel]
+            for k in range(sections.shape[0]):
+                _section(sections[k], decays[k], jumps[k], scratch[k], lanes, tile)
+            _unload(tile, row, fill, taken, y[done : done + taken], channel)
+            fill += taken
+            done += taken
+            if fill == TILE:
+                fill = 0
+                states[channel] = scratch
+    return fill
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _load(row, tile):
+    for lane in range(LANES):
+        for step in range(STEPS):
+            value = row[lane * STEPS + step]
+            tile[step, lane] = value if abs(value) > TINY else 0.0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _unload(tile, row, fill, taken, y, channel):
+    frame = fill
+    while frame < fill + taken:
+        lane = frame // STEPS
+        first = frame - lane * STEPS
+        last = min(STEPS, fill + taken - lane * STEPS)
+        for step in range(first, last):
+            y[frame - fill + step - first, channel] = tile[step, lane]
+        frame += last - first
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _section(section, decay, jump, state, lanes, tile):
+    b0, b1, b2, a1, a2 = section[0], section[1], section[2], section[3], section[4]
+    p = lanes[0]
+    q = lanes[1]
+    for lane in range(LANES):
+        p[lane] = 0.0
+        q[lane] = 0.0
+    for step in range(STEPS):
+        row = tile[step]
+        for lane in range(LANES):
+            x = row[lane]
+            y = b0 * x + p[lane]
+            p[lane] = b1 * x + q[lane] - a1 * y
+            q[lane] = b2 * x - a2 * y
+            row[lane] = y
+    start_p = state[0]
+    start_q = state[1]
+    for lane in range(LANES):
+        end_p = p[lane] + jump[0, 0] * start_p + jump[0, 1] * start_q
+        end_q = q[lane] + jump[1, 0] * start_p + jump[1, 1] * start_q
+        p[lane] = start_p
+        q[lane] = start_q
+        start_p = end_p if abs(end_p) > TINY else 0.0
+        start_q = end_q if abs(end_q) > TINY else 0.0
+    state[0] = start_p
+    state[1] = start_q
+    for step in range(STEPS):
+        row = tile[step]
+        of_p = decay[step, 0]
+        of_q = decay[step, 1]
+        for lane in range(LANES):
+            row[lane] += of_p * p[lane] + of_q * q[lane]
+
+
+# ---------------------------------------------------------------------------------------------
+# Linear-phase filter
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def symmetric_fir(values, taps, out):
+    """out[i] = sum of taps[k] values[i + k], for `taps` of odd length that mirror themselves."""
+    size = taps.size
+    half = size // 2
+    for begin in range(0, out.size, CHUNK):
+        end = min(begin + CHUNK, out.size)
+        total = out[begin:end]
+        middle = values[begin + half : end + half]
+        for i in range(total.size):
+            total[i] = taps[half] * middle[i]
+        for k in range(half):
+            early = values[begin + k : end + k]
+            late = values[begin + size - 1 - k : end + size - 1 - k]
+            tap = taps[k]
+            for i in range(total.size):
+                total[i] += tap * (early[i] + late[i])
+
+
+# ---------------------------------------------------------------------------------------------
+# Trailing windows
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def magnitudes(x, squared, linked, out):
+    """|x| of each channel, or its square; with `linked` the greatest channel's, in one row.
+
+    x (frames, channels), out (rows, frames).
+    """
+    for channel in range(x.shape[1]):
+        row = out[0 if linked else channel]
+        for i in range(x.shape[0]):
+            value = abs(x[i, channel])
+            value = value if value > TINY else 0.0
+            value = value * value if squared else value
+            row[i] = max(value, row[i]) if linked and channel > 0 else value
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def sliding_max(values, width, even, odd, out):
+    """out[i] = greatest of values[i : i + width]; `even`, `odd` are as long as `values`.
+
+    The maximum over 2, 4, 8 … values comes from two of the half width, so that it costs
+    log2(width) passes and depends on nothing but the values in the window.
+    """
+    source, target, spare = values, even, odd
+    reach = 1
+    while 2 * reach <= width:
+        for i in range(values.size - 2 * reach + 1):
+            target[i] = max(source[i], source[i + reach])
+        source, target, spare = target, spare, target
+        reach *= 2
+    rest = width - reach
+    for i in range(out.size):
+        out[i] = max(source[i], source[i + rest])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def sliding_sum(values, width, even, odd, out):
+    """out[i] = sum of values[i : i + width]; `even`, `odd` are as long as `values`.
+
+    Sums over 2, 4, 8 … values come from two of the half width, and those that the binary digits
+    of `width` name make up the window: nothing is ever subtracted, so nothing drifts, a window
+    of zeros is zero, and the sum depends on nothing but the values in the window.
+    """
+    source, target, spare = values, even, odd
+    reach = 1
+    covered = 0
+    for i in range(out.size):
+        out[i] = 0.0
+    while True:
+        if width & reach:
+            for i in range(out.size):
+                out[i] += source[i + covered]
+            covered += reach
+        if 2 * reach > width:
+            break
+        for i in range(values.size - 2 * reach + 1):
+            target[i] = source[i] + source[i + reach]
+        source, target, spare = target, spare, target
+        reach *= 2
+
+
+# ---------------------------------------------------------------------------------------------
+# Levels and gains
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def decibels(values, scale, out):
+    """Level in dB, scale * log10(values), of values >= 0: scale 20 for magnitudes, 10 for squares.
+
+    Below -400 dB the level is -400 dB. With value = 2^e m, 1/sqrt(2) <= m < sqrt(2),
+    ln m = 2 artanh(s) = 2 (s + s^3/3 + s^5/5 + …), s = (m - 1) / (m + 1), |s| < 0.172: what
+    the terms left out add up to is below 1e-16.
+    """
+    floor = FLOOR if scale == 20.0 else FLOOR * FLOOR
+    of_exponent = scale * _LOG10_2
+    of_mantissa = 2.0 * scale / _LN10
+    for i in range(out.size):
+        out[i] = max(values[i], floor)
+    bits = out.view(np.int64)
+    for i in range(out.size):
+        exponent = (bits[i] - _BITS_SQRT_HALF) >> 52
+        bits[i] -= exponent << 52
+        mantissa = out[i]
+        s = (mantissa - 1.0) / (mantissa + 1.0)
+        z = s * s
+        series = 1.0 / 17.0 + z * (1.0 / 19.0)
+        series = 1.0 / 13.0 + z * (1.0 / 15.0 + z * series)
+        series = 1.0 / 9.0 + z * (1.0 / 11.0 + z * series)
+        series = 1.0 / 5.0 + z * (1.0 / 7.0 + z * series)
+        series = 1.0 + z * (1.0 / 3.0 + z * series)
+        out[i] = of_exponent * exponent + of_mantissa * (s * series)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def amplitudes(levels, out):
+    """Amplitude 10^(levels / 20) of levels in dB, held within ±6000 dB; 0 dB gives exactly 1.
+
+    10^(level / 20) = 2^k e^r with whole k and |r| <= ln(2) / 2; e^r = 1 + r + r^2/2! + …: what
+    the terms left out add up to is below 2e-16.
+    """
+    bits = out.view(np.int64)
+    for i in range(out.size):
+        power = min(max(levels[i], -_DB_LIMIT), _DB_LIMIT) * (0.05 / _LOG10_2)
+        whole = np.floor(power + 0.5)
+        r = (power - whole) * _LN2
+        series = 1.0 / 3628800.0 + r * (1.0 / 39916800.0 + r * (1.0 / 479001600.0))
+        series = 1.0 / 40320.0 + r * (1.0 / 362880.0 + r * series)
+        series = 1.0 / 720.0 + r * (1.0 / 5040.0 + r * series)
+        series = 1.0 / 24.0 + r * (1.0 / 120.0 + r * series)
+        series = 0.5 + r * (1.0 / 6.0 + r * series)
+        out[i] = 1.0 + r * (1.0 + r * series)
+        bits[i] += np.int64(whole) << 52
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def soft_knee(levels, threshold, slope, knee, gains):
+    """Gain in dB of a static curve with a quadratic knee centred on the threshold.
+
+    slope is 1 - 1/ratio. With d the height above the knee's lower end, the gain is
+    -slope d^2 / (2 knee) inside the knee and -slope (d - knee / 2) above it.
+
+    D. Giannoulis, M. Massberg, J. D. Reiss, "Digital Dynamic Range Compressor Design - A
+    Tutorial and Analysis", J. Audio Eng. Soc. 60(6), 2012.
+    """
+    lower = threshold - 0.5 * knee
+    curvature = 0.5 / knee if knee > 0.0 else 0.0
+    for i in range(gains.size):
+        height = max(levels[i] - lower, 0.0)
+        inside = min(height, knee)
+        gains[i] = -slope * (curvature * inside * inside + (height - inside))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def smooth(targets, attack, release, position, state, gains):
+    """Follow gains in dB: with `attack` towards more reduction, with `release` back.
+
+    The smooth branching detector of Giannoulis et al. 2012, on the gain in dB:
+    y' = a y + (1 - a) t, a = attack where t < y. While attack <= release this is the lesser of
+    the two candidates, which needs no branch. state (1,) is the last gain; position is the
+    absolute number of the first frame.
+    """
+    rise = 1.0 - release
+    fall = 1.0 - attack
+    y = state[0]
+    begin = 0
+    while begin < gains.size:
+        into = (position + begin) % ANCHOR
+        if into == 0 and y > -SETTLED_DB:
+            y = 0.0
+        end = min(gains.size, begin + ANCHOR - into)
+        if attack <= release:
+            for i in range(begin, end):
+                y = min(attack * y + fall * targets[i], release * y + rise * targets[i])
+                gains[i] = y
+        else:
+            for i in range(begin, end):
+                t = targets[i]
+                y = attack * y + fall * t if t < y else release * y + rise * t
+                gains[i] = y
+        begin = end
+    state[0] = y
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def reduction(
+    keys, voices, width, squared, threshold, slope, knee, attack, release, deepest, position, state,
+    scratch, gains,
+):  # fmt: skip
+    """Gain in dB that a detector, a static curve and attack and release ask for.
+
+    keys (rows, width - 1 + frames) magnitudes or squares, as `magnitudes` gives them; the loudest
+    row counts. voices is as keys, and the level is then that of keys against voices; with no
+    rows it is that of keys. deepest is the lowest gain allowed, in dB. scratch (4, m) with
+    m >= width; gains (frames,).
+    """
+    scale = 10.0 if squared else 20.0
+    step = scratch.shape[1] - width + 1
+    for begin in range(0, gains.size, step):
+        end = min(begin + step, gains.size)
+        level = scratch[2][: end - begin]
+        gain = gains[begin:end]
+        _loudest(keys[:, begin : end + width - 1], width, squared, scratch, level, gain)
+        if voices.shape[0] > 0:
+            whole = scratch[3][: end - begin]
+            _loudest(voices[:, begin : end + width - 1], width, squared, scratch, whole, gain)
+            for i in range(level.size):
+                level[i] = level[i] / whole[i] if whole[i] > 0.0 else 0.0
+        decibels(level, scale, level)
+        soft_knee(level, threshold, slope, knee, level)
+        smooth(level, attack, release, position + begin, state, gain)
+        for i in range(gain.size):
+            gain[i] = max(gain[i], deepest)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _loudest(rows, width, squared, scratch, out, spare):
+    even = scratch[0]
+    odd = scratch[1]
+    for r in range(rows.shape[0]):
+        target = out if r == 0 else spare
+        if squared:
+            sliding_sum(rows[r], width, even, odd, target)
+        else:
+            sliding_max(rows[r], width, even, odd, target)
+        if r > 0:
+            for i in range(out.size):
+                out[i] = max(out[i], spare[i])
+    if squared:
+        for i in range(out.size):
+            out[i] /= width
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def apply_gain(x, gains, scratch, y):
+    """Turn `x` up by gains in dB: y = x 10^(gains / 20).
+
+    x, y (frames, channels), gains (frames, 1 or channels); scratch has room for at least one frame of gains.
+    """
+    lanes = gains.shape[1]
+    step = scratch.size // lanes
+    for begin in range(0, x.shape[0], step):
+        end = min(begin + step, x.shape[0])
+        amplitude = scratch[: (end - begin) * lanes]
+        amplitudes(gains[begin:end].ravel(), amplitude)
+        for i in range(end - begin):
+            for channel in range(x.shape[1]):
+                factor = amplitude[i * lanes + min(channel, lanes - 1)]
+                y[begin + i, channel] = x[begin + i, channel] * factor
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def apply_band_gain(base, band, gains, scratch, y):
+    """Turn a band up by gains in dB: y = base + (10^(gains / 20) - 1) band.
+
+    The base is untouched where the gain is 0 dB.
+
+    base, band, y (frames, channels), gains (frames, 1) in dB.
+    """
+    for begin in range(0, base.shape[0], scratch.size):
+        end = min(begin + scratch.size, base.shape[0])
+        amplitude = scratch[: end - begin]
+        amplitudes(gains[begin:end].ravel(), amplitude)
+        for i in range(end - begin):
+            change = amplitude[i] - 1.0
+            for channel in range(base.shape[1]):
+                value = base[begin + i, channel]
+                added = value + change * band[begin + i, channel]
+                y[begin + i, channel] = added if change != 0.0 else value
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def blend(gains, mix, scratch):
+    """Replace gains in dB (n,) by those of `mix` parts processed and 1 - `mix` parts not."""
+    for begin in range(0, gains.size, scratch.size):
+        gain = gains[begin : begin + scratch.size]
+        amplitude = scratch[: gain.size]
+        amplitudes(gain, amplitude)
+        for i in range(gain.size):
+            amplitude[i] = (1.0 - mix) + mix * amplitude[i]
+        decibels(amplitude, 20.0, gain)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def ride(position, rate, times, levels, out):
+    """Straight lines in dB between points, held at both ends, at position, position + 1 … / rate.
+
+    times (n,) seconds, ascending; levels (n,) dB; out (frames,) dB.
+    """
+    last = times.size - 1
+    point = 0
+    for i in range(out.size):
+        now = (position + i) / rate
+        while point < last and times[point + 1] <= now:
+            point += 1
+        if now <= times[0]:
+            out[i] = levels[0]
+        elif point == last:
+            out[i] = levels[last]
+        else:
+            share = (now - times[point]) / (times[point + 1] - times[point])
+            out[i] = levels[point] + share * (levels[point + 1] - levels[point])
