@@ -168,7 +168,6 @@ def _pad(
 ) -> Samples:
     """Held chord, a little detuned between left and right; (frames, 2)."""
     times = np.arange(int(seconds * rate)) / rate
-    pitches = root * 2.0 ** (np.array(chord) / 12.0)
     envelope = noise.swelling(times, 0.1, seconds - 0.2, 0.2, 0.4)
     sound = np.zeros((len(times), 2))
     for hz in root * 2.0 ** (np.array(chord) / 12.0):

@@ -1,7 +1,8 @@
 """Quantising to integer codes, with dither when bits are lost.
 
 Mid-tread rounding after triangular dither: the sum of two independent uniform variables, each one
-step wide. The error then has mean 0 and power Δ²/4 whatever the signal, and neither depends on it.
+step Δ wide. The error then has mean 0 and power Δ²/4 whatever the signal, and neither depends on
+it; without dither it follows the signal.
 
 References
 ----------
@@ -17,6 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from chainkit.dsp import kernels_quantise as kernels
+
 
 @dataclass(frozen=True)
 class Clipping:
@@ -26,16 +29,17 @@ class Clipping:
     ----------
     count : int > 0
         Samples, over all channels.
-    frame : int
-        Frame of the first.
-    overshoot : float, dB
+    frame, channel : int
+        Place of the first, counted from 0.
+    overshoot : float ≥ 0, dB
         How far the greatest sample lies above the last code, before dither.
-    cure : float, dB, ≤ −0.01
-        Gain after which no sample clips, dither counted in; a whole number of hundredths.
+    cure : float < 0, dB
+        Gain after which no sample clips, dither counted in; rounded down to 0.01 dB.
     """
 
     count: int
     frame: int
+    channel: int
     overshoot: float
     cure: float
 
@@ -49,6 +53,7 @@ class Quantizer:
     Parameters
     ----------
     bits : int, 2 to 32
+    channels : int > 0
     seed : int ≥ 0
         Of the dither: the same seed and signal give the same codes.
 
@@ -58,14 +63,15 @@ class Quantizer:
         Whether dither has set in.
     """
 
-    def __init__(self, bits: int, seed: int = 0) -> None:
-        self.bits = bits
+    def __init__(self, bits: int, channels: int, seed: int = 0) -> None:
         self.dithered = False
-        self._limit = 2.0 ** (bits - 1)
-        self._draws = np.random.PCG64(seed)
-        self._frames = 0
-        self._clipped = 0
-        self._first_clipped = -1
+        self._channels = channels
+        self._scale = 2.0 ** (bits - 1)
+        self._unit = 2.0 ** (32 - bits)
+        self._seed = np.random.SeedSequence(seed).generate_state(1, np.uint64)[0]
+        self._done = 0
+        self._held = 0
+        self._first_held = 0
         self._peak = 0.0
 
     def process(self, x: NDArray[np.float64]) -> NDArray[np.int32]:
@@ -80,54 +86,42 @@ class Quantizer:
         ndarray, (frames, channels), int32
             Codes outside −2^(bits − 1) … 2^(bits − 1) − 1 are held at those, and counted.
         """
-        scaled = x * self._limit
-        codes = self._rounded(scaled)
-        if codes.size and (codes.max() >= self._limit or codes.min() < -self._limit):
-            self._note_clipping(scaled, codes)
-            np.clip(codes, -self._limit, self._limit - 1.0, out=codes)
-        self._frames += len(x)
-        codes *= 2.0 ** (32 - self.bits)
-        return codes.astype(np.int32)
+        samples = np.ascontiguousarray(x, dtype=np.float64).reshape(-1)
+        codes = np.empty(samples.size, dtype=np.int32)
+        exact = 0 if self.dithered else self._exact_samples(samples)
+        self._quantise(samples[:exact], codes[:exact], dither=0.0)
+        self._quantise(samples[exact:], codes[exact:], dither=1.0)
+        self.dithered = self.dithered or exact < samples.size
+        return codes.reshape(x.shape)
 
     @property
     def clipping(self) -> Clipping | None:
         """What has clipped so far."""
-        if not self._clipped:
+        if not self._held:
             return None
-        overshoot = 20.0 * math.log10(self._peak / (self._limit - 1.0))
-        # Dither adds less than a step, rounding half a step: half a step of room is enough.
-        cure = 20.0 * math.log10((self._limit - 0.5) / self._peak)
-        return Clipping(
-            self._clipped, self._first_clipped, max(0.0, overshoot), math.floor(cure * 100) / 100
-        )
+        frame, channel = divmod(self._first_held, self._channels)
+        overshoot = max(0.0, 20.0 * math.log10(self._peak / (self._scale - 1.0)))
+        # Dither adds less than one step, rounding at most half of one: a sample that lies at least
+        # half a step below the last code, scale − 1, cannot pass it.
+        cure = 20.0 * math.log10((self._scale - 1.5) / self._peak)
+        return Clipping(self._held, frame, channel, overshoot, math.floor(cure * 100.0) / 100.0)
 
-    def _rounded(self, scaled: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Codes as float64, dithered from the first frame on that needs it."""
-        start = 0
-        if not self.dithered:
-            codes = np.floor(scaled)
-            lossy = (codes != scaled).any(axis=1)
-            self.dithered = bool(lossy.any())
-            if not self.dithered:
-                return codes
-            start = int(lossy.argmax())
-        codes = scaled + 0.5
-        codes[start:] += triangular(self._draws, codes[start:].size).reshape(-1, codes.shape[1])
-        return np.floor(codes, out=codes)
+    def _exact_samples(self, samples: NDArray[np.float64]) -> int:
+        """How many samples precede the first frame that loses bits."""
+        first = int(kernels.first_off_grid(samples, self._scale))
+        return first - first % self._channels
 
-    def _note_clipping(self, scaled: NDArray[np.float64], codes: NDArray[np.float64]) -> None:
-        over = (codes >= self._limit) | (codes < -self._limit)
-        if not self._clipped:
-            self._first_clipped = self._frames + int(over.any(axis=1).argmax())
-        self._clipped += int(np.count_nonzero(over))
-        self._peak = max(self._peak, float(np.abs(scaled[over]).max()))
+    def _quantise(
+        self, samples: NDArray[np.float64], codes: NDArray[np.int32], dither: float
+    ) -> None:
+        how = (dither, self._seed, self._done)
+        held = kernels.quantise(samples, self._scale, self._unit, *how, codes)
+        if held:
+            self._tally(held, *kernels.tally_held(samples, self._scale, *how))
+        self._done += samples.size
 
-
-def triangular(draws: np.random.BitGenerator, count: int) -> NDArray[np.float64]:
-    """`count` triangular variables in (−1, 1), variance 1/6.
-
-    Each is the difference of the halves of one 64-bit draw, so they come out the same however the
-    draws are grouped.
-    """
-    halves = draws.random_raw(count).view(np.uint32).reshape(-1, 2).astype(np.float64)
-    return (halves[:, 0] - halves[:, 1]) * 2.0**-32
+    def _tally(self, count: int, first: int, peak: float) -> None:
+        if not self._held:
+            self._first_held = self._done + first
+        self._held += count
+        self._peak = max(self._peak, peak)

@@ -6,6 +6,7 @@ signal was cut into blocks.
 
 from __future__ import annotations
 
+import numpy as np
 from numba import njit
 
 QUIET = 1e-30  # a filter memory below this (−600 dB) is set to zero: no denormals
@@ -19,55 +20,45 @@ def hop_end(hop, rate, hops_a_second):
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _weigh_one(x, start, stop, channel, c, state, sums):
-    """Two biquads in direct form I on one channel; adds up the squares of the result.
+    """Shelf (of unit b0) and second difference, both recursive, on one channel; adds up squares.
 
-    Direct form I keeps the loop-carried path at one product and one sum; the states are
-    x[n−1], x[n−2], y[n−1], y[n−2], z[n−1], z[n−2] of input, first and second section.
+    Direct form I keeps the loop-carried path at one product and one sum.
     """
-    b0, b1, b2, a1, a2 = c[0, 0], c[0, 1], c[0, 2], c[0, 4], c[0, 5]
-    d0, d1, d2, e1, e2 = c[1, 0], c[1, 1], c[1, 2], c[1, 4], c[1, 5]
-    x1, x2, y1 = state[channel, 0], state[channel, 1], state[channel, 2]
-    y2, z1, z2 = state[channel, 3], state[channel, 4], state[channel, 5]
+    b1, b2, a1, a2, e1, e2 = c
+    x1, x2, y1, y2, z1, z2 = state[channel]
     total = sums[channel]
     for n in range(start, stop):
         x0 = x[n, channel]
-        y0 = ((b0 * x0 + b1 * x1 + b2 * x2) - a2 * y2) - a1 * y1
-        z0 = ((d0 * y0 + d1 * y1 + d2 * y2) - e2 * z2) - e1 * z1
+        y0 = ((x0 + b1 * x1 + b2 * x2) - a2 * y2) - a1 * y1
+        z0 = (((y0 - y1) - (y1 - y2)) - e2 * z2) - e1 * z1
         total += z0 * z0
         x2, x1, y2, y1, z2, z1 = x1, x0, y1, y0, z1, z0
-    state[channel, 0], state[channel, 1], state[channel, 2] = x1, x2, y1
-    state[channel, 3], state[channel, 4], state[channel, 5] = y2, z1, z2
+    s = state[channel]
+    s[0], s[1], s[2], s[3], s[4], s[5] = x1, x2, y1, y2, z1, z2
     sums[channel] = total
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _weigh_two(x, start, stop, channel, c, state, sums):
     """`_weigh_one` for two neighbouring channels at once: the two paths overlap in time."""
-    b0, b1, b2, a1, a2 = c[0, 0], c[0, 1], c[0, 2], c[0, 4], c[0, 5]
-    d0, d1, d2, e1, e2 = c[1, 0], c[1, 1], c[1, 2], c[1, 4], c[1, 5]
-    p, q = channel, channel + 1
-    x1, x2, y1, y2, z1, z2 = (
-        state[p, 0], state[p, 1], state[p, 2], state[p, 3], state[p, 4], state[p, 5],
-    )  # fmt: skip
-    u1, u2, v1, v2, w1, w2 = (
-        state[q, 0], state[q, 1], state[q, 2], state[q, 3], state[q, 4], state[q, 5],
-    )  # fmt: skip
-    one, two = sums[p], sums[q]
+    b1, b2, a1, a2, e1, e2 = c
+    x1, x2, y1, y2, z1, z2 = state[channel]
+    u1, u2, v1, v2, w1, w2 = state[channel + 1]
+    one, two = sums[channel], sums[channel + 1]
     for n in range(start, stop):
-        x0, u0 = x[n, p], x[n, q]
-        y0 = ((b0 * x0 + b1 * x1 + b2 * x2) - a2 * y2) - a1 * y1
-        v0 = ((b0 * u0 + b1 * u1 + b2 * u2) - a2 * v2) - a1 * v1
-        z0 = ((d0 * y0 + d1 * y1 + d2 * y2) - e2 * z2) - e1 * z1
-        w0 = ((d0 * v0 + d1 * v1 + d2 * v2) - e2 * w2) - e1 * w1
+        x0, u0 = x[n, channel], x[n, channel + 1]
+        y0 = ((x0 + b1 * x1 + b2 * x2) - a2 * y2) - a1 * y1
+        v0 = ((u0 + b1 * u1 + b2 * u2) - a2 * v2) - a1 * v1
+        z0 = (((y0 - y1) - (y1 - y2)) - e2 * z2) - e1 * z1
+        w0 = (((v0 - v1) - (v1 - v2)) - e2 * w2) - e1 * w1
         one += z0 * z0
         two += w0 * w0
         x2, x1, y2, y1, z2, z1 = x1, x0, y1, y0, z1, z0
         u2, u1, v2, v1, w2, w1 = u1, u0, v1, v0, w1, w0
-    state[p, 0], state[p, 1], state[p, 2] = x1, x2, y1
-    state[p, 3], state[p, 4], state[p, 5] = y2, z1, z2
-    state[q, 0], state[q, 1], state[q, 2] = u1, u2, v1
-    state[q, 3], state[q, 4], state[q, 5] = v2, w1, w2
-    sums[p], sums[q] = one, two
+    s, t = state[channel], state[channel + 1]
+    s[0], s[1], s[2], s[3], s[4], s[5] = x1, x2, y1, y2, z1, z2
+    t[0], t[1], t[2], t[3], t[4], t[5] = u1, u2, v1, v2, w1, w2
+    sums[channel], sums[channel + 1] = one, two
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -124,3 +115,111 @@ def weighted_energy(x, coefficients, weights, rate, hops_a_second, place, state,
             hop += 1
     place[0] = seen + frames
     return count
+
+
+HALVING = 20  # taps in one half of the 2-fold interpolator
+REACH = HALVING + 3  # frames that both interpolators touch on each side
+GROUP = 64  # frames that are passed over or examined together
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _greatest(values):
+    """Greatest |value|; eight running maxima, so that no one waits for the last."""
+    a = b = c = d = e = f = g = h = 0.0
+    n, stop = 0, len(values)
+    while n + 8 <= stop:
+        a = max(a, abs(values[n]))
+        b = max(b, abs(values[n + 1]))
+        c = max(c, abs(values[n + 2]))
+        d = max(d, abs(values[n + 3]))
+        e = max(e, abs(values[n + 4]))
+        f = max(f, abs(values[n + 5]))
+        g = max(g, abs(values[n + 6]))
+        h = max(h, abs(values[n + 7]))
+        n += 8
+    for i in range(n, stop):
+        a = max(a, abs(values[i]))
+    return max(max(max(a, b), max(c, d)), max(max(e, f), max(g, h)))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _halve(window, taps, out):
+    """Values half-way between frames, each from the 20 frames on both sides of it.
+
+    A number of taps that is known to the compiler and indexes that cannot be negative are what
+    lets it examine several frames at once.
+    """
+    for n in range(len(out)):
+        total = taps[0] * (window[n + 19] + window[n + 20])
+        for j in range(1, HALVING):
+            total += taps[j] * (window[n + 19 - j] + window[n + 20 + j])
+        out[n] = total
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _eighths(a3, a2, a1, a0, b0, b1, b2, b3, middle, even, odd):
+    """Greatest |value| at 1/4, 1/2 and 3/4 between a0 and b0.
+
+    With sums e and differences d of the values that mirror each other, the quarter points are
+    Σ even·e ± Σ odd·d, so the greater of the two is the sum of the magnitudes.
+    """
+    e0, e1, e2, e3 = a0 + b0, a1 + b1, a2 + b2, a3 + b3
+    half = middle[0] * e0 + middle[1] * e1 + middle[2] * e2 + middle[3] * e3
+    same = even[0] * e0 + even[1] * e1 + even[2] * e2 + even[3] * e3
+    other = odd[0] * (a0 - b0) + odd[1] * (a1 - b1) + odd[2] * (a2 - b2) + odd[3] * (a3 - b3)
+    return max(abs(half), abs(same) + abs(other))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _refine(x, half, middle, even, odd, out):
+    """Greatest |value| between each frame and the next, in steps of an eighth.
+
+    Frame n is `x[n + 1]`, the value behind it `half[n + 2]`.
+    """
+    for n in range(len(out)):
+        one = _eighths(
+            half[n], x[n], half[n + 1], x[n + 1],
+            half[n + 2], x[n + 2], half[n + 3], x[n + 3], middle, even, odd,
+        )  # fmt: skip
+        two = _eighths(
+            x[n], half[n + 1], x[n + 1], half[n + 2],
+            x[n + 2], half[n + 3], x[n + 3], half[n + 4], middle, even, odd,
+        )  # fmt: skip
+        out[n] = max(one, two)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def true_peak(lane, halving, middle, even, odd, bounds, peak):
+    """Greatest |value| of the 8-fold over-sampled signal, not less than `peak`.
+
+    A group of frames is passed over when no filter could lift it above the peak so far: the
+    bound is the sum of the magnitudes of the taps times the greatest magnitude they touch. So
+    the result is that of examining each group.
+
+    Parameters
+    ----------
+    lane : ndarray, (frames,)
+        One channel. The filters reach `REACH` frames to both sides, so that many at both ends
+        are not examined.
+    halving : ndarray, (20,)
+        One half of the symmetric 2-fold interpolator.
+    middle, even, odd : ndarray, (4,)
+        The 4-fold interpolator behind it.
+    bounds : tuple of float
+        Greatest gain of both interpolators together, and of the second one.
+    peak : float
+        Greatest magnitude so far.
+    """
+    half, fine = np.empty(GROUP + 4), np.empty(GROUP)
+    for first in range(REACH, len(lane) - REACH, GROUP):
+        last = min(first + GROUP, len(lane) - REACH)
+        if _greatest(lane[first - REACH : last + REACH]) * bounds[0] < peak:
+            continue
+        halves = half[: last - first + 4]
+        _halve(lane[first - 21 : last + 22], halving, halves)
+        peak = max(peak, _greatest(lane[first:last]), _greatest(halves[2:-2]))
+        if max(_greatest(lane[first - 1 : last + 3]), _greatest(halves)) * bounds[1] < peak:
+            continue
+        _refine(lane[first - 1 : last + 3], halves, middle, even, odd, fine[: last - first])
+        peak = max(peak, _greatest(fine[: last - first]))
+    return peak

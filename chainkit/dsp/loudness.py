@@ -196,7 +196,7 @@ class LoudnessMeter:
 
 
 def _moving_sum(values: NDArray[np.float64], count: int, step: int) -> NDArray[np.float64]:
-    """Sums of `count` values that stand `step` apart, at each place where all of them exist."""
+    """Add up `count` values that stand `step` apart, wherever all of them exist."""
     length = max(0, len(values) - (count - 1) * step)
     total = np.zeros(length)
     for i in range(count):
@@ -225,7 +225,7 @@ def _gated_mean(powers: NDArray[np.float64], relative: float) -> float | None:
 
 
 def _loudness(power: float) -> float | None:
-    return float(to_lufs(np.float64(power))) if power > 0.0 else None
+    return -0.691 + 10.0 * math.log10(power) if power > 0.0 else None
 
 
 def _nearest_rank(count: int, percent: float) -> int:

@@ -126,13 +126,11 @@ def plant(x: Samples, rate: int, resonance: Resonance) -> Samples:
     The bell of R. Bristow-Johnson, "Cookbook formulae for audio EQ biquad filter coefficients",
     applied to the whole spectrum at once; what rings past the end is cut off.
     """
-    from scipy.fft import irfft, next_fast_len, rfft
-
-    size = next_fast_len(len(x) + rate // 2, real=True)  # 150 Hz at Q 20 rings 0.3 s to −60 dB
+    size = noise.quick_length(len(x) + rate // 2)  # 150 Hz at Q 20 rings 0.3 s to −60 dB
     turns = np.exp(-2j * np.pi * np.arange(size // 2 + 1) / size)
     response = _bell(turns, 2.0 * np.pi * resonance.frequency / rate, resonance)
-    spectrum = rfft(x, size, axis=0)
-    return np.asarray(irfft((spectrum.T * response).T, size, axis=0)[: len(x)])
+    spectrum = np.fft.rfft(x, size, axis=0)
+    return np.asarray(np.fft.irfft((spectrum.T * response).T, size, axis=0)[: len(x)])
 
 
 def _check(rate: int, seconds: float, register: str) -> None:
@@ -163,7 +161,7 @@ def _timbre(register: str, rng: np.random.Generator) -> Timbre:
         size=rng.uniform(0.96, 1.06),
         s_peak=peaks["s"] * rng.uniform(0.92, 1.08),
         sh_peak=peaks["sh"] * rng.uniform(0.94, 1.06),
-        above=rng.uniform(9.0, 16.0),
+        above=rng.uniform(16.0, 26.0),
     )
 
 
@@ -214,7 +212,7 @@ class _Take:
         return [Note(p.start, p.end, p.symbol, p.hz, p.bright) for p in sung]
 
     def _shape(self, phone: Phone) -> NoiseShape:
-        vary, steep = self._rng.uniform(0.96, 1.04), self._rng.uniform(26.0, 38.0)
+        vary, steep = self._rng.uniform(0.96, 1.04), self._rng.uniform(22.0, 34.0)
         if phone.symbol in phones.DULL:
             shape = phones.DULL_SHAPES[phone.symbol]
             return replace(shape, peak=self._heard(shape.peak * vary))

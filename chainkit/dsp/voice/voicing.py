@@ -169,10 +169,11 @@ def _response_of(
 
     def response(seconds: Track, frequencies: Track) -> NDArray[np.complex128]:
         """Transfer of the vocal tract, (times, frequencies)."""
-        whole = _upper_formants(frequencies, spacing)[None, :]
+        below = np.ones((len(seconds), len(frequencies)), dtype=complex)
         for formant, bandwidth in zip(tracks.formants.T, phones.BANDWIDTHS, strict=True):
             at = np.interp(seconds, tracks.times, formant)[:, None]
-            whole = whole * _resonator(frequencies, at, bandwidth)
+            below *= _damping(frequencies, at, bandwidth)
+        whole = _upper_formants(frequencies, spacing) / below
         gain = 10.0 ** (np.interp(seconds, tracks.times, tracks.shelf) / 10.0)[:, None]
         square = (frequencies / SHELF) ** 2
         return np.asarray(whole * np.sqrt((1.0 + gain * square) / (1.0 + square)))
@@ -180,20 +181,19 @@ def _response_of(
     return response
 
 
-def _resonator(
-    frequencies: Track, centre: Track | float, bandwidth: float
-) -> NDArray[np.complex128]:
-    square = np.square(centre)
-    return np.asarray(square / (square - frequencies**2 + 1j * frequencies * bandwidth))
+def _damping(frequencies: Track, centre: Track | float, bandwidth: float) -> NDArray[np.complex128]:
+    """Denominator of a resonance that passes low frequencies unchanged."""
+    ratio = frequencies / centre
+    return np.asarray(1.0 - ratio * ratio + 1j * (bandwidth / centre) * ratio)
 
 
 def _upper_formants(frequencies: Track, spacing: float) -> NDArray[np.complex128]:
     """Fourth formant and all above it: of a neutral tube, evenly spaced and ever duller."""
-    whole = np.ones(len(frequencies), dtype=complex)
+    below = np.ones(len(frequencies), dtype=complex)
     for number in range(4, int(32e3 / spacing)):
         centre = spacing * (number - 0.5)
-        whole *= _resonator(frequencies, centre, 120.0 + 0.05 * centre)
-    return whole
+        below *= _damping(frequencies, centre, 120.0 + 0.05 * centre)
+    return np.asarray(1.0 / below, dtype=complex)
 
 
 def _halved_through(
