@@ -11,7 +11,7 @@ from chainkit.dsp.voice import noise, phones
 from chainkit.dsp.voice.phones import NoiseShape
 from chainkit.dsp.voice.score import Composer, Line, Phone
 from chainkit.dsp.voice.truth import Fricative, Note, Phrase, Plosive, Span
-from chainkit.dsp.voice.voicing import Timbre, tracks, voiced
+from chainkit.dsp.voice.throat import Timbre, tracks, voiced
 
 Samples = NDArray[np.float64]
 
@@ -116,8 +116,9 @@ def sing(
         _add(dry, take.sound, take.first)
     gain = 10.0 ** (level / 20.0) / np.max(np.abs(dry))
     voice = gain * dry + 10.0 ** (floor / 20.0) * noise.room_tone(frames, rate, room_rng)
-    voice *= 10.0 ** (level / 20.0) / np.max(np.abs(voice))
-    return _song(takes, voice, rate, register, resonance, floor, 20.0 * float(np.log10(gain)))
+    rest = 10.0 ** (level / 20.0) / np.max(np.abs(voice))  # what the room tone did to the peak
+    gain_db = 20.0 * float(np.log10(gain * rest))
+    return _song(takes, rest * voice, rate, register, resonance, floor, gain_db)
 
 
 def plant(x: Samples, rate: int, resonance: Resonance) -> Samples:
