@@ -1,0 +1,85 @@
+"""Chainkit renders a recorded voice through a chain of stages and shows what the chain did.
+
+Public names, resolved when they are first used, so that ``import chainkit`` costs nothing.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from chainkit.chain import Chain, dump_chain, load_chain, parse_chain
+    from chainkit.chain.stream import ChainStream, Prepared, Processed, prepare
+    from chainkit.errors import (
+        AudioFileError,
+        ChainFileError,
+        ChainkitError,
+        ClippingError,
+        OutputError,
+        UsageError,
+    )
+    from chainkit.measure import measure_file
+    from chainkit.rendering import Options, Result, render
+    from chainkit.stages.compress import Compress
+    from chainkit.stages.deess import Deess
+    from chainkit.stages.eq import Eq
+    from chainkit.stages.gain import Gain
+    from chainkit.stages.ride import Ride
+    from chainkit.verify import Verdict, verify_record
+
+_HOMES = {
+    "chainkit.chain": ("Chain", "dump_chain", "load_chain", "parse_chain"),
+    "chainkit.chain.stream": ("ChainStream", "Prepared", "Processed", "prepare"),
+    "chainkit.errors": (
+        "AudioFileError",
+        "ChainFileError",
+        "ChainkitError",
+        "ClippingError",
+        "OutputError",
+        "UsageError",
+    ),
+    "chainkit.measure": ("measure_file",),
+    "chainkit.rendering": ("Options", "Result", "render"),
+    "chainkit.stages.compress": ("Compress",),
+    "chainkit.stages.deess": ("Deess",),
+    "chainkit.stages.eq": ("Eq",),
+    "chainkit.stages.gain": ("Gain",),
+    "chainkit.stages.ride": ("Ride",),
+    "chainkit.verify": ("Verdict", "verify_record"),
+}
+_HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
+
+__all__ = [
+    "AudioFileError",
+    "Chain",
+    "ChainFileError",
+    "ChainStream",
+    "ChainkitError",
+    "ClippingError",
+    "Compress",
+    "Deess",
+    "Eq",
+    "Gain",
+    "Options",
+    "OutputError",
+    "Prepared",
+    "Processed",
+    "Result",
+    "Ride",
+    "UsageError",
+    "Verdict",
+    "dump_chain",
+    "load_chain",
+    "measure_file",
+    "parse_chain",
+    "prepare",
+    "render",
+    "verify_record",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME_OF:
+        raise AttributeError(f"module 'chainkit' has no attribute {name!r}")
+    return getattr(import_module(_HOME_OF[name]), name)

@@ -66,7 +66,7 @@ class Quantity:
         return value
 
     def format(self, value: float) -> str:
-        """`value` with the unit that reads best; exact, so that `parse` gives the same float back."""
+        """`value` with the unit that reads best; `parse` gives the same float back."""
         base, *others = self.shown
         unit = next((unit for unit in others if self._reads_better(value, unit)), base)
         text = f"{_plain(value / self.factors[unit])} {unit}"

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import NoReturn
+from typing import Any, NoReturn
 
 import yaml
 
@@ -130,6 +130,17 @@ def parse_document(text: str, source: str) -> Mapping:
     return builder.root
 
 
+def nodes_of(value: Any, source: str) -> Node:
+    """Nodes of plain values, such as those of a render record."""
+    place = Place(source, 1, 1)
+    if isinstance(value, dict):
+        keys = {str(key): place for key in value}
+        return Mapping(place, keys, {str(key): nodes_of(v, source) for key, v in value.items()})
+    if isinstance(value, (list, tuple)):
+        return Sequence(place, [nodes_of(item, source) for item in value])
+    return Scalar(place, "" if value is None else str(value), plain=True)
+
+
 def _refuse(fault: yaml.MarkedYAMLError, text: str, source: str) -> NoReturn:
     mark = fault.problem_mark or fault.context_mark
     line, column = (mark.line + 1, mark.column + 1) if mark else (1, 1)
@@ -154,13 +165,14 @@ class _Builder:
         self._documents = 0
 
     def take(self, event: yaml.Event) -> None:
-        place = Place(self.source, event.start_mark.line + 1, event.start_mark.column + 1)
+        mark: Any = event.start_mark
+        place = Place(self.source, mark.line + 1, mark.column + 1)
         if isinstance(event, yaml.DocumentStartEvent):
             self._documents += 1
             if self._documents > 1:
                 raise place.fault("a second document starts here; one is allowed")
         elif isinstance(event, yaml.AliasEvent):
-            self._add(self._alias(event.anchor, place), place)
+            self._add(self._alias(event.anchor or "", place), place)
         elif isinstance(event, yaml.ScalarEvent):
             self._check_tag(event, place)
             plain = event.style is None or event.style == ""

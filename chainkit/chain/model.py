@@ -6,17 +6,22 @@ import itertools
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from chainkit.chain import walk
 from chainkit.chain.document import Mapping as Nodes
-from chainkit.chain.document import Place, Sequence, parse_document, read_text, what
+from chainkit.chain.document import Place, Sequence, nodes_of, parse_document, read_text, what
 from chainkit.chain.ridefile import read_ride
 from chainkit.errors import ChainFileError, UsageError
 from chainkit.stages import KINDS
 from chainkit.stages.base import Amount, SettingFault, Stage, Text
 from chainkit.stages.ride import Ride
 from chainkit.units import LOUDNESS, nearest
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
+    from chainkit.chain.stream import ChainStream, Processed
 
 FORMAT = "1"
 WORKING_LEVEL = Amount(LOUDNESS, -60.0, 0.0)
@@ -166,6 +171,48 @@ class Chain:
         except ValueError as fault:
             raise UsageError(f"{path} {text!r} {fault}") from None
 
+    def stream(self, rate: int, channels: int) -> ChainStream:
+        """Begin one use of the chain on blocks of audio.
+
+        Parameters
+        ----------
+        rate : int, Hz
+        channels : int
+
+        Raises
+        ------
+        UsageError
+            Working level or ``makeup: match`` need the whole voice first: see `prepare`.
+        """
+        from chainkit.chain.stream import ChainStream
+
+        if self.needs_passes:
+            needs = "working_level and makeup: match need the whole voice first"
+            raise UsageError(f"{self.source}: {needs}; use Chain.process or chainkit.prepare")
+        return ChainStream(self, rate, channels)
+
+    def process(self, x: ArrayLike, rate: int) -> Processed:
+        """Send a whole voice through the chain.
+
+        Parameters
+        ----------
+        x : array_like, (frames,) or (frames, channels), full scale ±1
+        rate : int, Hz
+
+        Returns
+        -------
+        Processed
+            The audio in the shape of `x`, and the gain of each stage.
+
+        Raises
+        ------
+        ValueError
+            `x` is empty, has more than two dimensions, or a sample that is not finite.
+        """
+        from chainkit.chain.stream import process_array
+
+        return process_array(self, x, rate)
+
     def as_dict(self) -> dict[str, Any]:
         """The chain as plain values, as they would stand in a chain file, defaults filled in."""
         head: dict[str, Any] = {"chainkit": int(FORMAT)}
@@ -202,7 +249,18 @@ def parse_chain(text: str, source: str = "chain", folder: Path | None = None) ->
     return chain_from_nodes(parse_document(text, source), source, folder or Path())
 
 
-def chain_from_nodes(root: Nodes, source: str, folder: Path) -> Chain:
+def chain_from_dict(values: dict[str, Any], source: str) -> Chain:
+    """Chain of plain values, as `Chain.as_dict` gives them.
+
+    Raises
+    ------
+    UsageError
+        The values are not those of a chain.
+    """
+    return chain_from_nodes(nodes_of(values, source), source, Path())
+
+
+def chain_from_nodes(root: Any, source: str, folder: Path) -> Chain:
     """Chain of the root mapping of a chain file."""
     walk.check_keys(root, KEYS, "a chain file")
     check_format(root)
@@ -253,7 +311,7 @@ def _loaded(stage: Stage, folder: Path, place: Place | None = None) -> Stage:
         return stage
     try:
         if stage.points:
-            raise UsageError("give points or a file, not both")
+            return stage
         return replace(stage, points=read_ride(folder / stage.file))
     except ChainFileError:
         raise

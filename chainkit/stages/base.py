@@ -9,7 +9,7 @@ from __future__ import annotations
 import dataclasses
 import math
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any, ClassVar, Protocol
 
 from chainkit.units import Quantity, nearest
@@ -327,6 +327,8 @@ class Stage(Settings):
     kind: ClassVar[str]
     reduces: ClassVar[bool] = False
     """Whether the stage turns down, so that statistics of its reduction make sense."""
+    has_gain: ClassVar[bool] = True
+    """Whether what the stage does to a frame is one gain."""
     linear: ClassVar[bool] = False
     """Whether the stage is linear and time-invariant, so that order among such is of no account."""
 
@@ -360,5 +362,3 @@ def below_nyquist(
         given, full, half = map(FREQUENCY.format, (frequency, rate, rate / 2))
         yield path, f"{path[-1]} {given} is not below half the sample rate ({full} → {half})"
 
-
-Factory = Callable[..., Stage]

@@ -1,0 +1,246 @@
+"""A chain in use: audio goes through its stages block by block."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from chainkit.chain.model import Chain
+from chainkit.dsp.loudness import LoudnessMeter
+from chainkit.stages.base import Run, Stage
+
+Audio = NDArray[np.float64]
+Blocks = Callable[[], Iterable[Audio]]
+
+MATCH_PASSES = 6
+MATCH_TOLERANCE = 0.002  # LU
+
+
+@dataclass(frozen=True)
+class Tap:
+    """What one stage did to one block.
+
+    Parameters
+    ----------
+    input : ndarray, (frames in, channels)
+        Frames given to the stage; not those that belong to `output` while it holds frames back.
+    output : ndarray, (frames, channels)
+    gain : ndarray, (frames, lanes), dB, or None
+        Gain of each frame of `output`; None for a stage that has no single gain.
+    """
+
+    input: Audio
+    output: Audio
+    gain: Audio | None
+
+
+@dataclass(frozen=True)
+class Passage:
+    """One block that has left the chain, and what each active stage did meanwhile."""
+
+    audio: Audio
+    taps: tuple[Tap, ...]
+
+
+class ChainStream:
+    """One use of a chain; owns the state of its stages.
+
+    A block may come out shorter than it went in, since lookahead and filters hold frames back;
+    `finish` returns them. Frame n that comes out always belongs to frame n that went in, and the
+    result does not depend on how the voice is cut into blocks.
+
+    Parameters
+    ----------
+    chain : Chain
+        Without ``makeup: match`` and working level: see `prepare`.
+    rate : int, Hz
+    channels : int
+    trim : float, dB
+        Gain ahead of the first stage.
+    """
+
+    def __init__(self, chain: Chain, rate: int, channels: int, *, trim: float = 0.0) -> None:
+        chain.check(rate)
+        self.chain = chain
+        self.rate = rate
+        self.channels = channels
+        self._trim = 10.0 ** (trim / 20.0)
+        self.runs: tuple[Run, ...] = tuple(stage.start(rate, channels) for stage in chain.active)
+
+    @property
+    def latency(self) -> int:
+        """Frames held back in all."""
+        return sum(run.latency for run in self.runs)
+
+    def process(self, x: Audio) -> Passage:
+        """Send a block (frames, channels) through the chain."""
+        x = x * self._trim if self._trim != 1.0 else x
+        taps = []
+        for run in self.runs:
+            y, gain = run.process(x)
+            taps.append(Tap(x, y, gain))
+            x = y
+        return Passage(x, tuple(taps))
+
+    def finish(self) -> Passage:
+        """Return the frames that the stages still hold."""
+        x = np.empty((0, self.channels))
+        taps = []
+        for run in self.runs:
+            y, gain = _drained(run, x)
+            taps.append(Tap(x, y, gain))
+            x = y
+        return Passage(x, tuple(taps))
+
+
+def _drained(run: Run, x: Audio) -> tuple[Audio, Audio | None]:
+    """What `run` gives for the last block `x`, with all that it holds."""
+    first, first_gain = run.process(x)
+    last, last_gain = run.finish()
+    audio = np.concatenate([first, last])
+    if first_gain is None or last_gain is None:
+        return audio, None
+    return audio, np.concatenate([first_gain, last_gain])
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """A chain whose values are all known.
+
+    Parameters
+    ----------
+    chain : Chain
+        With numbers where ``makeup: match`` stood.
+    trim : float, dB
+        Gain that brings the voice to the working level.
+    notes : tuple of str
+        What the user should know, for example that silence has no loudness.
+    """
+
+    chain: Chain
+    trim: float = 0.0
+    notes: tuple[str, ...] = ()
+
+    def stream(self, rate: int, channels: int) -> ChainStream:
+        """Begin one use of the chain."""
+        return ChainStream(self.chain, rate, channels, trim=self.trim)
+
+
+def prepare(chain: Chain, rate: int, channels: int, blocks: Blocks) -> Prepared:
+    """Measure what working level and ``makeup: match`` need.
+
+    One pass over the voice for the working level, and one for each stage that matches, since each
+    hears what the one before it made of the voice.
+
+    Parameters
+    ----------
+    chain : Chain
+    rate : int, Hz
+    channels : int
+    blocks : callable
+        Gives the voice from its start, in blocks (frames, channels), each time it is called.
+    """
+    chain.check(rate)
+    notes: list[str] = []
+    trim = 0.0
+    if chain.working_level is not None:
+        loudness = measure_loudness(blocks(), rate, channels)
+        if loudness is None:
+            notes.append("the voice has no loudness (silence, or too short): no trim")
+        else:
+            trim = chain.working_level - loudness
+    stages = list(chain.stages)
+    for index, stage in enumerate(stages):
+        if not stage.bypass and getattr(stage, "makeup", None) == "match":
+            head = replace(chain, stages=tuple(stages[:index]))
+            stages[index] = _matched(head, stage, trim, rate, channels, blocks)
+    return Prepared(replace(chain, stages=tuple(stages)), trim, tuple(notes))
+
+
+@dataclass(frozen=True)
+class Processed:
+    """A whole voice that has gone through a chain.
+
+    Parameters
+    ----------
+    audio : ndarray, of the shape that was given
+    gains : dict of str to ndarray, (frames, lanes), dB
+        Gain of each frame for each active stage that has one; lanes is 1 where the channels are
+        linked.
+    prepared : Prepared
+        The chain with the values that had to be measured.
+    """
+
+    audio: Audio
+    gains: dict[str, Audio]
+    prepared: Prepared
+
+
+def process_array(chain: Chain, x: ArrayLike, rate: int) -> Processed:
+    """See `Chain.process`."""
+    voice = np.ascontiguousarray(x, dtype=np.float64)
+    shape = voice.shape
+    voice = voice.reshape(len(voice), -1) if voice.ndim == 1 else voice
+    if voice.ndim != 2 or not voice.size:
+        raise ValueError(f"audio is (frames,) or (frames, channels) and not empty; found {shape}")
+    if not np.isfinite(voice).all():
+        frame = int(np.argwhere(~np.isfinite(voice))[0][0])
+        raise ValueError(f"frame {frame} is not finite")
+    prepared = prepare(chain, rate, voice.shape[1], lambda: [voice])
+    stream = prepared.stream(rate, voice.shape[1])
+    passages = [stream.process(voice), stream.finish()]
+    audio = np.concatenate([passage.audio for passage in passages]).reshape(shape)
+    gains = {
+        stage.name: np.concatenate([p.taps[i].gain for p in passages])
+        for i, stage in enumerate(stream.chain.active)
+        if stage.has_gain
+    }
+    return Processed(audio, gains, prepared)
+
+
+def measure_loudness(blocks: Iterable[Audio], rate: int, channels: int) -> float | None:
+    """Integrated loudness in LUFS; None where there is none."""
+    meter = LoudnessMeter(rate, channels)
+    for block in blocks:
+        meter.add(block)
+    return meter.integrated()
+
+
+def _matched(
+    head: Chain, stage: Stage, trim: float, rate: int, channels: int, blocks: Blocks
+) -> Stage:
+    """`stage` with the makeup that brings its output to the loudness of its input.
+
+    One pass does it for a compressed voice alone. Mixed with the stage's input the loudness is no
+    longer the makeup plus a constant, so the makeup is corrected until it fits.
+    """
+    wet = replace(stage, makeup=0.0, mix=1.0)  # type: ignore[call-arg]
+    makeup = _shortfall(head, wet, trim, rate, channels, blocks())
+    mix = getattr(stage, "mix", 1.0)
+    for _ in range(MATCH_PASSES if 0.0 < mix < 1.0 else 0):
+        trial = replace(stage, makeup=makeup)  # type: ignore[call-arg]
+        miss = _shortfall(head, trial, trim, rate, channels, blocks())
+        makeup += miss / mix
+        if abs(miss) < MATCH_TOLERANCE:
+            break
+    return replace(stage, makeup=makeup)  # type: ignore[call-arg]
+
+
+def _shortfall(
+    head: Chain, stage: Stage, trim: float, rate: int, channels: int, blocks: Iterable[Audio]
+) -> float:
+    """LU by which the output of `stage` is quieter than its input; 0 where there is no loudness."""
+    before, after = LoudnessMeter(rate, channels), LoudnessMeter(rate, channels)
+    ahead, alone = ChainStream(head, rate, channels, trim=trim), stage.start(rate, channels)
+    for block in blocks:
+        x = ahead.process(block).audio
+        before.add(x)
+        after.add(alone.process(x)[0])
+    x = ahead.finish().audio
+    before.add(x)
+    after.add(_drained(alone, x)[0])
+    loud, quiet = before.integrated(), after.integrated()
+    return 0.0 if loud is None or quiet is None else loud - quiet

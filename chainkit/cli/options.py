@@ -1,0 +1,96 @@
+"""Options that several commands share."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from chainkit.errors import UsageError
+from chainkit.units import Quantity
+
+if TYPE_CHECKING:
+    from chainkit.chain import Chain
+
+
+def quantity(kind: Quantity, low: float, high: float) -> Callable[[str], float]:
+    """Type of an option that takes a quantity with its unit, within bounds in base units."""
+
+    def read(text: str) -> float:
+        try:
+            value = kind.parse(text)
+        except ValueError as fault:
+            raise argparse.ArgumentTypeError(f"{text!r} {fault}") from None
+        if not low <= value <= high:
+            bounds = f"{kind.format(low)} and {kind.format(high)}"
+            raise argparse.ArgumentTypeError(f"{text!r} is not between {bounds}")
+        return value
+
+    return read
+
+
+def whole_number(low: int, high: int) -> Callable[[str], int]:
+    """Type of an option that takes a whole number within bounds."""
+
+    def read(text: str) -> int:
+        if not text.isdecimal() or not low <= int(text) <= high:
+            raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from {low} to {high}")
+        return int(text)
+
+    return read
+
+
+def add_force(parser: argparse.ArgumentParser) -> None:
+    """Add ``--force``."""
+    parser.add_argument("--force", action="store_true", help="replace files that are there already")
+
+
+def add_json(parser: argparse.ArgumentParser) -> None:
+    """Add ``--json``."""
+    parser.add_argument("--json", action="store_true", help="print the result as JSON")
+
+
+def add_chain(parser: argparse.ArgumentParser) -> None:
+    """Add ``--chain``, ``--set`` and ``--order``."""
+    parser.add_argument(
+        "--chain", required=True, metavar="FILE", help="chain file, or the name of a preset"
+    )
+    parser.add_argument(
+        "--set",
+        action="append",
+        default=[],
+        metavar="STAGE.KEY=VALUE",
+        help="change one value of the chain, e.g. deess.threshold=-36dB; may be repeated",
+    )
+    parser.add_argument(
+        "--order",
+        metavar="NAMES",
+        help="put the stages in another order, names with commas: deess,compress,eq",
+    )
+
+
+def read_chain(arguments: argparse.Namespace) -> Chain:
+    """The chain that `add_chain`'s options ask for.
+
+    Raises
+    ------
+    UsageError
+    """
+    chain = find_chain(arguments.chain)
+    for change in arguments.set:
+        path, equals, text = change.partition("=")
+        if not equals:
+            raise UsageError(f"--set {change!r}: write STAGE.KEY=VALUE, e.g. compress.ratio=4:1")
+        chain = chain.with_value(path.strip(), text.strip())
+    if arguments.order is not None:
+        chain = chain.reordered(name.strip() for name in arguments.order.split(","))
+    return chain
+
+
+def find_chain(text: str) -> Chain:
+    """The chain of a file, or of the preset of that name."""
+    from chainkit import presets
+    from chainkit.chain import load_chain
+
+    return load_chain(text if Path(text).exists() else presets.find_chain(text))

@@ -1,0 +1,185 @@
+"""Render a voice through a chain file.
+
+Beside the output OUT.wav it writes OUT.gr.csv, the gain-reduction log, and OUT.record.json, the
+render record that `chainkit verify` repeats.
+"""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING, Any
+
+from chainkit.cli.options import add_chain, add_force, add_json, quantity, read_chain, whole_number
+from chainkit.errors import UsageError
+from chainkit.units import TIME, nearest
+
+if TYPE_CHECKING:
+    from chainkit.rendering import Result
+
+SAMPLE_FORMATS = {
+    "16": "PCM_16",
+    "24": "PCM_24",
+    "32": "PCM_32",
+    "float32": "FLOAT",
+    "float64": "DOUBLE",
+}
+LOUD_DBTP = -1.0
+LOUDER_LU = 6.0
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's options."""
+    parser.add_argument("voice", metavar="VOICE", help="sound file to render")
+    add_chain(parser)
+    parser.add_argument(
+        "-o", "--output", required=True, metavar="OUT", help="sound file to write (.wav, .flac, …)"
+    )
+    parser.add_argument(
+        "--samples",
+        metavar="FORMAT",
+        help=f"sample format: {', '.join(SAMPLE_FORMATS)}; the voice's if left out",
+    )
+    parser.add_argument(
+        "--log-step",
+        type=quantity(TIME, 0.0001, 10.0),
+        default=0.010,
+        metavar="TIME",
+        help='length of a row of the log (default "10 ms")',
+    )
+    parser.add_argument(
+        "--detail",
+        action="store_true",
+        help="also write OUT.gr.npz, the gain of each stage in each frame",
+    )
+    parser.add_argument(
+        "--seed",
+        type=whole_number(0, 2**63 - 1),
+        default=0,
+        metavar="N",
+        help="seed of the dither (default 0)",
+    )
+    parser.add_argument(
+        "--allow-clipping", action="store_true", help="keep an integer output that clips"
+    )
+    add_force(parser)
+    add_json(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Render and print what the chain did."""
+    from chainkit.cli import show
+
+    chain = read_chain(arguments)
+    subtype = sample_format(arguments.samples)
+    # Imported late: a fault in the chain file is told before numba and libsndfile are loaded.
+    from chainkit.audio.reader import AudioReader
+    from chainkit.rendering import Options, passes, render
+
+    options = Options(
+        subtype=subtype,
+        log_step=arguments.log_step,
+        detail=arguments.detail,
+        seed=arguments.seed,
+        allow_clipping=arguments.allow_clipping,
+        force=arguments.force,
+    )
+    total = AudioReader(arguments.voice).frames * passes(chain)
+    with show.progress("rendering", total) as progress:
+        result = render(arguments.voice, chain, arguments.output, options, progress)
+    if arguments.json:
+        from chainkit.record import as_json
+
+        print(as_json(result.record), end="")
+    else:
+        print_result(result)
+    for message in cautions(result):
+        show.note(message)
+    return 0
+
+
+def sample_format(text: str | None) -> str | None:
+    """Subtype of a sample format by its name on the command line."""
+    if text is None or text in SAMPLE_FORMATS:
+        return SAMPLE_FORMATS[text] if text else None
+    allowed = ", ".join(SAMPLE_FORMATS)
+    raise UsageError(f"--samples {text!r} is not one of {allowed}{nearest(text, SAMPLE_FORMATS)}")
+
+
+def print_result(result: Result) -> None:
+    """Print levels before and after, the stages' work and the files."""
+    from chainkit.cli import show
+
+    record = result.record
+    show.table("", ("level", "before", "after"), level_rows(record["levels"]))
+    print()
+    stages = record["stages"]
+    show.table(
+        "",
+        ("stage", "greatest", "mean", "95 %", "over 1 dB", "in sibilants", "elsewhere"),
+        [stage_row(name, stage) for name, stage in stages.items()],
+    )
+    print()
+    for kind, value in trims(record):
+        print(f"{kind}: {show.cell(value)} dB")
+    for path in result.files:
+        print(f"wrote {path}")
+
+
+LEVELS = {
+    "integrated_lufs": "integrated loudness, LUFS",
+    "loudness_range_lu": "loudness range, LU",
+    "true_peak_dbtp": "true peak, dBTP",
+    "crest_db": "crest factor, dB",
+    "sibilance_index_db": "sibilance index, dB",
+}
+
+
+def level_rows(levels: dict[str, Any]) -> list[tuple[Any, ...]]:
+    """Rows of the table of levels."""
+    before, after = levels["before"], levels["after"]
+    return [(label, before[key], after[key]) for key, label in LEVELS.items()]
+
+
+def stage_row(name: str, stage: dict[str, Any]) -> tuple[Any, ...]:
+    """Row of the table of gain reductions in dB."""
+    if "mean_db" not in stage:
+        return (name, *[None] * 6)
+    share = f"{100 * stage['share_above_1_db']:.0f} %"
+    return (
+        name,
+        stage["greatest_db"],
+        stage["mean_db"],
+        stage["p95_db"],
+        share,
+        stage["inside_sibilants_db"],
+        stage["outside_sibilants_db"],
+    )
+
+
+def trims(record: dict[str, Any]) -> list[tuple[str, float]]:
+    """Gains that were measured for this voice."""
+    found = [("trim to the working level", record["trim_db"])] if record["trim_db"] else []
+    matched = record["matched_makeup_db"].items()
+    return found + [(f"matched makeup of {name}", gain) for name, gain in matched]
+
+
+def cautions(result: Result) -> list[str]:
+    """What the user should know before listening."""
+    messages = list(result.record["notes"])
+    left_out = result.record["output"]["chunks_left_out"]
+    if left_out:
+        messages.append(f"the output's format does not take these chunks: {', '.join(left_out)}")
+    before, after = result.before, result.after
+    if after.true_peak_dbtp is not None and after.true_peak_dbtp > LOUD_DBTP:
+        messages.append(
+            f"caution: true peak {after.true_peak_dbtp:.1f} dBTP is above −1 dBTP; "
+            "it can clip in playback or coding"
+        )
+    if before.integrated_lufs is not None and after.integrated_lufs is not None:
+        rise = after.integrated_lufs - before.integrated_lufs
+        if rise > LOUDER_LU:
+            messages.append(
+                f"caution: the output is {rise:.1f} LU louder than the voice; "
+                "turn the monitors down before playing it"
+            )
+    return messages

@@ -1,0 +1,59 @@
+"""How results and progress are shown on a terminal."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any
+
+
+def table(title: str, headers: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:
+    """Print a table, the first column to the left and the others to the right."""
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    shown = Table(
+        title=Text(title) if title else None, title_justify="left", box=None, pad_edge=False
+    )
+    for number, header in enumerate(headers):
+        shown.add_column(Text(header), justify="right" if number else "left", overflow="fold")
+    for row in rows:
+        shown.add_row(*(Text(cell(value)) for value in row))
+    # On a terminal the width is the terminal's; in a pipe a table is never broken.
+    width = None if sys.stdout.isatty() else 400
+    Console(width=width, highlight=False).print(shown, soft_wrap=not sys.stdout.isatty())
+
+
+def cell(value: Any) -> str:
+    """Text of a table's cell: two decimals for a float, a dash for what does not exist."""
+    if value is None:
+        return "–"
+    return f"{value:.2f}".replace("-", "−") if isinstance(value, float) else str(value)
+
+
+@contextmanager
+def progress(title: str, total: int) -> Iterator[Callable[[int], Any] | None]:
+    """A progress bar on stderr where that is a terminal; None elsewhere."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import (
+        BarColumn,
+        Progress,
+        TaskProgressColumn,
+        TextColumn,
+        TimeRemainingColumn,
+    )
+
+    columns = (TextColumn(title), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(title, total=total)
+        yield lambda step: bar.advance(task, step)
+
+
+def note(message: str) -> None:
+    """Print a message for people, on stderr."""
+    print(f"chainkit: {message}", file=sys.stderr)

@@ -1,0 +1,39 @@
+"""Render a record's voice again and say whether the audio is identical.
+
+Exit code 0 when it is, 1 when it is not.
+"""
+
+from __future__ import annotations
+
+import argparse
+
+from chainkit.cli.options import add_json
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's options."""
+    parser.add_argument("record", metavar="RECORD", help="render record, OUT.record.json")
+    add_json(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Verify and print the verdict."""
+    from chainkit.cli import show
+    from chainkit.record import load_record
+    from chainkit.verify import verify_record
+
+    frames = load_record(arguments.record).get("voice", {}).get("frames", 0)
+    with show.progress("rendering again", frames) as progress:
+        verdict = verify_record(arguments.record, progress)
+    if arguments.json:
+        import dataclasses
+        import json
+
+        print(json.dumps(dataclasses.asdict(verdict), indent=2))
+    elif verdict.identical:
+        print("identical: the audio is the same, sample for sample")
+    else:
+        print("different: " + "; ".join(verdict.reasons))
+        if verdict.residual_db is not None:
+            print(f"greatest difference of a sample: {show.cell(verdict.residual_db)} dBFS")
+    return 0 if verdict.identical else 1

@@ -1,0 +1,162 @@
+"""The render record: everything needed to repeat and to understand one render."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import platform
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from chainkit.audio.reader import AudioReader
+from chainkit.chain import Chain
+from chainkit.chain.model import chain_from_dict
+from chainkit.chain.stream import Prepared
+from chainkit.errors import UsageError
+from chainkit.gainlog import GainLog
+
+FORMAT = 1
+
+
+@dataclass(frozen=True)
+class Outputs:
+    """The files of one render, named after its audio."""
+
+    audio: Path
+
+    @property
+    def log(self) -> Path:
+        """The gain-reduction log."""
+        return self._beside("gr.csv")
+
+    @property
+    def detail(self) -> Path:
+        """The gain of each frame and stage."""
+        return self._beside("gr.npz")
+
+    @property
+    def record(self) -> Path:
+        """The render record."""
+        return self._beside("record.json")
+
+    def _beside(self, ending: str) -> Path:
+        return self.audio.with_name(f"{self.audio.stem}.{ending}")
+
+
+def describe_file(reader: AudioReader, folder: Path) -> dict[str, Any]:
+    """Where a sound file lies, seen from `folder`, what it holds, and its hash."""
+    return {
+        "file": os.path.relpath(reader.path, folder),
+        "sha256": reader.sha256(),
+        "frames": reader.frames,
+        "rate": reader.rate,
+        "channels": reader.channels,
+        "container": reader.container,
+        "subtype": reader.subtype,
+    }
+
+
+def describe_chain(asked: Chain, prepared: Prepared) -> dict[str, Any]:
+    """The chain as it was rendered, the values that were measured for it, and what to know."""
+    matched = {
+        after.name: after.makeup  # type: ignore[attr-defined]
+        for before, after in zip(asked.stages, prepared.chain.stages, strict=True)
+        if before != after
+    }
+    return {
+        "chain_file": asked.source,
+        "chain": prepared.chain.as_dict(),
+        "trim_db": prepared.trim,
+        "matched_makeup_db": matched,
+        "notes": list(prepared.notes),
+    }
+
+
+def describe_stages(
+    chain: Chain, log: GainLog, sibilants: list[tuple[float, float]]
+) -> dict[str, Any]:
+    """Statistics of each active stage's reduction."""
+    statistics = log.statistics()
+    split = log.inside_and_outside(sibilants)
+    described: dict[str, Any] = {}
+    for stage in chain.active:
+        described[stage.name] = {"kind": stage.kind}
+        if stage.name in statistics:
+            inside, outside = split.get(stage.name, (None, None))
+            described[stage.name] |= {
+                "greatest_db": statistics[stage.name].greatest,
+                "mean_db": statistics[stage.name].mean,
+                "p95_db": statistics[stage.name].p95,
+                "share_above_1_db": statistics[stage.name].share_above_1_db,
+                "inside_sibilants_db": inside,
+                "outside_sibilants_db": outside,
+            }
+    return described
+
+
+def versions() -> dict[str, str]:
+    """Versions of what computed the audio, and the kind of machine."""
+    from importlib.metadata import version
+
+    names = ("chainkit", "numpy", "scipy", "numba", "soundfile")
+    found = {name: version(name) for name in names}
+    return found | {"python": platform.python_version(), "machine": platform.machine()}
+
+
+def as_json(record: Mapping[str, Any]) -> str:
+    """Text of a record; what is not finite becomes null."""
+    return json.dumps(_finite(record), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _finite(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {key: _finite(inner) for key, inner in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_finite(inner) for inner in value]
+    if hasattr(value, "item"):
+        value = value.item()
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def load_record(path: str | Path) -> dict[str, Any]:
+    """Record of the file at `path`.
+
+    Raises
+    ------
+    UsageError
+        The file is missing or no render record of a known format.
+    """
+    try:
+        record = json.loads(Path(path).read_text(encoding="utf-8"))
+    except OSError as fault:
+        raise UsageError(f"cannot read {path}: {fault.strerror}") from None
+    except ValueError:
+        raise UsageError(f"{path} is not a render record: it is not JSON text") from None
+    if not isinstance(record, dict) or record.get("chainkit_record") != FORMAT:
+        raise UsageError(f"{path} is not a render record of format {FORMAT}")
+    return record
+
+
+def prepared_chain(record: Mapping[str, Any], path: str | Path) -> Prepared:
+    """The chain of a record, ready to render again without measuring.
+
+    Raises
+    ------
+    UsageError
+        The record has no chain that can be read.
+    """
+    try:
+        chain = chain_from_dict(record["chain"], str(path))
+        return Prepared(replace(chain, working_level=None), float(record["trim_db"]))
+    except (KeyError, TypeError, ValueError) as fault:
+        raise UsageError(f"{path} is not a complete render record: {fault}") from None
+
+
+def levels(measurement: Any) -> dict[str, Any]:
+    """Figures of a measurement, the list of sibilants left out."""
+    figures = asdict(measurement)
+    figures.pop("sibilants", None)
+    return figures

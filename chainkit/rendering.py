@@ -1,0 +1,255 @@
+"""Streams a voice through a chain and writes all that a render leaves."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, Any
+
+from chainkit.audio.atomic import atomic_file, refuse_same
+from chainkit.audio.formats import output_format
+from chainkit.audio.reader import AudioReader
+from chainkit.audio.writer import AudioWriter
+from chainkit.chain import Chain
+from chainkit.chain.stream import Audio, ChainStream, Passage, Prepared, prepare
+from chainkit.dsp.meter import Measurement, VoiceMeter
+from chainkit.gainlog import DetailLog, GainLog
+from chainkit.pipeline import Behind, ahead
+from chainkit.record import (
+    FORMAT,
+    Outputs,
+    as_json,
+    describe_chain,
+    describe_file,
+    describe_stages,
+    levels,
+    versions,
+)
+
+Progress = Callable[[int], Any]
+"""Called with the number of frames read since the last call."""
+
+
+@dataclass(frozen=True)
+class Options:
+    """How to render.
+
+    Parameters
+    ----------
+    subtype : str or None
+        Sample format of the output; the voice's if None.
+    log_step : float, seconds
+        Length of a row of the gain-reduction log.
+    detail : bool
+        Write the gain of each frame and stage as well.
+    seed : int ≥ 0
+        Of the dither.
+    allow_clipping, force : bool
+        Keep an output that clips; replace files that are there.
+    block : int, frames
+        How much goes through the chain at a time; the result does not depend on it.
+    """
+
+    subtype: str | None = None
+    log_step: float = 0.010
+    detail: bool = False
+    seed: int = 0
+    allow_clipping: bool = False
+    force: bool = False
+    block: int = 65536
+
+
+DEFAULTS = Options()
+
+
+@dataclass(frozen=True)
+class Result:
+    """What a render left.
+
+    Parameters
+    ----------
+    record : dict
+        The render record.
+    files : tuple of Path
+        Every file written, the audio first.
+    before, after : Measurement
+        Of the voice and of the output.
+    """
+
+    record: dict[str, Any]
+    files: tuple[Path, ...]
+    before: Measurement
+    after: Measurement
+
+
+def render(
+    voice: str | Path,
+    chain: Chain,
+    output: str | Path,
+    options: Options = DEFAULTS,
+    progress: Progress | None = None,
+) -> Result:
+    """Render the file `voice` through `chain` into the file `output`.
+
+    The log, the record and on demand the detailed gains are written beside it. Each file appears
+    when it is complete, the record last. Memory does not depend on the length of the voice.
+
+    Parameters
+    ----------
+    voice, output : str or Path
+    chain : Chain
+    options : Options
+    progress : callable or None
+
+    Returns
+    -------
+    Result
+
+    Raises
+    ------
+    ChainFileError
+        A value of the chain does not suit the voice's sample rate.
+    AudioFileError
+        The voice cannot be read or holds a sample that is not finite.
+    OutputError
+        An output is there already, cannot be written, would clip, or is the voice itself.
+    """
+    reader = AudioReader(voice)
+    refuse_same(voice, output)
+    outputs = Outputs(Path(output))
+    container, subtype = output_format(reader, output, options.subtype)
+    chain.check(reader.rate)
+    with atomic_file(outputs.record, options.force) as record_file, ExitStack() as stack:
+        log_file = stack.enter_context(atomic_file(outputs.log, options.force))
+        detail_file = (
+            stack.enter_context(atomic_file(outputs.detail, options.force, "wb"))
+            if options.detail
+            else None
+        )
+        writer = AudioWriter(
+            output,
+            rate=reader.rate,
+            channels=reader.channels,
+            container=container,
+            subtype=subtype,
+            metadata=reader.metadata,
+            seed=options.seed,
+            allow_clipping=options.allow_clipping,
+            force=options.force,
+        )
+        with writer:
+            prepared = _prepare(chain, reader, options, progress)
+            pass_ = _Pass(reader, prepared, options, log_file, progress)
+            pass_.run(writer, outputs.audio.parent, detail_file)
+        record = _record(reader, writer, chain, prepared, pass_, options, outputs)
+        record_file.write(as_json(record))
+    files = [outputs.audio, outputs.log, outputs.record]
+    files += [outputs.detail] if options.detail else []
+    return Result(record, tuple(files), pass_.before, pass_.after)
+
+
+def _prepare(
+    chain: Chain, reader: AudioReader, options: Options, progress: Progress | None
+) -> Prepared:
+    def blocks() -> Iterator[Audio]:
+        return _counted(ahead(reader.blocks(options.block)), progress)
+
+    return prepare(chain, reader.rate, reader.channels, blocks)
+
+
+def passes(chain: Chain) -> int:
+    """How many times a render reads the voice, for the length of a progress bar."""
+    matched = sum(getattr(stage, "makeup", None) == "match" for stage in chain.active)
+    return 1 + (chain.working_level is not None) + matched
+
+
+def _counted(blocks: Iterable[Audio], progress: Progress | None) -> Iterator[Audio]:
+    for block in blocks:
+        yield block
+        if progress is not None:
+            progress(len(block))
+
+
+class _Pass:
+    """The last pass over the voice: chain, log, meters, output."""
+
+    def __init__(
+        self,
+        reader: AudioReader,
+        prepared: Prepared,
+        options: Options,
+        log_file: IO[str],
+        progress: Progress | None,
+    ) -> None:
+        self.reader = reader
+        self.stream: ChainStream = prepared.stream(reader.rate, reader.channels)
+        self.hop = max(1, round(options.log_step * reader.rate))
+        self.log = GainLog(self.stream, self.hop, log_file)
+        self.options = options
+        self.progress = progress
+        self._before = VoiceMeter(reader.rate, reader.channels)
+        self._after = VoiceMeter(reader.rate, reader.channels)
+        self.before: Measurement
+        self.after: Measurement
+
+    def run(self, writer: AudioWriter, folder: Path, detail_file: IO[bytes] | None) -> None:
+        """Send the voice through and finish the log; the output is the caller's to close."""
+        detail = DetailLog(self.stream, folder) if detail_file is not None else None
+        try:
+            with (
+                Behind(self._before.add) as measuring,
+                Behind(self._after.add) as measuring_out,
+                Behind(writer.write) as writing,
+            ):
+                for voice, passage in self._passages(measuring):
+                    writing.put(passage.audio)
+                    measuring_out.put(passage.audio)
+                    self.log.add(voice, passage)
+                    if detail is not None:
+                        detail.add(passage)
+            self.log.finish()
+            if detail is not None:
+                detail.pack(detail_file)
+        finally:
+            if detail is not None:
+                detail.close()
+        self.before, self.after = self._before.finish(), self._after.finish()
+
+    def _passages(self, measuring: Behind[Audio]) -> Iterator[tuple[Audio, Passage]]:
+        blocks = ahead(self.reader.blocks(self.options.block))
+        for voice in _counted(blocks, self.progress):
+            measuring.put(voice)
+            yield voice, self.stream.process(voice)
+        yield voice[:0], self.stream.finish()
+
+
+def _record(
+    reader: AudioReader,
+    writer: AudioWriter,
+    asked: Chain,
+    prepared: Prepared,
+    pass_: _Pass,
+    options: Options,
+    outputs: Outputs,
+) -> dict[str, Any]:
+    folder = outputs.record.parent
+    sibilants = [(event.start, event.end) for event in pass_.before.sibilants]
+    clipping = writer.clipping
+    output = describe_file(AudioReader(outputs.audio), folder) | {
+        "dithered": writer.dithered,
+        "dither_seed": options.seed,
+        "clipped_samples": clipping.count if clipping else 0,
+        "chunks_left_out": list(writer.left_out),
+    }
+    return {
+        "chainkit_record": FORMAT,
+        "voice": describe_file(reader, folder),
+        "output": output,
+        **describe_chain(asked, prepared),
+        "log": {"file": outputs.log.name, "frames_a_row": pass_.hop},
+        "levels": {"before": levels(pass_.before), "after": levels(pass_.after)},
+        "stages": describe_stages(prepared.chain, pass_.log, sibilants),
+        "versions": versions(),
+    }

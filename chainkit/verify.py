@@ -1,0 +1,124 @@
+"""Renders a record again and says whether the audio is identical."""
+
+from __future__ import annotations
+
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from chainkit.audio.reader import AudioReader
+from chainkit.audio.writer import AudioWriter
+from chainkit.dsp.levels import to_db
+from chainkit.errors import UsageError
+from chainkit.pipeline import Behind, ahead
+from chainkit.record import load_record, prepared_chain, versions
+from chainkit.rendering import Progress
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """Whether a render can be repeated.
+
+    Parameters
+    ----------
+    identical : bool
+        The voice is the recorded one and the output has the same samples again.
+    reasons : tuple of str
+        What differs.
+    first_frame : int or None
+        First frame of the output that differs.
+    residual_db : float or None, dBFS
+        Greatest difference of a sample.
+    """
+
+    identical: bool
+    reasons: tuple[str, ...]
+    first_frame: int | None = None
+    residual_db: float | None = None
+
+
+def verify_record(record_path: str | Path, progress: Progress | None = None) -> Verdict:
+    """Render the voice of a record again and compare it with the output that is there.
+
+    Raises
+    ------
+    UsageError
+        The record cannot be read.
+    AudioFileError
+        The voice or the output cannot be read.
+    """
+    record = load_record(record_path)
+    folder = Path(record_path).parent
+    try:
+        voice = AudioReader(folder / record["voice"]["file"])
+        output = AudioReader(folder / record["output"]["file"])
+        reasons = _changed_files(record, voice, output)
+        with tempfile.TemporaryDirectory(prefix="chainkit-") as temporary:
+            again = Path(temporary) / f"again{output.path.suffix}"
+            _render_again(record, record_path, voice, again, progress)
+            first, residual = _difference(output, AudioReader(again))
+    except (KeyError, TypeError) as fault:
+        raise UsageError(f"{record_path} is not a complete render record: {fault}") from None
+    if first is not None:
+        reasons.append(f"the audio differs from frame {first} on")
+        reasons += _changed_versions(record)
+    return Verdict(not reasons, tuple(reasons), first, residual)
+
+
+def _changed_files(record: dict[str, Any], voice: AudioReader, output: AudioReader) -> list[str]:
+    pairs = (("voice", voice), ("output", output))
+    return [
+        f"the {name} {reader.path} is not the file that was recorded"
+        for name, reader in pairs
+        if reader.sha256() != record[name]["sha256"]
+    ]
+
+
+def _changed_versions(record: dict[str, Any]) -> list[str]:
+    now = versions()
+    then = record.get("versions", {})
+    changes = [f"{k} {then[k]} → {now[k]}" for k in now if k in then and then[k] != now[k]]
+    return [f"other versions than recorded: {', '.join(changes)}"] if changes else []
+
+
+def _render_again(
+    record: dict[str, Any],
+    record_path: str | Path,
+    voice: AudioReader,
+    again: Path,
+    progress: Progress | None,
+) -> None:
+    stream = prepared_chain(record, record_path).stream(voice.rate, voice.channels)
+    recorded = record["output"]
+    writer = AudioWriter(
+        again,
+        rate=voice.rate,
+        channels=voice.channels,
+        container=recorded["container"],
+        subtype=recorded["subtype"],
+        seed=recorded["dither_seed"],
+        allow_clipping=True,
+    )
+    with writer, Behind(writer.write) as writing:
+        for block in ahead(voice.blocks()):
+            writing.put(stream.process(block).audio)
+            if progress is not None:
+                progress(len(block))
+        writing.put(stream.finish().audio)
+
+
+def _difference(one: AudioReader, other: AudioReader) -> tuple[int | None, float | None]:
+    """First frame that differs, and the greatest difference in dBFS; None where there is none."""
+    if (one.frames, one.channels) != (other.frames, other.channels):
+        return min(one.frames, other.frames), None
+    first, greatest, start = None, 0.0, 0
+    for a, b in zip(one.blocks(), other.blocks(), strict=True):
+        difference = np.abs(a - b)
+        if difference.any():
+            greatest = max(greatest, float(difference.max()))
+            first = start + int(np.argmax(difference.any(axis=1))) if first is None else first
+        start += len(a)
+    return first, None if first is None else float(to_db(greatest))
