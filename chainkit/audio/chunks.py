@@ -102,12 +102,12 @@ class ChunkFile:
             return
         layout, position, long_sizes = self._layout, self._layout.header, _LongSizes()
         fields = struct.Struct(layout.fields)
-        while len(head := _read_at(file, position, fields.size)) == fields.size:
-            name, size = fields.unpack(head)
+        while position + fields.size <= self.length:
+            name, size = fields.unpack(read_at(file, position, fields.size))
             start = position + fields.size
             size = max(0, size - fields.size) if layout.counts_itself else size
             if name == b"ds64":
-                long_sizes.read(_read_at(file, start, min(size, 1 << 20)))
+                long_sizes.read(read_at(file, start, min(size, 1 << 20)))
             size = long_sizes.of(name, size)
             yield Chunk(name[:4], start, size)
             position = self._next(file, start + size)
@@ -115,7 +115,7 @@ class ChunkFile:
     def _next(self, file: BinaryIO, end: int) -> int:
         """Where the next chunk starts. Writers that forget the pad byte are forgiven: it is 0."""
         align = self._layout.align if self._layout else 1
-        if align == 2 and end % 2 and _read_at(file, end, 1).strip(b"\0"):
+        if align == 2 and end % 2 and end < self.length and read_at(file, end, 1) != b"\0":
             return end
         return end + -end % align
 
@@ -142,7 +142,8 @@ def _whole(data: bytes, step: int) -> bytes:
     return data[: len(data) // step * step]
 
 
-def _read_at(file: BinaryIO, position: int, count: int) -> bytes:
+def read_at(file: BinaryIO, position: int, count: int) -> bytes:
+    """Up to `count` bytes of a file from `position` on."""
     file.seek(position)
     return file.read(count)
 

@@ -16,8 +16,9 @@ import math
 import struct
 from dataclasses import astuple, dataclass, replace
 from pathlib import Path
+from typing import BinaryIO
 
-from chainkit.audio.chunks import WAVE_FAMILY, Chunk, ChunkFile, append_chunks, overwrite
+from chainkit.audio.chunks import WAVE_FAMILY, Chunk, ChunkFile, append_chunks, overwrite, read_at
 from chainkit.audio.formats import BITS, FLOATS
 from chainkit.errors import AudioFileError
 
@@ -96,19 +97,15 @@ class Metadata:
         """The same, with the loudness of the output."""
         return replace(self, loudness=loudness)
 
-    def add_to(self, path: str | Path, *, rate: int, channels: int, subtype: str) -> None:
-        """Write the chunks into a complete RIFF or RF64 file of this format."""
-        line = coding_history_line(rate=rate, channels=channels, subtype=subtype)
-        self._set_channel_mask(path, channels)
+    def add_to(self, path: str | Path, line: bytes) -> None:
+        """Write the chunks into a complete RIFF or RF64 file, `line` into its coding history."""
+        place = _channel_mask_place(ChunkFile(path))
+        if self.channel_mask is not None and place is not None:
+            overwrite(path, place, struct.pack("<I", self.channel_mask))
         append_chunks(path, [(name, self._revised(name, data, line)) for name, data in self.chunks])
 
     def _revised(self, name: bytes, data: bytes, line: bytes) -> bytes:
         return revised_bext(data, line, self.loudness) if name == b"bext" else data
-
-    def _set_channel_mask(self, path: str | Path, channels: int) -> None:
-        place = _channel_mask_place(ChunkFile(path)) if self.channel_mask is not None else None
-        if place is not None:
-            overwrite(path, place, struct.pack("<I", self.channel_mask))
 
 
 def read_metadata(file: ChunkFile, path: str | Path) -> Metadata:
@@ -121,20 +118,13 @@ def read_metadata(file: ChunkFile, path: str | Path) -> Metadata:
     """
     if file.magic not in WAVE_FAMILY:
         return Metadata()
+    whole = [chunk for chunk in file.chunks if chunk.start + chunk.size <= file.length]
+    carried = [chunk for chunk in whole if chunk.name in CARRIED]
+    place = _channel_mask_place(file)
     with open(path, "rb") as stream:
-        chunks = []
-        for chunk in file.chunks:
-            if chunk.name in CARRIED and chunk.start + chunk.size <= file.length:
-                _refuse_enormous(chunk, path)
-                stream.seek(chunk.start)
-                chunks.append((chunk.name, stream.read(chunk.size)))
-        place = _channel_mask_place(file)
-        mask = None
-        if place is not None:
-            stream.seek(place)
-            mask = int.from_bytes(stream.read(4), "little")
-    kept = (pair for pair in chunks if pair[0] != b"LIST" or pair[1][:4] in _CARRIED_LISTS)
-    return Metadata(tuple(kept), mask)
+        pairs = [(chunk.name, _data(stream, chunk, path)) for chunk in carried]
+        mask = None if place is None else int.from_bytes(read_at(stream, place, 4), "little")
+    return Metadata(tuple(pair for pair in pairs if _is_kept(*pair)), mask)
 
 
 def revised_bext(data: bytes, line: bytes, loudness: BroadcastLoudness | None = None) -> bytes:
@@ -166,12 +156,12 @@ def revised_bext(data: bytes, line: bytes, loudness: BroadcastLoudness | None = 
     return bytes(fixed) + history + line
 
 
-def coding_history_line(*, rate: int, channels: int, subtype: str) -> bytes:
+def coding_history_line(rate: int, channels: int, subtype: str) -> bytes:
     """Line of coding history in the form of EBU R 98: algorithm, rate, word length, mode, text."""
-    mode = {1: "mono", 2: "stereo"}.get(channels, f"{channels} channels")
-    number = ", floating point" if subtype in FLOATS else ""
-    bits = (BITS | FLOATS)[subtype]
-    return f"A=PCM,F={rate},W={bits},M={mode},T=chainkit{number}\r\n".encode("ascii")
+    mode = {1: "M=mono,", 2: "M=stereo,"}.get(channels, "")
+    notes = [f"{channels} channels"] * (channels > 2) + ["floating point"] * (subtype in FLOATS)
+    text = "; ".join(["chainkit", *notes])
+    return f"A=PCM,F={rate},W={(BITS | FLOATS)[subtype]},{mode}T={text}\r\n".encode("ascii")
 
 
 def _channel_mask_place(file: ChunkFile) -> int | None:
@@ -180,12 +170,15 @@ def _channel_mask_place(file: ChunkFile) -> int | None:
     return fmt.start + 20 if fmt is not None and fmt.size >= 40 else None
 
 
-def _refuse_enormous(chunk: Chunk, path: str | Path) -> None:
+def _data(stream: BinaryIO, chunk: Chunk, path: str | Path) -> bytes:
     if chunk.size > _LARGEST:
         name = chunk.name.decode("latin-1")
-        raise AudioFileError(
-            f"{path}: its {name!r} chunk of {chunk.size} bytes is too long to carry"
-        )
+        raise AudioFileError(f"{path}: {name!r} chunk of {chunk.size} bytes is too long to carry")
+    return read_at(stream, chunk.start, chunk.size)
+
+
+def _is_kept(name: bytes, data: bytes) -> bool:
+    return name != b"LIST" or data[:4] in _CARRIED_LISTS
 
 
 def _hundredths(value: float | None) -> int:

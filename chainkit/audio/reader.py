@@ -7,6 +7,7 @@ import io
 import os
 import stat
 from collections.abc import Iterator
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -23,6 +24,7 @@ from chainkit.errors import AudioFileError
 BLOCK = 65536
 _MOST_CHANNELS = 32
 _RATES = (8000, 384000)
+_UNKNOWN_LENGTH = 1 << 62  # what libsndfile says of a FLAC stream that was never closed
 
 
 class AudioReader:
@@ -58,7 +60,7 @@ class AudioReader:
             self.frames: int = file.frames
             self.container: str = file.format
             self.subtype: str = file.subtype
-        self._refuse_cut_short()
+        self._refuse_cut_short("frames", WIDTHS.get(self.subtype, 1) * self.channels)
         self._refuse_out_of_range()
 
     @cached_property
@@ -84,9 +86,7 @@ class AudioReader:
         done = 0
         with self._open() as file:
             while done < self.frames:
-                block = self._read(file, min(size, self.frames - done))
-                if not len(block):
-                    raise self._cut_short(self.frames, done)
+                block = self._read(file, min(size, self.frames - done), done)
                 if self.subtype in FLOATS:
                     self._refuse_non_finite(block, done)
                 done += len(block)
@@ -97,35 +97,48 @@ class AudioReader:
         with open(self.path, "rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()
 
-    def _open(self) -> Any:
-        source = _AsRF64(self.path) if self._chunks.magic == b"BW64" else str(self.path)
-        try:
-            return soundfile.SoundFile(source)
-        except soundfile.SoundFileError as fault:
-            raise AudioFileError(f"{self.path} is not a sound file that can be read") from fault
+    @contextmanager
+    def _open(self) -> Iterator[Any]:
+        with self._source() as source:
+            try:
+                file = soundfile.SoundFile(source)
+            except soundfile.SoundFileError as fault:
+                self._refuse_cut_short("bytes of samples", 1)
+                raise AudioFileError(f"{self.path} is not a sound file that can be read") from fault
+            with file:
+                yield file
 
-    def _read(self, file: Any, count: int) -> NDArray[np.float64]:
+    def _source(self) -> AbstractContextManager[Any]:
+        is_bw64 = self._chunks.magic == b"BW64"
+        return _AsRF64(self.path) if is_bw64 else nullcontext(str(self.path))
+
+    def _read(self, file: Any, count: int, done: int) -> NDArray[np.float64]:
+        fault = None
         try:
             block: NDArray[np.float64] = file.read(count, dtype="float64", always_2d=True)
-        except soundfile.SoundFileError as fault:
-            raise AudioFileError(f"{self.path} cannot be decoded to its end: {fault}") from fault
-        return block
+            if len(block):
+                return block
+        except soundfile.SoundFileError as damage:
+            fault = damage
+        raise AudioFileError(
+            f"{self.path} is damaged or cut short: its header promises {self.frames} frames, "
+            f"it cannot be decoded beyond frame {done}"
+        ) from fault
 
-    def _refuse_cut_short(self) -> None:
+    def _refuse_cut_short(self, things: str, width: int) -> None:
         promised, held = self._chunks.data_bytes() or (0, 0)
-        width = WIDTHS.get(self.subtype, 1) * self.channels
         if promised > held:
-            raise self._cut_short(promised // width, held // width)
-
-    def _cut_short(self, promised: int, held: int) -> AudioFileError:
-        return AudioFileError(
-            f"{self.path} is cut short: its header promises {promised} frames, it holds {held}"
-        )
+            raise AudioFileError(
+                f"{self.path} is cut short: its header promises {promised // width} {things}, "
+                f"it holds {held // width}"
+            )
 
     def _refuse_out_of_range(self) -> None:
         lowest, highest = _RATES
         if self.frames < 1:
             raise AudioFileError(f"{self.path} has no frames")
+        if self.frames >= _UNKNOWN_LENGTH:
+            raise AudioFileError(f"{self.path} does not say how long it is; save it once more")
         if self.channels > _MOST_CHANNELS:
             raise AudioFileError(
                 f"{self.path} has {self.channels} channels; at most {_MOST_CHANNELS} are read"

@@ -23,7 +23,7 @@ from chainkit.audio.formats import (
     container_of,
     fits,
 )
-from chainkit.audio.metadata import Metadata
+from chainkit.audio.metadata import Metadata, coding_history_line
 from chainkit.dsp.dither import Clipping, Quantizer
 from chainkit.errors import ClippingError, OutputError
 
@@ -96,7 +96,7 @@ class AudioWriter:
         self.force = force
         self.frames = 0
         bits = BITS.get(self.subtype)
-        self._quantizer = Quantizer(bits, seed) if bits else None
+        self._quantizer = Quantizer(bits, channels, seed) if bits else None
         self._session: AbstractContextManager[AudioWriter] = self._run()
 
     @property
@@ -148,12 +148,11 @@ class AudioWriter:
         try:
             with soundfile.SoundFile(
                 str(self._pending),
-                "w",
-                self.rate,
-                self.channels,
-                self.subtype,
-                None,
-                self.container,
+                mode="w",
+                samplerate=self.rate,
+                channels=self.channels,
+                format=self.container,
+                subtype=self.subtype,
             ) as file:
                 yield file
         except soundfile.SoundFileError as fault:
@@ -162,8 +161,14 @@ class AudioWriter:
     def _write_piece(self, block: NDArray[np.float64]) -> None:
         self._refuse_non_finite(block)
         self._refuse_too_long(len(block))
-        self._store(self._quantizer.process(block) if self._quantizer else block)
+        self._store(self._samples(block))
         self.frames += len(block)
+
+    def _samples(self, block: NDArray[np.float64]) -> NDArray[Any]:
+        if self._quantizer:
+            return self._quantizer.process(block)
+        # Rounding to nearest here is quicker than letting libsndfile do it.
+        return block.astype(np.float32) if self.subtype == "FLOAT" else block
 
     def _store(self, samples: NDArray[Any]) -> None:
         try:
@@ -185,9 +190,8 @@ class AudioWriter:
         try:
             self._still_peak_time()
             if self.container in _CARRIES_METADATA:
-                self.metadata.add_to(
-                    self._pending, rate=self.rate, channels=self.channels, subtype=self.subtype
-                )
+                line = coding_history_line(self.rate, self.channels, self.subtype)
+                self.metadata.add_to(self._pending, line)
         except OSError as fault:
             raise cannot_write(self.path, fault) from fault
         if soundfile.info(str(self._pending)).frames != self.frames:
