@@ -1,0 +1,260 @@
+"""Chain files: right values, faults that name their place, and hostile text."""
+
+from __future__ import annotations
+
+import math
+
+import jsonschema
+import pytest
+
+import chainkit
+from chainkit.chain.schema import chain_schema
+from chainkit.errors import ChainFileError, UsageError
+
+GOOD = """\
+chainkit: 1
+name: Test
+working_level: -20 LUFS
+stages:
+  - gain: {gain: -3 dB}
+  - ride: {points: [[0 s, 0 dB], [2 s, -3 dB]]}
+  - eq:
+      bands:
+        - {shape: highpass, frequency: 80 Hz, slope: 24 dB/oct}
+        - {shape: bell, frequency: 280 Hz, gain: -3.5 dB, q: 4}
+        - {shape: high_shelf, frequency: 8 kHz, gain: 3 dB, q: 0.7}
+        - {shape: notch, frequency: 50 Hz, q: 1e1}
+        - {shape: bell, frequency: 1 kHz, gain: 1 dB, bandwidth: 1.5 oct}
+  - deess: {frequency: 5.5 kHz, threshold: -34 dB, ratio: 4:1, range: 8 dB, upper: none}
+  - compress: {threshold: -20 dB, ratio: inf, sidechain: {highpass: 90 Hz}, makeup: match, link: no}
+  - compress: {threshold: -10 dBFS, ratio: 2:1, mix: 30 %, bypass: yes}
+"""
+
+
+def test_values_are_read_by_the_yaml_1_2_core_rules():
+    chain = chainkit.parse_chain(GOOD)
+    gain, ride, eq, deess, compress, second = chain.stages
+    assert chain.working_level == -20.0
+    assert gain.gain == -3.0
+    assert ride.points == ((0.0, 0.0), (2.0, -3.0))
+    assert [band.shape for band in eq.bands][:2] == ["highpass", "bell"]
+    assert eq.bands[3].q == 10.0
+    assert (deess.ratio, deess.upper, deess.range) == (4.0, None, 8.0)
+    assert math.isinf(compress.ratio)
+    assert compress.link is False
+    assert compress.sidechain.highpass == 90.0
+    assert (second.name, second.bypass, second.mix) == ("compress-2", True, 0.3)
+
+
+def test_dump_reads_back_as_an_equal_chain():
+    chain = chainkit.parse_chain(GOOD)
+    assert chainkit.parse_chain(chainkit.dump_chain(chain)) == chain
+
+
+def test_schema_is_valid_and_takes_what_the_reader_takes():
+    schema = chain_schema()
+    jsonschema.Draft202012Validator.check_schema(schema)
+    jsonschema.validate(chainkit.parse_chain(GOOD).as_dict(), schema)
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [("ratio", "4"), ("frequency", "5500"), ("phase", "zero"), ("thresh", "-3 dB")],
+)
+def test_schema_refuses_what_the_reader_refuses(key, value):
+    deess = {"threshold": "-34 dB", key: value}
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate({"chainkit": 1, "stages": [{"deess": deess}]}, chain_schema())
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "line", "column", "message"),
+    [
+        ("ratio: 4:1", "ratio: 4", 14, 59, "ratio '4' is not a ratio; write '4:1' or 'inf'"),
+        ("ratio: 4:1", "ration: 4:1", 14, 52, "no key 'ration' in deess; .*did you mean 'ratio'"),
+        ("280 Hz", "280", 10, 36, "frequency '280' has no unit; write '280 Hz' or '280 kHz'"),
+        (
+            "shape: bell, frequency: 280",
+            "shape: bel, frequency: 280",
+            10,
+            19,
+            "did you mean 'bell'",
+        ),
+        ("-34 dB", "loud", 14, 44, "threshold 'loud' is not a level"),
+        ("makeup: match", "makeup: mach", 15, 85, "neither a gain nor match; did you mean 'match'"),
+        ("- deess", "- desser", 14, 5, "no stage 'desser'; .*did you mean 'deess'"),
+        ("q: 4}", "q: 4, bandwidth: 1 oct}", 10, 76, "give q or bandwidth, not both"),
+        ("24 dB/oct", "20 dB/oct", 9, 54, "slope '20 dB/oct' is not one of 6, 12"),
+        ("q: 4}", "q: no}", 10, 62, "q 'no' is not a number between 0.05 and 100"),
+        ("slope: 24", "gain: 3 dB, slope: 24", 9, 47, "no key 'gain' in highpass"),
+        ("name: T", "nmae: T", 2, 1, "no key 'nmae' in a chain file; .*did you mean 'name'"),
+        ("[2 s,", "[0 s,", 6, 34, "time 0 s does not rise"),
+        ("gain: {gain: -3 dB}", "gain: {gain: 90 dB}", 5, 18, "is not between -120 dB and 60 dB"),
+        ("chainkit: 1", "chainkit: 2", 1, 11, "not a known format version; use 1"),
+        ("upper: none", "upper: 6 kHz", 14, 84, "at least 1.25 times the lower edge"),
+        ("link: no", "link: maybe", 15, 98, "link 'maybe' is not one of yes, no"),
+        ("range: 8 dB", "range: ~", 14, 71, "range needs one value; found empty"),
+        ("mix: 30 %", "mix: 130 %", 16, 54, "mix '130 %' is not between 0 % and 100 %"),
+        ("{gain: -3 dB}", "[1, 2]", 5, 11, "gain needs a mapping of its settings; found a list"),
+        ("threshold: -34 dB, ", "", 14, 12, "deess needs threshold"),
+    ],
+)
+def test_a_fault_names_its_place(old, new, line, column, message):
+    assert old in GOOD
+    with pytest.raises(ChainFileError, match=message) as caught:
+        chainkit.parse_chain(GOOD.replace(old, new), "lead.yaml")
+    assert (caught.value.source, caught.value.line, caught.value.column) == (
+        "lead.yaml",
+        line,
+        column,
+    )
+    assert "\n" not in str(caught.value)
+
+
+BOMB = "chainkit: 1\na: &a [x, x]\n" + "\n".join(
+    f"{chr(98 + n)}: &{chr(98 + n)} [{', '.join(f'*{chr(97 + n)}' for _ in range(9))}]"
+    for n in range(20)
+)
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        (BOMB, "more than 100 aliases"),
+        ("chainkit: 1\nstages: " + "[" * 500 + "]" * 500, "nested deeper|nesting depth"),
+        ("chainkit: 1\nstages: " + "[" * 60_000, "nested deeper|nesting depth"),
+        ("chainkit: 1\nstages: !!python/object/apply:os.getcwd []", "tag .* is not allowed"),
+        ("chainkit: !!int 1", "tag .* is not allowed"),
+        ("chainkit: 1\nchainkit: 1", "key 'chainkit' stands twice; first in line 1"),
+        ("chainkit: 1\nstages:\n\t- gain: {gain: 1 dB}", "indent with spaces, not with tabs"),
+        ("chainkit: 1\nstages: &s [*s]", "stands inside what it names"),
+        ("chainkit: 1\nstages: *s", r"alias \*s has no anchor"),
+        ("chainkit: 1\n---\nchainkit: 1", "second document"),
+        ("", "the file is empty"),
+        ("- 1", "found a list"),
+        ("just words", "found 'just words'"),
+        ("chainkit: 1", "stages is due"),
+        ("chainkit: 1\nstages: no", "stages is due, .*found 'no'"),
+        ("stages: []", "format version is missing"),
+        ("chainkit: 1\nstages: [gain]", "a stage is a mapping with one key"),
+        ("chainkit: 1\nstages: [{gain: {gain: 1 dB}, eq: {bands: []}}]", "found 2 keys"),
+        ("chainkit: 1\nstages: [{eq: {bands: 3}}]", "bands needs a list; found '3'"),
+        ("chainkit: 1\nstages: [{eq: {bands: [3]}}]", "needs mappings with shape"),
+        ("chainkit: 1\nstages: [{ride: {points: [[1 s]]}}]", r"needs pairs \[time, gain\]"),
+        ("chainkit: 1\nstages: [{ride: {}}]", "a ride needs points or a file"),
+        ("? [a]\n: 1", "a key must be a word"),
+        ("chainkit: 1\nstages: [{gain: {gain: 1 dB}]", "not readable as YAML"),
+        ("chainkit: \x07", "not readable as YAML"),
+        ("<<: {a: b}\nchainkit: 1\nstages: []", "no key '<<'"),
+    ],
+)
+def test_hostile_text_gives_a_clear_error(text, message):
+    with pytest.raises(ChainFileError, match=message):
+        chainkit.parse_chain(text, "hostile.yaml")
+
+
+def test_a_large_or_binary_or_missing_file_is_refused(tmp_path):
+    large, binary = tmp_path / "large.yaml", tmp_path / "binary.yaml"
+    large.write_bytes(b"# " + b"x" * (10 << 20))
+    binary.write_bytes(b"chainkit: 1\nname: \xff\xfe")
+    with pytest.raises(ChainFileError, match="above 1 MiB"):
+        chainkit.load_chain(large)
+    with pytest.raises(ChainFileError, match=r"binary.yaml:2:7: the file is not UTF-8"):
+        chainkit.load_chain(binary)
+    with pytest.raises(UsageError, match="No such file"):
+        chainkit.load_chain(tmp_path / "missing.yaml")
+
+
+def test_two_stages_of_one_name_are_refused():
+    text = "chainkit: 1\nstages:\n  - gain: {gain: 1 dB, name: a}\n  - gain: {gain: 1 dB, name: a}\n"
+    with pytest.raises(ChainFileError, match=r"x.yaml:4:31: two stages have the name 'a'"):
+        chainkit.parse_chain(text, "x.yaml")
+
+
+def test_aliases_may_be_used():
+    chain = chainkit.parse_chain("chainkit: 1\nstages: [{gain: &g {gain: 1 dB}}, {gain: *g}]")
+    assert [stage.name for stage in chain.stages] == ["gain", "gain-2"]
+
+
+def test_a_frequency_above_half_the_rate_names_its_place():
+    chain = chainkit.parse_chain(GOOD.replace("8 kHz", "12 kHz"), "lead.yaml")
+    with pytest.raises(
+        ChainFileError,
+        match=r"lead.yaml:11:42: frequency 12 kHz is not below half .* \(16 kHz → 8 kHz\)",
+    ):
+        chain.check(16000)
+    chain.check(48000)
+
+
+def test_reordering_moves_stages_with_their_names_and_places():
+    chain = chainkit.parse_chain(GOOD, "lead.yaml")
+    names = ["compress", "eq", "gain", "ride", "deess", "compress-2"]
+    moved = chain.reordered(names)
+    assert [stage.name for stage in moved.stages] == names
+    with pytest.raises(ChainFileError, match="lead.yaml:10:36"):
+        moved.with_value("deess.frequency", "600 Hz").check(500)
+    with pytest.raises(UsageError, match="an order names each stage once"):
+        chain.reordered(["eq", "gain"])
+    with pytest.raises(UsageError, match="no stage 'dees'; .*did you mean 'deess'"):
+        chain.reordered(["dees"])
+
+
+def test_one_value_can_be_changed():
+    chain = chainkit.parse_chain(GOOD)
+    assert chain.with_value("deess.threshold", "-36 dB").stages[3].threshold == -36.0
+    assert chain.with_value("eq.bands.2.gain", "-1 dB").stages[2].bands[1].gain == -1.0
+    assert chain.with_value("working_level", "-18 LUFS").working_level == -18.0
+    sidechain = chain.with_value("compress.sidechain.highpass", "120 Hz").stages[4].sidechain
+    assert sidechain.highpass == 120.0
+    assert chain.stages[3].threshold == -34.0
+
+
+@pytest.mark.parametrize(
+    ("path", "text", "message"),
+    [
+        ("deess.treshold", "-3 dB", "did you mean 'threshold'"),
+        ("deess.threshold", "-3", "has no unit"),
+        ("deess.threshold.x", "-3 dB", "is one value and has no keys"),
+        ("eq.bands", "1", "bands is not one value"),
+        ("eq.bands.9.gain", "1 dB", "takes a number from 1 to 5 and a key"),
+        ("eq", "1", "write STAGE.KEY"),
+        ("deess.upper", "5600 Hz", "at least 1.25 times"),
+    ],
+)
+def test_a_change_that_leads_nowhere_is_refused(path, text, message):
+    with pytest.raises(UsageError, match=message):
+        chainkit.parse_chain(GOOD).with_value(path, text)
+
+
+def test_ride_files(tmp_path):
+    (tmp_path / "moves.csv").write_text("seconds,gain_db\n0,0\n1.5,-2.25\n")
+    (tmp_path / "bad.csv").write_text("seconds,gain_db\n0,0\n1.5,quiet\n")
+    (tmp_path / "back.csv").write_text("seconds,gain_db\n1,0\n1,-2\n")
+    (tmp_path / "head.csv").write_text("time,gain\n1,0\n")
+    (tmp_path / "none.csv").write_text("seconds,gain_db\n")
+    chain_file = tmp_path / "chain.yaml"
+
+    def load(name):
+        chain_file.write_text(f"chainkit: 1\nstages:\n  - ride: {{file: {name}}}\n")
+        return chainkit.load_chain(chain_file)
+
+    assert load("moves.csv").stages[0].points == ((0.0, 0.0), (1.5, -2.25))
+    with pytest.raises(ChainFileError, match=r"bad.csv:3:1: row '1.5,quiet'"):
+        load("bad.csv")
+    with pytest.raises(ChainFileError, match=r"back.csv:3:1: the times must rise"):
+        load("back.csv")
+    with pytest.raises(ChainFileError, match="first row must be seconds,gain_db"):
+        load("head.csv")
+    with pytest.raises(ChainFileError, match=r"chain.yaml:3:18: .*holds no points"):
+        load("none.csv")
+    with pytest.raises(ChainFileError, match=r"chain.yaml:3:18: cannot read the ride file"):
+        load("missing.csv")
+
+
+def test_stages_made_in_python_are_checked():
+    with pytest.raises(ValueError, match="ratio 0.5 is not between 1:1 and inf"):
+        chainkit.Compress(threshold=-20.0, ratio=0.5)
+    with pytest.raises(ValueError, match="detector 'vu' is not one of peak, rms"):
+        chainkit.Compress(threshold=-20.0, ratio=2.0, detector="vu")
+    with pytest.raises(UsageError, match="two stages have the name 'a'"):
+        chainkit.Chain([chainkit.Gain(gain=1.0, name="a"), chainkit.Gain(gain=1.0, name="a")])

@@ -1,0 +1,89 @@
+"""Quantities: each reads back what it shows, and refuses what has no unit."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from chainkit import units
+from chainkit.units import FREQUENCY, GAIN, LEVEL, LOUDNESS, RATIO, SHARE, TIME, nearest
+
+
+@pytest.mark.parametrize(
+    ("quantity", "text", "value"),
+    [
+        (FREQUENCY, "5.5 kHz", 5500.0),
+        (FREQUENCY, "80Hz", 80.0),
+        (FREQUENCY, "1e3 hz", 1000.0),
+        (GAIN, "-3.5 dB", -3.5),
+        (GAIN, "+3 db", 3.0),
+        (LEVEL, "-34 dBFS", -34.0),
+        (TIME, "120 ms", 0.120),
+        (TIME, "0.5 s", 0.5),
+        (TIME, "250 us", 0.00025),
+        (SHARE, "30 %", 0.3),
+        (LOUDNESS, "-20 LUFS", -20.0),
+        (RATIO, "4:1", 4.0),
+        (RATIO, "2.5 : 1", 2.5),
+        (RATIO, "8:2", 4.0),
+        (RATIO, "inf", math.inf),
+        (RATIO, "inf:1", math.inf),
+    ],
+)
+def test_reads(quantity, text, value):
+    assert quantity.parse(text) == pytest.approx(value, rel=1e-15)
+
+
+@pytest.mark.parametrize(
+    ("quantity", "text", "message"),
+    [
+        (FREQUENCY, "5500", "write '5500 Hz' or '5500 kHz'"),
+        (GAIN, "-3", "write '3 dB' or '-3 dB'"),
+        (TIME, "10", "write '10 ms' or '10 s'"),
+        (LOUDNESS, "-20", "write '-20 LUFS' or '20 LUFS'"),
+        (RATIO, "4", "write '4:1' or 'inf'"),
+        (RATIO, "4:0", "divides by zero"),
+        (FREQUENCY, "5 kHs", "did you mean 'kHz'"),
+        (FREQUENCY, "5 dB", r"no unit of frequency \(Hz, kHz\)"),
+        (FREQUENCY, "soon", "is not a frequency"),
+        (TIME, "1e400 s", "out of range"),
+        (TIME, "nan s", "is not a time"),
+        (TIME, "", "is not a time"),
+    ],
+)
+def test_refuses(quantity, text, message):
+    with pytest.raises(ValueError, match=message):
+        quantity.parse(text)
+
+
+@pytest.mark.parametrize(
+    ("quantity", "value", "text"),
+    [
+        (FREQUENCY, 5500.0, "5.5 kHz"),
+        (FREQUENCY, 999.5, "999.5 Hz"),
+        (TIME, 0.0005, "0.5 ms"),
+        (TIME, 1.5, "1.5 s"),
+        (TIME, 0.0, "0 s"),
+        (SHARE, 1.0, "100 %"),
+        (RATIO, 3.0, "3:1"),
+        (RATIO, math.inf, "inf"),
+    ],
+)
+def test_shows(quantity, value, text):
+    assert quantity.format(value) == text
+
+
+@given(
+    st.sampled_from([FREQUENCY, TIME, GAIN, LEVEL, LOUDNESS, units.BANDWIDTH]),
+    st.floats(-1e9, 1e9, allow_subnormal=False),
+)
+def test_what_is_shown_reads_back_exactly(quantity, value):
+    assert quantity.parse(quantity.format(value)) == value
+
+
+def test_nearest_names_a_near_word_only():
+    assert nearest("ration", ["ratio", "attack"]) == "; did you mean 'ratio'?"
+    assert nearest("zzz", ["ratio", "attack"]) == ""
