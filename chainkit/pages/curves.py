@@ -9,11 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from matplotlib.figure import Figure
-from matplotlib.gridspec import GridSpec
+from matplotlib.gridspec import SubplotSpec
 from numpy.typing import NDArray
 
 from chainkit.chain import Chain
@@ -21,14 +21,15 @@ from chainkit.dsp import dynamics, filters
 from chainkit.dsp.levels import to_db, to_gain
 from chainkit.pages import plots
 
-if TYPE_CHECKING:
-    from chainkit.stages.base import Stage
+Audio = NDArray[np.float64]
+Rows = list[tuple[str, str]]
 
 WIDTH = 9.6
 PANEL_HEIGHT = 2.5
 TABLE_TOP, TABLE_LINE = 0.55, 0.181  # inches
 POINTS = 600
-TURNED_DOWN = 12.0
+TURNED_DOWN = 12.0  # dB
+FLOOR = -400.0  # dB, in place of minus infinity
 
 
 def draw_chain(chain: Chain, rate: int, path: str | Path, *, force: bool = False) -> None:
@@ -45,46 +46,74 @@ def draw_chain(chain: Chain, rate: int, path: str | Path, *, force: bool = False
 
     Raises
     ------
+    ChainFileError
+        A value does not suit the sample rate.
     OutputError
         The file exists and `force` is not given, or it cannot be written.
     """
     plots.save(chain_sheet(chain, rate), path, force=force)
 
 
+class Places(NamedTuple):
+    """Where the panels of one stage may stand: one wide one, or two side by side."""
+
+    wide: SubplotSpec
+    left: SubplotSpec
+    right: SubplotSpec
+
+
 def chain_sheet(chain: Chain, rate: int) -> Figure:
-    """Sheet with a row for each stage of `chain` at `rate` Hz."""
-    tables = [_settings(entry) for entry in chain.as_dict()["stages"]]
+    """Sheet with a row for each stage of `chain`: its settings and its curves at `rate` Hz.
+
+    Raises
+    ------
+    ChainFileError
+        A value does not suit the sample rate.
+    """
+    chain.check(rate)
+    tables = [settings(entry) for entry in chain.as_dict()["stages"]]
     heights = [_height(stage, rows) for stage, rows in zip(chain.stages, tables, strict=True)]
-    title = f"{chain.name or chain.source} at {rate / 1000:g} kHz"
     sheet, grid = plots.figure(
         WIDTH, sum(heights) + 0.6, max(len(heights), 1), 3,
-        title=title, heights=heights or None, widths=[0.85, 1, 1],
+        title=f"{chain.name or chain.source} at {rate / 1000:g} kHz",
+        heights=heights or None, widths=[0.85, 1, 1],
     )  # fmt: skip
     for row, (stage, rows) in enumerate(zip(chain.stages, tables, strict=True)):
-        _draw_stage(sheet, grid, row, stage, rows, rate)
+        plots.text_table(plots.panel(sheet, grid[row, 0]), heading(row, stage), rows)
+        if has_curves(stage):
+            places = Places(grid[row, 1:], grid[row, 1], grid[row, 2])
+            PANELS[stage.kind](sheet, places, stage, rate)
     return sheet
 
 
-def _height(stage: Stage, rows: list[tuple[str, str]]) -> float:
-    table = TABLE_TOP + TABLE_LINE * len(rows)
-    return table if stage.kind not in PANELS or stage.bypass else max(PANEL_HEIGHT, table)
+def stage_sheet(stage: Any, rate: int, width: float = 6.0, height: float = 2.2) -> Figure:
+    """Sheet with the curves of one stage that `has_curves`, `width` by `height` inches."""
+    sheet, grid = plots.figure(width, height, 1, 2)
+    PANELS[stage.kind](sheet, Places(grid[0, :], grid[0, 0], grid[0, 1]), stage, rate)
+    return sheet
 
 
-def _draw_stage(
-    sheet: Figure, grid: GridSpec, row: int, stage: Any, rows: list[tuple[str, str]], rate: int
-) -> None:
+def has_curves(stage: Any) -> bool:
+    """Whether there is anything to draw of a stage."""
+    return stage.kind in PANELS and not stage.bypass
+
+
+def heading(row: int, stage: Any) -> str:
+    """Number in signal order, name, and kind where the name does not tell it."""
     kind = "" if stage.name == stage.kind else f" ({stage.kind})"
-    heading = f"{row + 1}  {stage.name}{kind}" + (", bypassed" if stage.bypass else "")
-    plots.text_table(plots.panel(sheet, grid[row, 0]), heading, rows)
-    if stage.kind in PANELS and not stage.bypass:
-        PANELS[stage.kind](sheet, grid, row, stage, rate)
+    return f"{row + 1}  {stage.name}{kind}" + (", bypassed" if stage.bypass else "")
+
+
+def _height(stage: Any, rows: Rows) -> float:
+    table = TABLE_TOP + TABLE_LINE * len(rows)
+    return max(PANEL_HEIGHT, table) if has_curves(stage) else table
 
 
 # ------------------------------------------------------------------------------------- settings
-def _settings(entry: dict[str, dict[str, Any]]) -> list[tuple[str, str]]:
-    """Names and values of a stage as the chain file says them."""
-    (settings,) = entry.values()
-    return list(_rows({key: value for key, value in settings.items() if key != "name"}))
+def settings(entry: dict[str, dict[str, Any]]) -> Rows:
+    """Names and values of a stage, given as a chain file would say it: ``{kind: {key: value}}``."""
+    (values,) = entry.values()
+    return list(_rows({key: value for key, value in values.items() if key != "name"}))
 
 
 def _rows(settings: dict[str, Any]) -> Iterator[tuple[str, str]]:
@@ -112,8 +141,8 @@ def _shown(value: Any) -> str:
 
 
 # ------------------------------------------------------------------------------------------ eq
-def _draw_eq(sheet: Figure, grid: GridSpec, row: int, stage: Any, rate: int) -> None:
-    axes = plots.panel(sheet, grid[row, 1:], "response")
+def _draw_eq(sheet: Figure, places: Places, stage: Any, rate: int) -> None:
+    axes = plots.panel(sheet, places.wide, "response")
     high = min(20e3, rate / 2)
     f = np.geomspace(20.0, high * 0.9999, POINTS)
     total = _level(filters.response(stage.sections(rate), f, rate))
@@ -130,53 +159,52 @@ def _draw_eq(sheet: Figure, grid: GridSpec, row: int, stage: Any, rate: int) -> 
     plots.curve(axes, f, total, width=1.8)
 
 
-def _eq_limits(total: NDArray[np.float64]) -> tuple[float, float]:
+def _eq_limits(total: Audio) -> tuple[float, float]:
     """Limits in dB, whole steps of 6, that show the curve down to −24 dB."""
     low = 6 * math.floor((max(total.min(), -23.0) - 1) / 6)
     high = 6 * math.ceil((total.max() + 1) / 6)
     return min(low, -6), max(high, 6)
 
 
-def _level(response: NDArray[Any]) -> NDArray[np.float64]:
-    return np.maximum(to_db(np.abs(response)), plots.FLOOR_DB)
+def _level(response: NDArray[Any]) -> Audio:
+    return np.maximum(to_db(np.abs(response)), FLOOR)
 
 
 # ------------------------------------------------------------------------------------ dynamics
-def _draw_compress(sheet: Figure, grid: GridSpec, row: int, stage: Any, rate: int) -> None:
+def _draw_compress(sheet: Figure, places: Places, stage: Any, rate: int) -> None:
     makeup = 0.0 if isinstance(stage.makeup, str) else stage.makeup
 
-    def output(level: NDArray[np.float64]) -> NDArray[np.float64]:
+    def output(level: Audio) -> Audio:
         gain = to_gain(_static_gain(stage, level) + makeup)
         return level + to_db(1.0 - stage.mix + stage.mix * gain)
 
-    _draw_static(sheet, grid, row, stage, output, "level, dBFS")
-    _draw_step(sheet, grid, row, stage)
+    _draw_static(sheet, places, stage, output, "level, dBFS")
+    _draw_step(sheet, places, stage)
 
 
-def _draw_deess(sheet: Figure, grid: GridSpec, row: int, stage: Any, rate: int) -> None:
+def _draw_deess(sheet: Figure, places: Places, stage: Any, rate: int) -> None:
     unit = "band, dBFS" if stage.sense == "band" else "band against voice, dB"
 
-    def output(level: NDArray[np.float64]) -> NDArray[np.float64]:
+    def output(level: Audio) -> Audio:
         return level + _static_gain(stage, level)
 
-    _draw_static(sheet, grid, row, stage, output, unit)
-    _draw_split(sheet, grid, row, stage, rate)
+    _draw_static(sheet, places, stage, output, unit)
+    _draw_split(sheet, places, stage, rate)
 
 
-def _static_gain(stage: Any, level: NDArray[np.float64]) -> NDArray[np.float64]:
+def _static_gain(stage: Any, level: Audio) -> Audio:
     gain = dynamics.static_gain(level, stage.threshold, stage.ratio, stage.knee)
     return gain if stage.range is None else np.maximum(gain, -stage.range)
 
 
 def _draw_static(
     sheet: Figure,
-    grid: GridSpec,
-    row: int,
+    places: Places,
     stage: Any,
-    output: Callable[[NDArray[np.float64]], NDArray[np.float64]],
+    output: Callable[[Audio], Audio],
     unit: str,
 ) -> None:
-    axes = plots.panel(sheet, grid[row, 1], "static curve")
+    axes = plots.panel(sheet, places.left, "static curve")
     low, high = _static_limits(stage)
     level = np.linspace(low, high, POINTS)
     after = output(level)
@@ -195,9 +223,9 @@ def _static_limits(stage: Any) -> tuple[float, float]:
     return min(-60.0, 10 * math.floor(foot / 10)), max(0.0, 10 * math.ceil(stage.threshold / 10))
 
 
-def _draw_step(sheet: Figure, grid: GridSpec, row: int, stage: Any) -> None:
+def _draw_step(sheet: Figure, places: Places, stage: Any) -> None:
     """Gain over time while the level steps up to 0 dBFS and back down."""
-    axes = plots.panel(sheet, grid[row, 2], "gain as the level steps to 0 dBFS and back")
+    axes = plots.panel(sheet, places.right, "gain as the level steps to 0 dBFS and back")
     depth = float(_static_gain(stage, np.zeros(1))[0])
     held = max(5 * stage.attack, stage.release, 1e-3)
     t = np.linspace(-0.1 * held, 2 * held + 5 * stage.release, POINTS)
@@ -209,15 +237,15 @@ def _draw_step(sheet: Figure, grid: GridSpec, row: int, stage: Any) -> None:
     plots.curve(axes, t, gain, width=1.8)
 
 
-def _approach(t: NDArray[np.float64], tau: float) -> NDArray[np.float64]:
+def _approach(t: Audio, tau: float) -> Audio:
     """1 − e^(−t/τ) from t = 0 on, at once where τ is 0."""
     elapsed = np.maximum(t, 0.0)
     return 1 - np.exp(-elapsed / tau) if tau > 0 else (t >= 0).astype(np.float64)
 
 
 # --------------------------------------------------------------------------------------- split
-def _draw_split(sheet: Figure, grid: GridSpec, row: int, stage: Any, rate: int) -> None:
-    axes = plots.panel(sheet, grid[row, 2], f"split, {stage.phase} phase")
+def _draw_split(sheet: Figure, places: Places, stage: Any, rate: int) -> None:
+    axes = plots.panel(sheet, places.right, f"split, {stage.phase} phase")
     high_end = min(20e3, rate / 2)
     f = np.geomspace(100.0, high_end * 0.9999, POINTS)
     low, high = split_responses(stage.frequency, stage.upper, stage.phase, f, rate)
@@ -232,9 +260,11 @@ def _draw_split(sheet: Figure, grid: GridSpec, row: int, stage: Any, rate: int) 
 
 
 def split_responses(
-    frequency: float, upper: float | None, phase: str, f: NDArray[np.float64], rate: float
+    frequency: float, upper: float | None, phase: str, f: Audio, rate: float
 ) -> tuple[NDArray[Any], NDArray[Any]]:
-    """Responses of the de-esser's two parts, which add up to the voice.
+    """Responses of the de-esser's two parts: what is left alone, and what is turned down.
+
+    Their sum is 1 where the phase is linear, and otherwise an all-pass for each edge.
 
     Parameters
     ----------
@@ -246,19 +276,23 @@ def split_responses(
 
     Returns
     -------
-    low, high : ndarray
-        What is left alone and what is turned down; real where the phase is linear.
+    rest, band : ndarray
     """
     if phase == "linear":
         band = filters.fir_response(filters.split_fir(rate, frequency, upper), f, rate)
         return 1 - band, band
-    low, high = (filters.response(s, f, rate) for s in filters.linkwitz_riley(rate, frequency))
-    return low, high
+    whole = filters.allpass(rate, frequency, filters.BUTTERWORTH_Q)
+    high = filters.linkwitz_riley(rate, frequency)[1]
+    if upper is not None:
+        whole = np.vstack([whole, filters.allpass(rate, upper, filters.BUTTERWORTH_Q)])
+        high = np.vstack([high, filters.linkwitz_riley(rate, upper)[0]])
+    passed = filters.response(high, f, rate)
+    return filters.response(whole, f, rate) - passed, passed
 
 
 # -------------------------------------------------------------------------------------- moves
-def _draw_ride(sheet: Figure, grid: GridSpec, row: int, stage: Any, rate: int) -> None:
-    axes = plots.panel(sheet, grid[row, 1:], "level moves")
+def _draw_ride(sheet: Figure, places: Places, stage: Any, rate: int) -> None:
+    axes = plots.panel(sheet, places.wide, "level moves")
     times, moves = np.array(stage.points, dtype=np.float64).T
     margin = max(0.05 * (times[-1] - times[0]), 0.5)
     start, end = max(0.0, times[0] - margin), times[-1] + margin
@@ -269,7 +303,7 @@ def _draw_ride(sheet: Figure, grid: GridSpec, row: int, stage: Any, rate: int) -
     plots.curve(axes, held_times, moves[[0, *range(len(moves)), -1]], width=1.8)
 
 
-PANELS: dict[str, Callable[[Figure, GridSpec, int, Any, int], None]] = {
+PANELS: dict[str, Callable[[Figure, Places, Any, int], None]] = {
     "eq": _draw_eq,
     "compress": _draw_compress,
     "deess": _draw_deess,

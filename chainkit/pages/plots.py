@@ -52,7 +52,6 @@ RULE = "#d5dbdd"
 WASH = "#e6ecea"
 DPI = 150
 FONT = "STIXGeneral"  # comes with matplotlib, so figures are the same on every machine
-FLOOR_DB = -400.0
 
 
 class Stroke(NamedTuple):
