@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from chainkit.dsp.voice import noise, phones
 from chainkit.dsp.voice.phones import NoiseShape
 from chainkit.dsp.voice.score import Composer, Line, Phone
-from chainkit.dsp.voice.truth import Fricative, Note, Phrase, Plosive, Span
 from chainkit.dsp.voice.throat import Timbre, tracks, voiced
+from chainkit.dsp.voice.truth import Fricative, Note, Phrase, Plosive, Span
 
 Samples = NDArray[np.float64]
 

@@ -1,0 +1,192 @@
+"""Makes an invented session: a sung voice, a backing, their ground truth, a chain."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterable
+from dataclasses import astuple, dataclass, fields
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from chainkit.audio.atomic import atomic_file, cannot_write
+from chainkit.audio.writer import write
+from chainkit.dsp.backing import accompany
+from chainkit.dsp.voice import Fricative, Phrase, Plosive, Resonance, Song, Span, sing
+from chainkit.errors import OutputError, UsageError
+
+RATE = 48000
+SECONDS = (3.0, 7200.0)
+PEAK_DBFS = -6.0
+MUD_HZ, MUD_Q, MUD_DB = (230.0, 420.0), (4.0, 7.0), (6.0, 9.0)
+
+CHAIN = """\
+chainkit: 1
+name: Demo chain
+notes: |
+  For the invented voice beside this file. Listen for the boom around {mud} Hz going away, and for
+  the hiss of s and sh that stays in its place once the top has been lifted.
+
+# The voice is trimmed to this loudness first, so the thresholds below fit it at any level.
+working_level: -20 LUFS
+
+stages:
+  - eq:
+      bands:
+        # Nothing is sung down there, but air from p and b thumps the microphone.
+        - {{shape: highpass, frequency: {highpass} Hz, slope: 24 dB/oct}}
+        # A resonance that does not move with the tune: a narrow cut on it, as deep as it is tall.
+        - {{shape: bell, frequency: {mud} Hz, gain: -{cut} dB, q: {q}}}
+        # A wide lift for air. It lifts the hiss as well, which is what the next stage is for.
+        - {{shape: high_shelf, frequency: 8 kHz, gain: 3 dB, q: 0.7}}
+
+  # Starts just below this voice's own sibilance and holds it to the rest of the voice: a share
+  # needs no new threshold when the singer comes closer.
+  - deess: {{frequency: {edge} Hz, sense: share, threshold: -6 dB, ratio: 4:1, range: 8 dB}}
+
+  # Slow enough to let the front of a word through, quick enough to be gone before the next one.
+  - compress:
+      threshold: -19 dB
+      ratio: 3:1
+      knee: 6 dB
+      attack: 10 ms
+      release: 120 ms
+      makeup: match
+"""
+
+
+@dataclass(frozen=True)
+class DemoPaths:
+    """Files of a demo session; the truth is CSV with times in seconds."""
+
+    voice: Path
+    backing: Path
+    chain: Path
+    sibilants: Path
+    phrases: Path
+    breaths: Path
+    plosives: Path
+    resonances: Path
+    swell: Path
+
+    @classmethod
+    def inside(cls, folder: Path) -> DemoPaths:
+        """The paths in `folder`."""
+        suffixes = {"voice": "wav", "backing": "wav", "chain": "yaml"}
+        names = [field.name for field in fields(cls)]
+        return cls(*(folder / f"{name}.{suffixes.get(name, 'csv')}" for name in names))
+
+
+def make_demo(
+    directory: str | Path,
+    *,
+    seconds: float = 24.0,
+    seed: int = 1,
+    register: str = "low",
+    force: bool = False,
+) -> DemoPaths:
+    """Make an invented session in a folder.
+
+    ``voice.wav`` (24 bit, mono, 48 kHz, peak -6 dBFS) has a resonance planted in it, and
+    ``backing.wav`` (stereo) swells and thins. The same arguments give the same files.
+
+    Parameters
+    ----------
+    directory : str or Path
+        Made when it is not there.
+    seconds : float, 3 to 7200
+    seed : int, >= 0
+    register : {"low", "high"}
+    force : bool
+        Replace files in a folder that is not empty.
+
+    Returns
+    -------
+    DemoPaths
+
+    Raises
+    ------
+    UsageError
+        `seconds` is out of range.
+    OutputError
+        The folder holds files already and `force` is not given, or cannot be written.
+    """
+    low, high = SECONDS
+    if not low <= seconds <= high:
+        raise UsageError(f"a demo of {seconds:g} s is not between {low:g} s and {high:g} s")
+    folder = Path(directory)
+    _make_folder(folder, force)
+    paths = DemoPaths.inside(folder)
+    song = sing(
+        RATE,
+        seconds=seconds,
+        register=register,
+        seed=seed,
+        resonance=_mud(seed),
+        level=PEAK_DBFS,
+    )
+    backing = accompany(RATE, seconds, seed, level=PEAK_DBFS)
+    write(paths.voice, song.voice, RATE, subtype="PCM_24", force=force)
+    write(paths.backing, backing.audio, RATE, subtype="PCM_24", force=force)
+    _write_truth(paths, song, backing.swell, force)
+    with atomic_file(paths.chain, force=force) as file:
+        file.write(_chain_text(song))
+    return paths
+
+
+def _make_folder(folder: Path, force: bool) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        taken = any(folder.iterdir())
+    except FileExistsError as fault:
+        raise OutputError(f"{folder} is a file; name a folder") from fault
+    except OSError as fault:
+        raise cannot_write(folder, fault) from fault
+    if taken and not force:
+        raise OutputError(f"{folder} is not empty; name a new folder, or replace with --force")
+
+
+def _mud(seed: int) -> Resonance:
+    rng = np.random.default_rng((seed, 1))
+    return Resonance(*(float(rng.uniform(*bounds)) for bounds in (MUD_HZ, MUD_Q, MUD_DB)))
+
+
+def _write_truth(
+    paths: DemoPaths, song: Song, swell: tuple[tuple[float, float], ...], force: bool
+) -> None:
+    resonances = [song.resonance] if song.resonance else []
+    tables: list[tuple[Path, list[str], Iterable[Any]]] = [
+        (paths.sibilants, _columns(Fricative), map(astuple, song.sibilants)),
+        (paths.phrases, _columns(Phrase), map(astuple, song.phrases)),
+        (paths.breaths, _columns(Span), map(astuple, song.breaths)),
+        (paths.plosives, _columns(Plosive), map(astuple, song.plosives)),
+        (paths.resonances, ["frequency_hz", "q", "gain_db"], map(astuple, resonances)),
+        (paths.swell, ["seconds", "gain_db"], swell),
+    ]
+    for path, columns, rows in tables:
+        with atomic_file(path, force=force) as file:
+            writer = csv.writer(file, lineterminator="\n")
+            writer.writerow(columns)
+            writer.writerows([[_cell(value) for value in row] for row in rows])
+
+
+def _columns(record: type[Span]) -> list[str]:
+    return [field.name for field in fields(record)]
+
+
+def _cell(value: float | str) -> str:
+    return value if isinstance(value, str) else f"{value:.6f}".rstrip("0").rstrip(".")
+
+
+def _chain_text(song: Song) -> str:
+    """The demo's chain, aimed at what this song has in it."""
+    mud = song.resonance or Resonance(300.0, 4.0, 3.0)
+    lowest = min(note.hz for note in song.notes)
+    return CHAIN.format(
+        highpass=5 * round(0.75 * lowest / 5),
+        mud=5 * round(mud.frequency / 5),
+        cut=round(mud.gain, 1),
+        q=round(mud.q, 1),
+        edge=100 * round(0.95 * song.edge_hz / 100),
+    )
