@@ -183,7 +183,7 @@ def process_array(chain: Chain, x: ArrayLike, rate: int) -> Processed:
     """See `Chain.process`."""
     voice = np.ascontiguousarray(x, dtype=np.float64)
     shape = voice.shape
-    voice = voice.reshape(len(voice), -1) if voice.ndim == 1 else voice
+    voice = voice[:, None] if voice.ndim == 1 else voice
     if voice.ndim != 2 or not voice.size:
         raise ValueError(f"audio is (frames,) or (frames, channels) and not empty; found {shape}")
     if not np.isfinite(voice).all():

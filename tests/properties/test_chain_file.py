@@ -166,9 +166,9 @@ def test_a_large_or_binary_or_missing_file_is_refused(tmp_path):
 
 
 def test_two_stages_of_one_name_are_refused():
-    text = "chainkit: 1\nstages:\n  - gain: {gain: 1 dB, name: a}\n  - gain: {gain: 1 dB, name: a}\n"
-    with pytest.raises(ChainFileError, match=r"x.yaml:4:31: two stages have the name 'a'"):
-        chainkit.parse_chain(text, "x.yaml")
+    stage = "  - gain: {gain: 1 dB, name: a}\n"
+    with pytest.raises(ChainFileError, match=r"x.yaml:4:30: two stages have the name 'a'"):
+        chainkit.parse_chain(f"chainkit: 1\nstages:\n{stage}{stage}", "x.yaml")
 
 
 def test_aliases_may_be_used():

@@ -1,0 +1,241 @@
+"""Chains in use: any block size gives the same bits, gains replay, idle is the identity."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from signals import bursts, noise
+
+import chainkit
+from chainkit import Chain, Compress, Deess, Eq, Gain, Ride
+from chainkit.chain.stream import ChainStream, prepare
+from chainkit.dsp.deesser import DeEsser
+from chainkit.errors import UsageError
+from chainkit.stages.compress import Sidechain
+from chainkit.stages.eq import Bell, Highpass, HighShelf
+
+EQ = Eq(
+    bands=(
+        Highpass(frequency=80.0, slope=24.0),
+        Bell(frequency=280.0, gain=-3.5, q=4.0),
+        HighShelf(frequency=8000.0, gain=3.0, q=0.7),
+    )
+)
+FULL = Chain(
+    [
+        Gain(gain=3.0),
+        Ride(points=((0.0, 0.0), (0.05, -4.0), (0.12, 2.0))),
+        EQ,
+        Deess(threshold=-34.0, range=8.0),
+        Deess(threshold=-12.0, sense="share", phase="minimum", lookahead=0.0),
+        Compress(threshold=-20.0, ratio=3.0, lookahead=0.003, sidechain=Sidechain(highpass=90.0)),
+        Compress(threshold=-30.0, ratio=8.0, detector="rms", link=False, mix=0.4, makeup=5.0),
+    ]
+)
+
+
+def in_blocks(chain, x, size, rate=48000):
+    """Audio and gains of `x`, sent through `chain` in blocks of `size` frames."""
+    stream = ChainStream(chain, rate, x.shape[1])
+    passages = [stream.process(x[n : n + size]) for n in range(0, len(x), size)]
+    passages.append(stream.finish())
+    audio = np.concatenate([passage.audio for passage in passages])
+    gains = [
+        np.concatenate([passage.taps[n].gain for passage in passages])
+        for n, stage in enumerate(chain.active)
+        if stage.has_gain
+    ]
+    return audio, gains
+
+
+@pytest.mark.parametrize("channels", [1, 2, 3, 8])
+@pytest.mark.parametrize("size", [17, 509, 4096, 10_000])
+def test_any_block_size_gives_the_same_bits(rng, channels, size):
+    x = bursts(rng, 9_973, channels)
+    whole, whole_gains = in_blocks(FULL, x, len(x))
+    audio, gains = in_blocks(FULL, x, size)
+    assert np.array_equal(audio, whole)
+    for gain, whole_gain in zip(gains, whole_gains, strict=True):
+        assert np.array_equal(gain, whole_gain)
+
+
+def test_blocks_of_one_frame_give_the_same_bits(rng):
+    x = bursts(rng, 1_200, 2)
+    assert np.array_equal(in_blocks(FULL, x, 1)[0], in_blocks(FULL, x, len(x))[0])
+
+
+@pytest.mark.parametrize("frames", [1, 2, 47, 48, 49, 95, 96, 97, 143, 144, 145, 500])
+def test_short_voices_keep_their_length(rng, frames):
+    x = noise(rng, -20.0, frames, 2)
+    audio, gains = in_blocks(FULL, x, 7)
+    assert audio.shape == x.shape
+    assert all(len(gain) == frames for gain in gains)
+    assert np.isfinite(audio).all()
+
+
+def test_replaying_the_gains_gives_each_stage_s_output(rng):
+    x = bursts(rng, 30_000, 2)
+    stream = ChainStream(FULL, 48000, 2)
+    taps = list(zip(stream.process(x).taps, stream.finish().taps, strict=True))
+    for stage, (first, last) in zip(FULL.active, taps, strict=True):
+        if stage.has_gain and stage.kind != "deess":
+            given_ = np.concatenate([first.input, last.input])
+            output = np.concatenate([first.output, last.output])
+            gain = np.concatenate([first.gain, last.gain])
+            np.testing.assert_allclose(given_ * 10 ** (gain / 20), output, rtol=0, atol=1e-9)
+
+
+@pytest.mark.parametrize("phase", ["linear", "minimum"])
+def test_replaying_the_de_esser_s_gain_on_its_band_gives_its_output(rng, phase):
+    x = bursts(rng, 20_000)
+    stage = Deess(threshold=-40.0, phase=phase)
+    stream = ChainStream(Chain([stage]), 48000, 1)
+    passages = [stream.process(x), stream.finish()]
+    output = np.concatenate([passage.audio for passage in passages])
+    gain = np.concatenate([passage.taps[0].gain for passage in passages])
+    run = stage.start(48000, 1)
+    assert isinstance(run, DeEsser)
+    band = run.band(x)
+    idle = in_blocks(Chain([Deess(threshold=24.0, phase=phase)]), x, len(x))[0]
+    np.testing.assert_allclose(idle + (10 ** (gain / 20) - 1) * band, output, rtol=0, atol=1e-9)
+
+
+IDLE = [
+    Gain(gain=0.0),
+    Ride(points=((0.0, 0.0),)),
+    Eq(bands=()),
+    Deess(threshold=24.0),
+    Compress(threshold=24.0, ratio=8.0),
+    Compress(threshold=-60.0, ratio=1.0),
+    Compress(threshold=-60.0, ratio=8.0, mix=0.0),
+    Compress(threshold=-60.0, ratio=8.0, range=0.0),
+]
+
+
+@pytest.mark.parametrize("stage", IDLE, ids=lambda stage: f"{stage.kind}")
+def test_an_idle_stage_is_the_identity_bit_for_bit(rng, stage):
+    x = bursts(rng, 8_000, 2)
+    assert np.array_equal(in_blocks(Chain([stage]), x, 1000)[0], x)
+
+
+def test_silence_stays_silence():
+    x = np.zeros((5_000, 2))
+    assert not in_blocks(FULL, x, 512)[0].any()
+
+
+@pytest.mark.parametrize("value", [1.0, -1.0, 1e-310, 5e-324])
+def test_dc_full_scale_and_denormals_come_out_finite(value):
+    x = np.full((3_000, 1), value)
+    assert np.isfinite(in_blocks(FULL, x, 700)[0]).all()
+
+
+def stages():
+    """Strategies for any stage."""
+    levels = st.floats(-80.0, 0.0)
+    times = st.sampled_from([0.0, 0.0005, 0.003, 0.02, 0.3])
+    bells = st.builds(
+        Bell, frequency=st.floats(20.0, 20e3), gain=st.floats(-18.0, 18.0), q=st.floats(0.1, 20.0)
+    )
+    dynamics = {
+        "threshold": levels,
+        "ratio": st.sampled_from([1.0, 1.5, 4.0, 20.0, np.inf]),
+        "knee": st.floats(0.0, 24.0),
+        "attack": times,
+        "release": times,
+        "window": times,
+        "lookahead": times,
+        "detector": st.sampled_from(["peak", "rms"]),
+        "range": st.none() | st.floats(0.0, 30.0),
+    }
+    return st.one_of(
+        st.builds(Gain, gain=st.floats(-24.0, 12.0)),
+        st.builds(Eq, bands=st.lists(bells, max_size=4).map(tuple)),
+        st.builds(
+            Deess,
+            frequency=st.floats(2e3, 9e3),
+            sense=st.sampled_from(["band", "share"]),
+            phase=st.sampled_from(["linear", "minimum"]),
+            **dynamics,
+        ),
+        st.builds(Compress, mix=st.floats(0.0, 1.0), link=st.booleans(), **dynamics),
+    )
+
+
+@settings(max_examples=40)
+@given(
+    st.lists(stages(), max_size=4),
+    st.integers(1, 3),
+    st.integers(1, 3000),
+    st.integers(1, 900),
+    st.integers(0, 2**32),
+)
+def test_any_chain_gives_finite_audio_of_the_same_length_in_any_blocks(
+    chosen, channels, frames, size, seed
+):
+    x = bursts(np.random.default_rng(seed), frames, channels)
+    whole, _ = in_blocks(Chain(chosen), x, frames)
+    assert whole.shape == x.shape
+    assert np.isfinite(whole).all()
+    assert np.array_equal(in_blocks(Chain(chosen), x, size)[0], whole)
+
+
+def test_process_on_arrays_is_the_stream(rng):
+    x = bursts(rng, 20_000)[:, 0]
+    processed = FULL.process(x, 48000)
+    assert processed.audio.shape == x.shape
+    assert np.array_equal(processed.audio, in_blocks(FULL, x[:, None], 999)[0][:, 0])
+    names = ["gain", "ride", "deess", "deess-2", "compress", "compress-2"]
+    assert list(processed.gains) == names
+
+
+@pytest.mark.parametrize(
+    ("x", "message"),
+    [
+        (np.zeros(0), "not empty"),
+        (np.zeros((2, 2, 2)), "not empty"),
+        (np.array([0.0, 0.0, np.nan]), "frame 2 is not finite"),
+    ],
+)
+def test_process_refuses_what_is_no_audio(x, message):
+    with pytest.raises(ValueError, match=message):
+        FULL.process(x, 48000)
+
+
+def test_working_level_makes_a_chain_level_independent(rng):
+    x = bursts(rng, 96_000)
+    chain = Chain([Compress(threshold=-20.0, ratio=3.0), Deess(threshold=-40.0)], working_level=-20)
+    plain = chain.process(x, 48000)
+    for level in (-12.0, 9.0):
+        moved = chain.process(x * 10 ** (level / 20), 48000)
+        np.testing.assert_allclose(moved.audio, plain.audio, rtol=0, atol=1e-6)
+        assert moved.prepared.trim == pytest.approx(plain.prepared.trim - level, abs=1e-6)
+
+
+@pytest.mark.parametrize("mix", [1.0, 0.5])
+def test_matched_makeup_brings_back_the_loudness(rng, mix):
+    from chainkit.chain.stream import measure_loudness
+
+    x = bursts(rng, 96_000)
+    chain = Chain([Compress(threshold=-30.0, ratio=4.0, makeup="match", mix=mix)])
+    after = measure_loudness([chain.process(x, 48000).audio], 48000, 1)
+    assert after == pytest.approx(measure_loudness([x], 48000, 1), abs=0.01)
+
+
+def test_silence_has_no_loudness_and_says_so():
+    prepared = prepare(Chain([EQ], working_level=-20.0), 48000, 1, lambda: [np.zeros((48000, 1))])
+    assert prepared.trim == 0.0
+    assert "no loudness" in prepared.notes[0]
+
+
+def test_a_stream_that_needs_the_whole_voice_is_refused():
+    with pytest.raises(UsageError, match="need the whole voice first"):
+        chainkit.Chain([EQ], working_level=-20.0).stream(48000, 1)
+
+
+def test_a_bypassed_stage_is_left_out(rng):
+    x = bursts(rng, 4_000)
+    audio, gains = in_blocks(FULL.bypassing(*(stage.name for stage in FULL.stages)), x, 500)
+    assert np.array_equal(audio, x)
+    assert gains == []
