@@ -29,6 +29,7 @@ import contextlib
 import io
 import math
 import re
+import warnings
 from collections.abc import Iterable, Sequence
 from html import escape
 from pathlib import Path
@@ -51,7 +52,8 @@ MUTED = "#56656c"
 RULE = "#d5dbdd"
 WASH = "#e6ecea"
 DPI = 150
-FONT = "STIXGeneral"  # comes with matplotlib, so figures are the same on every machine
+# Both come with matplotlib, so figures are the same on every machine; the second fills gaps.
+FONTS = ["STIXGeneral", "DejaVu Sans"]
 
 
 class Stroke(NamedTuple):
@@ -71,9 +73,9 @@ SERIES = (
 )
 
 STYLE: dict[Any, Any] = {
-    "font.family": FONT,
+    "font.family": FONTS,
     "font.size": 10.0,
-    "mathtext.fontset": "stix",
+    "text.parse_math": False,  # a name may hold dollar signs
     "text.color": INK,
     "axes.edgecolor": MUTED,
     "axes.labelcolor": INK,
@@ -330,10 +332,7 @@ def thinned(
 # --------------------------------------------------------------------------------- finished work
 def png(sheet: Figure) -> bytes:
     """The figure as a PNG; the same figure gives the same bytes."""
-    file = io.BytesIO()
-    with look():
-        sheet.savefig(file, format="png", dpi=DPI, metadata={"Software": None})
-    return file.getvalue()
+    return _finished(sheet, "png", {"Software": None})
 
 
 def svg(sheet: Figure, name: str, description: str) -> str:
@@ -347,14 +346,11 @@ def svg(sheet: Figure, name: str, description: str) -> str:
     description : str
         What the picture shows, for readers who do not see it.
     """
-    file = io.StringIO()
-    with look():
-        sheet.savefig(file, format="svg", metadata={"Date": None, "Creator": None})
-    text = file.getvalue()
+    text = _finished(sheet, "svg", {"Date": None, "Creator": None}).decode("utf-8")
     text = re.sub(r"<metadata>.*?</metadata>", "", text[text.index("<svg") :], flags=re.DOTALL)
     text = re.sub(r'\bid="', f'id="{name}-', text)
     text = re.sub(r'(href="|url\()#', rf"\1#{name}-", text)
-    text = text.replace(f"'{FONT}'", f"'{FONT}', 'STIX Two Text', 'Times New Roman', serif")
+    text = text.replace(f"'{FONTS[0]}'", f"'{FONTS[0]}', 'STIX Two Text', 'Times New Roman', serif")
     return text.replace("<svg ", f'<svg role="img" aria-label="{escape(description)}" ', 1)
 
 
@@ -371,6 +367,15 @@ def save(sheet: Figure, path: str | Path, *, force: bool = False) -> None:
 
 
 # ------------------------------------------------------------------------------------- parts
+def _finished(sheet: Figure, form: str, metadata: dict[str, None]) -> bytes:
+    file = io.BytesIO()
+    with look(), warnings.catch_warnings():
+        # A name in a script that our fonts lack shows boxes; a warning would not help the user.
+        warnings.filterwarnings("ignore", "Glyph .* missing from font")
+        sheet.savefig(file, format=form, dpi=DPI, metadata=metadata)
+    return file.getvalue()
+
+
 def _spacing() -> ConstrainedLayoutEngine:
     return ConstrainedLayoutEngine(w_pad=0.08, h_pad=0.08, wspace=0.04, hspace=0.06)
 

@@ -138,6 +138,13 @@ def test_png_has_the_size_asked_for_and_is_repeatable(axes):
     assert plots.png(axes.figure) == data
 
 
+def test_any_name_can_be_drawn():
+    sheet, grid = plots.figure(4, 2, title="$x^ $ \\frac{ 声 \U0001f600")
+    plots.panel(sheet, grid[0, 0], "$unfinished")
+    assert png_size(plots.png(sheet)) == (4 * plots.DPI, 2 * plots.DPI)
+    assert "$x^ $" in plots.svg(sheet, "a", "b")
+
+
 def test_save_writes_a_png_and_keeps_what_is_there(tmp_path, axes):
     path = tmp_path / "curves.png"
     plots.save(axes.figure, path)
