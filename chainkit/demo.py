@@ -29,7 +29,7 @@ notes: |
   the hiss of s and sh that stays in its place once the top has been lifted.
 
 # The voice is trimmed to this loudness first, so the thresholds below fit it at any level.
-working_level: -20 LUFS
+working_level: -23 LUFS
 
 stages:
   - eq:
@@ -41,13 +41,19 @@ stages:
         # A wide lift for air. It lifts the hiss as well, which is what the next stage is for.
         - {{shape: high_shelf, frequency: 8 kHz, gain: 3 dB, q: 0.7}}
 
-  # Starts just below this voice's own sibilance and holds it to the rest of the voice: a share
-  # needs no new threshold when the singer comes closer.
-  - deess: {{frequency: {edge} Hz, sense: share, threshold: -6 dB, ratio: 4:1, range: 8 dB}}
+  # The band starts just below this voice's own s. Behind the shelf, so that it hears the hiss as
+  # loud as the shelf has made it.
+  - deess:
+      frequency: {edge} Hz
+      threshold: -38 dB
+      ratio: 4:1
+      range: 8 dB
+      attack: 1 ms
+      release: 60 ms
 
   # Slow enough to let the front of a word through, quick enough to be gone before the next one.
   - compress:
-      threshold: -19 dB
+      threshold: -20 dB
       ratio: 3:1
       knee: 6 dB
       attack: 10 ms
