@@ -8,7 +8,7 @@ _WORD = (1 << 64) - 1
 
 
 def splitmix64(seed: int, count: int) -> list[int]:
-    """First outputs of SplitMix64: add the golden gamma, then mix64variant13 (Steele et al. 2014)."""
+    """First outputs of SplitMix64: add the golden gamma, then mix (Steele, Lea, Flood 2014)."""
     outputs, state = [], seed
     for _ in range(count):
         state = (state + 0x9E3779B97F4A7C15) & _WORD

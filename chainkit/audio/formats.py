@@ -98,7 +98,9 @@ def container_of(path: str | os.PathLike[str]) -> str:
 
 def subtypes(container: str) -> list[str]:
     """Sample formats that `container` can be written with."""
-    return [name for name in WIDTHS if soundfile.check_format(container, name)]
+    possible = [name for name in WIDTHS if soundfile.check_format(container, name)]
+    # libsndfile counts the pad byte of an AIFF file in: one more frame of 8-bit mono.
+    return [name for name in possible if container != "AIFF" or BITS.get(name) != 8]
 
 
 def check_subtype(container: str, subtype: str) -> str:
@@ -129,8 +131,8 @@ def fits(container: str, size: int) -> bool:
 
 
 def _subtype_for(container: str, subtype: str) -> str:
-    """The same, where 8-bit samples may change their sign and companded ones become 24-bit."""
+    """The same where there is one; 8-bit samples may change their sign, or else gain bits."""
     legal = subtypes(container)
     if BITS.get(subtype) == 8 and subtype not in legal:
-        return "PCM_S8" if "PCM_S8" in legal else "PCM_U8"
+        return next(name for name in ("PCM_S8", "PCM_U8", "PCM_16") if name in legal)
     return check_subtype(container, subtype)

@@ -142,6 +142,7 @@ class AudioWriter:
                 yield self
             self._refuse_clipping()
             self._complete()
+            self._refuse_incomplete()
 
     @contextmanager
     def _sound_file(self) -> Iterator[Any]:
@@ -194,7 +195,14 @@ class AudioWriter:
                 self.metadata.add_to(self._pending, line)
         except OSError as fault:
             raise cannot_write(self.path, fault) from fault
-        if soundfile.info(str(self._pending)).frames != self.frames:
+
+    def _refuse_incomplete(self) -> None:
+        """Look at the file: closing it writes too, and libsndfile does not say when that fails."""
+        try:
+            frames = soundfile.info(str(self._pending)).frames
+        except soundfile.SoundFileError as fault:
+            raise self._write_fault() from fault
+        if frames != self.frames:
             raise self._write_fault()
 
     def _still_peak_time(self) -> None:
@@ -253,7 +261,7 @@ def write(
     UsageError, OutputError, ClippingError
     """
     samples = np.ascontiguousarray(x, dtype=np.float64)
-    samples = samples.reshape(len(samples), -1)
+    samples = samples[:, None] if samples.ndim == 1 else samples
     with AudioWriter(
         path,
         rate=rate,

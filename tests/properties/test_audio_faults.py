@@ -1,0 +1,521 @@
+"""Every fault of a sound file or an output: one line that names it, nothing lost, nothing left."""
+
+from __future__ import annotations
+
+import os
+import resource
+import shutil
+import struct
+import subprocess
+import sys
+from contextlib import contextmanager
+
+import numpy as np
+import pytest
+import riff
+
+from chainkit.audio import atomic, formats
+from chainkit.audio.atomic import atomic_file, refuse_same
+from chainkit.audio.formats import output_format
+from chainkit.audio.reader import AudioReader, read
+from chainkit.audio.writer import AudioWriter, write
+from chainkit.errors import (
+    AudioFileError,
+    ChainkitError,
+    ClippingError,
+    OutputError,
+    UsageError,
+)
+
+FLOAT_WAV = {"rate": 48000, "channels": 2, "container": "WAV", "subtype": "FLOAT"}
+NOISE = np.random.default_rng(3).uniform(-0.5, 0.5, (50_000, 2))
+
+
+@contextmanager
+def one_line(kind, match):
+    """The block raises `kind` with a message of one line that matches."""
+    with pytest.raises(kind, match=match) as caught:
+        yield
+    assert "\n" not in str(caught.value)
+
+
+def listing(folder):
+    return sorted(path.name for path in folder.iterdir())
+
+
+@pytest.fixture
+def folder(tmp_path, monkeypatch):
+    """The working folder, as a user without privileges sees it: root may write anywhere."""
+    tmp_path.chmod(0o777)
+    monkeypatch.chdir(tmp_path)
+    if os.geteuid() != 0:
+        yield tmp_path
+        return
+    os.seteuid(65534)
+    yield tmp_path
+    os.seteuid(0)
+
+
+# Inputs
+
+
+def test_a_missing_file():
+    with one_line(AudioFileError, r"^nowhere/voice.wav does not exist$"):
+        AudioReader("nowhere/voice.wav")
+
+
+def test_a_folder(tmp_path):
+    with one_line(AudioFileError, r"is a folder, not a sound file$"):
+        AudioReader(tmp_path)
+
+
+def test_a_pipe(tmp_path):
+    os.mkfifo(tmp_path / "pipe.wav")
+    with one_line(AudioFileError, r"pipe.wav is not a regular file$"):
+        AudioReader(tmp_path / "pipe.wav")
+
+
+@pytest.mark.parametrize("content", [b"", b"R", b"Dear engineer,\nplease mix this.\n"])
+def test_a_text_file_named_wav(tmp_path, content):
+    (tmp_path / "letter.wav").write_bytes(content)
+    with one_line(AudioFileError, r"letter.wav is not a sound file that can be read$"):
+        AudioReader(tmp_path / "letter.wav")
+
+
+def test_a_file_that_may_not_be_read(folder):
+    write("voice.wav", NOISE, 48000, subtype="FLOAT")
+    os.chmod("voice.wav", 0)
+    with one_line(AudioFileError, r"^voice.wav cannot be read: permission denied$"):
+        AudioReader("voice.wav")
+
+
+@pytest.mark.parametrize("extension", ["wav", "rf64", "w64", "aiff", "caf"])
+def test_a_file_cut_short_names_both_counts(tmp_path, extension):
+    path = tmp_path / f"voice.{extension}"
+    write(path, NOISE[:2000], 48000, subtype="PCM_16")
+    with open(path, "r+b") as file:
+        file.truncate(path.stat().st_size - 4 * 500)
+    with one_line(AudioFileError, r"cut short: its header promises 2000 frames, it holds 1500$"):
+        AudioReader(path)
+
+
+def test_a_file_cut_within_its_header(tmp_path):
+    write(tmp_path / "voice.caf", NOISE, 48000, subtype="PCM_16")
+    with open(tmp_path / "voice.caf", "r+b") as file:
+        file.truncate(4196)
+    with one_line(AudioFileError, r"promises 200000 bytes of samples, it holds 100$"):
+        AudioReader(tmp_path / "voice.caf")
+
+
+def test_a_flac_file_cut_short_names_both_counts(tmp_path):
+    path = tmp_path / "voice.flac"
+    write(path, NOISE, 48000, subtype="PCM_16")
+    with open(path, "r+b") as file:
+        file.truncate(path.stat().st_size // 2)
+    with one_line(
+        AudioFileError,
+        r"damaged or cut short: its header promises 50000 frames, "
+        r"it cannot be decoded beyond frame 2\d000$",
+    ):
+        list(AudioReader(path).blocks(1000))
+
+
+def test_a_flac_stream_of_unknown_length(tmp_path):
+    """STREAMINFO counts samples in its last 36 bits ahead of the checksum; 0 is unknown."""
+    path = tmp_path / "voice.flac"
+    write(path, NOISE, 48000, subtype="PCM_16")
+    data = bytearray(path.read_bytes())
+    data[21] &= 0xF0
+    data[22:26] = bytes(4)
+    path.write_bytes(data)
+    with one_line(AudioFileError, r"voice.flac does not say how long it is"):
+        AudioReader(path)
+
+
+def test_a_recording_to_a_pipe_is_read_to_its_end(tmp_path):
+    """A size of 0xFFFFFFFF in a RIFF file: common practice, no source."""
+    data = riff.fmt(48000, 1, 16) + b"data\xff\xff\xff\xff" + bytes(200)
+    (tmp_path / "voice.wav").write_bytes(b"RIFF\xff\xff\xff\xffWAVE" + data)
+    assert AudioReader(tmp_path / "voice.wav").frames == 100
+
+
+@pytest.mark.parametrize("extension", ["wav", "rf64", "w64", "aiff", "caf"])
+def test_a_file_without_frames(tmp_path, extension):
+    write(tmp_path / f"voice.{extension}", np.zeros((0, 1)), 48000)
+    with one_line(AudioFileError, rf"voice.{extension} has no frames$"):
+        AudioReader(tmp_path / f"voice.{extension}")
+
+
+@pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf])
+@pytest.mark.parametrize("subtype", ["FLOAT", "DOUBLE"])
+def test_the_first_sample_that_is_not_finite_is_named(tmp_path, value, subtype):
+    samples = NOISE[:3000].astype("<f4" if subtype == "FLOAT" else "<f8")
+    samples[2400, 1] = samples[2999, 0] = value
+    head = struct.pack("<HHIIHH", 3, 2, 48000, 0, 2 * samples.itemsize, 8 * samples.itemsize)
+    data = riff.chunk(b"fmt ", head) + riff.chunk(b"data", samples.tobytes())
+    (tmp_path / "voice.wav").write_bytes(riff.riff(data))
+    blocks = AudioReader(tmp_path / "voice.wav").blocks(1000)
+    assert len(next(blocks)) == len(next(blocks)) == 1000
+    with one_line(AudioFileError, rf"sample {value} at frame 2400 \(0.050 s\), channel 2, is not"):
+        next(blocks)
+
+
+def test_huge_finite_samples_are_read(tmp_path):
+    write(tmp_path / "voice.wav", np.full(5000, 1.7e308), 48000, subtype="DOUBLE")
+    assert read(tmp_path / "voice.wav")[0].max() == 1.7e308
+
+
+@pytest.mark.parametrize(
+    ("rate", "channels", "match"),
+    [
+        (7999, 1, "sample rate of 7999 Hz, not within 8000 to 384000$"),
+        (384001, 1, "sample rate of 384001 Hz"),
+        (48000, 33, "has 33 channels; at most 32 are read$"),
+    ],
+)
+def test_rates_and_channels_out_of_range(tmp_path, rate, channels, match):
+    write(tmp_path / "voice.wav", np.zeros((10, channels)), rate)
+    with one_line(AudioFileError, match):
+        AudioReader(tmp_path / "voice.wav")
+
+
+@pytest.mark.parametrize("extension", ["wav", "rf64", "w64", "aiff", "caf", "flac"])
+def test_damaged_headers_are_refused_or_read_to_the_end(tmp_path, rng, extension):
+    """Random bytes in the header: a clear refusal, or as many frames as the reader says."""
+    path = tmp_path / f"voice.{extension}"
+    write(path, NOISE[:300], 48000, subtype="PCM_24")
+    sound = path.read_bytes()
+    refused = 0
+    for _ in range(60):
+        damaged = bytearray(sound[: len(sound) - int(rng.choice([0, 0, 7, 900]))])
+        for place in rng.integers(0, min(200, len(damaged)), 3):
+            damaged[place] = rng.choice([0, 1, 127, 128, 255])
+        path.write_bytes(damaged)
+        try:
+            reader = AudioReader(path)
+            assert reader.frames == sum(map(len, reader.blocks()))
+        except AudioFileError:
+            refused += 1
+    assert 0 < refused < 60
+
+
+# Formats
+
+
+def test_a_flac_file_without_frames_is_not_written(tmp_path):
+    with one_line(OutputError, r"out.flac cannot be written as FLAC PCM_24$"):
+        write(tmp_path / "out.flac", np.zeros((0, 1)), 48000)
+    assert listing(tmp_path) == []
+
+
+@pytest.mark.parametrize(
+    ("output", "subtype", "match"),
+    [
+        ("out.mp9", None, r"out.mp9: '.mp9' names no format that can be written \(.wav, "),
+        ("out.wva", None, r"did you mean '.wav'\?$"),
+        ("out", None, r"out: has no extension"),
+        ("out.flac", None, r"FLAC has no sample format 'FLOAT' \(PCM_S8, PCM_16, PCM_24\)$"),
+        ("out.wav", "PCM24", r"WAV has no sample format 'PCM24' .*did you mean 'PCM_24'\?$"),
+    ],
+)
+def test_formats_that_there_are_not(tmp_path, output, subtype, match):
+    write(tmp_path / "in.wav", NOISE, 48000, subtype="FLOAT")
+    with one_line(UsageError, match):
+        output_format(AudioReader(tmp_path / "in.wav"), output, subtype)
+
+
+def test_too_many_channels_for_flac(tmp_path):
+    write(tmp_path / "in.wav", np.zeros((10, 9)), 48000)
+    with one_line(UsageError, r"^FLAC holds at most 8 channels, not 9$"):
+        output_format(AudioReader(tmp_path / "in.wav"), "out.flac")
+    with one_line(UsageError, r"^FLAC holds at most 8 channels, not 9$"):
+        write(tmp_path / "out.flac", np.zeros((10, 9)), 48000)
+
+
+def test_a_wav_file_that_would_pass_4_gib(tmp_path, monkeypatch):
+    monkeypatch.setitem(formats._SIZE_LIMITS, "WAV", (1 << 20) + 4096)
+    with (
+        one_line(OutputError, r"out.wav would pass 4 GiB, which WAV cannot$"),
+        AudioWriter(tmp_path / "out.wav", **FLOAT_WAV) as writer,
+    ):
+        writer.write(NOISE[:500])
+        writer.write(NOISE[:500])
+    assert listing(tmp_path) == []
+
+
+# Outputs
+
+
+def test_an_existing_file_is_kept(tmp_path):
+    (tmp_path / "out.wav").write_bytes(b"precious")
+    with one_line(OutputError, r"out.wav exists already; --force replaces it$"):
+        write(tmp_path / "out.wav", NOISE, 48000, subtype="FLOAT")
+    assert (tmp_path / "out.wav").read_bytes() == b"precious"
+    assert listing(tmp_path) == ["out.wav"]
+
+
+def test_an_existing_file_is_replaced_when_forced(tmp_path):
+    (tmp_path / "out.wav").write_bytes(b"dispensable")
+    write(tmp_path / "out.wav", NOISE, 48000, subtype="FLOAT", force=True)
+    assert AudioReader(tmp_path / "out.wav").frames == len(NOISE)
+    assert listing(tmp_path) == ["out.wav"]
+
+
+@pytest.mark.parametrize("links", [True, False], ids=["hard links", "no hard links"])
+def test_a_file_that_comes_meanwhile_is_kept(tmp_path, monkeypatch, links):
+    if not links:
+        monkeypatch.setattr(atomic.os, "link", refuse_links)
+    with (
+        one_line(OutputError, r"out.wav exists already"),
+        AudioWriter(tmp_path / "out.wav", **FLOAT_WAV) as writer,
+    ):
+        writer.write(NOISE)
+        (tmp_path / "out.wav").write_bytes(b"precious")
+    assert (tmp_path / "out.wav").read_bytes() == b"precious"
+    assert listing(tmp_path) == ["out.wav"]
+
+
+def refuse_links(source, target):
+    raise PermissionError(1, "Operation not permitted")
+
+
+def test_file_systems_without_hard_links_do(tmp_path, monkeypatch):
+    monkeypatch.setattr(atomic.os, "link", refuse_links)
+    write(tmp_path / "out.wav", NOISE, 48000, subtype="FLOAT")
+    assert AudioReader(tmp_path / "out.wav").frames == len(NOISE)
+    assert listing(tmp_path) == ["out.wav"]
+
+
+def test_nothing_is_at_its_place_before_it_is_complete(tmp_path):
+    with AudioWriter(tmp_path / "out.wav", **FLOAT_WAV) as writer:
+        writer.write(NOISE)
+        assert not (tmp_path / "out.wav").exists()
+    assert listing(tmp_path) == ["out.wav"]
+
+
+@pytest.mark.parametrize("fault", [KeyboardInterrupt, SystemExit, ZeroDivisionError])
+def test_an_interrupt_leaves_nothing(tmp_path, fault):
+    def interrupted():
+        with AudioWriter(tmp_path / "out.wav", **FLOAT_WAV) as writer:
+            writer.write(NOISE)
+            raise fault
+
+    with pytest.raises(fault):
+        interrupted()
+    assert listing(tmp_path) == []
+
+
+def test_a_missing_folder(tmp_path):
+    with one_line(OutputError, r"out.wav cannot be written: there is no folder '.*/missing'$"):
+        write(tmp_path / "missing" / "out.wav", NOISE, 48000, subtype="FLOAT")
+
+
+def test_a_file_taken_for_a_folder(tmp_path):
+    (tmp_path / "file").write_bytes(b"")
+    with one_line(OutputError, r"out.wav cannot be written: not a directory$"):
+        write(tmp_path / "file" / "out.wav", NOISE, 48000, subtype="FLOAT")
+
+
+def test_a_name_that_is_too_long(tmp_path):
+    with one_line(OutputError, r"cannot be written: file name too long$"):
+        write(tmp_path / f"{'x' * 300}.wav", NOISE, 48000, subtype="FLOAT")
+
+
+def test_a_folder_without_write_permission(folder):
+    os.mkdir("locked", 0o555)
+    with one_line(OutputError, r"^locked/out.wav cannot be written: permission denied$"):
+        write("locked/out.wav", NOISE, 48000, subtype="FLOAT")
+
+
+@pytest.mark.parametrize("force", [True, False])
+def test_a_folder_or_a_device_in_the_way(tmp_path, force):
+    (tmp_path / "out.wav").mkdir()
+    with one_line(OutputError, r"out.wav is a folder; name a file in it$"):
+        write(tmp_path / "out.wav", NOISE, 48000, subtype="FLOAT", force=force)
+    (tmp_path / "null.wav").symlink_to("/dev/null")
+    with one_line(OutputError, r"null.wav is not a regular file$"):
+        write(tmp_path / "null.wav", NOISE, 48000, subtype="FLOAT", force=force)
+
+
+def test_a_symbolic_link_stays_and_what_it_names_is_written(tmp_path):
+    (tmp_path / "elsewhere").mkdir()
+    (tmp_path / "out.wav").symlink_to("elsewhere/real.wav")
+    write(tmp_path / "out.wav", NOISE, 48000, subtype="FLOAT")
+    assert (tmp_path / "out.wav").is_symlink()
+    assert listing(tmp_path / "elsewhere") == ["real.wav"]
+
+
+@pytest.fixture
+def file_size_limit():
+    """Sets the limit until the test ends."""
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    yield lambda size: resource.setrlimit(resource.RLIMIT_FSIZE, (size, before[1]))
+    resource.setrlimit(resource.RLIMIT_FSIZE, before)
+
+
+@pytest.mark.parametrize("size", [0, 30, 100_000, 199_990])
+@pytest.mark.parametrize("extension", ["wav", "rf64", "w64", "aiff", "caf", "flac"])
+def test_a_write_that_fails_anywhere_leaves_nothing(tmp_path, file_size_limit, extension, size):
+    """In the header, in the samples, at the end; FLAC keeps its last frames until it closes."""
+    write(tmp_path / "in.wav", NOISE, 48000, subtype="PCM_16", force=True)
+    x = read(tmp_path / "in.wav")[0]
+    file_size_limit(size if extension != "flac" else int(size * 0.94))
+    with one_line(OutputError, rf"out.{extension} cannot be written: file too large$"):
+        write(tmp_path / f"out.{extension}", x, 48000, subtype="PCM_16")
+    assert listing(tmp_path) == ["in.wav"]
+
+
+def test_metadata_that_no_longer_fit_leave_nothing(tmp_path, file_size_limit):
+    write(tmp_path / "in.wav", NOISE, 48000, subtype="PCM_16")
+    whole = (tmp_path / "in.wav").read_bytes()
+    (tmp_path / "in.wav").write_bytes(whole + riff.chunk(b"bext", riff.bext()))
+    reader = AudioReader(tmp_path / "in.wav")
+    metadata, x = reader.metadata, read(tmp_path / "in.wav")[0]
+    file_size_limit(len(whole) + 100)
+    form = {**FLOAT_WAV, "subtype": "PCM_16", "metadata": metadata}
+    with (
+        one_line(OutputError, r"out.wav cannot be written: file too large$"),
+        AudioWriter(tmp_path / "out.wav", **form) as writer,
+    ):
+        writer.write(x)
+    assert listing(tmp_path) == ["in.wav"]
+
+
+FULL_DISK = """
+import os, sys
+import numpy as np
+from chainkit.audio.atomic import atomic_file
+from chainkit.audio.writer import write
+from chainkit.errors import OutputError
+
+def sound():
+    write("out.wav", np.zeros((100_000, 1)), 48000, subtype="FLOAT")
+
+def text():
+    with atomic_file("out.csv") as file:
+        file.write("0" * 400_000)
+
+os.chdir(sys.argv[1])
+for attempt in (sound, text):
+    try:
+        attempt()
+    except OutputError as fault:
+        print(fault, os.listdir("."))
+"""
+
+
+def test_a_full_disk(tmp_path):
+    """A disk of 256 KiB, mounted in a name space of its own."""
+    own = ["unshare", "--mount", *(["--map-root-user"] if os.geteuid() else [])]
+    mount = ["sh", "-c", f"mount -t tmpfs -o size=256k none '{tmp_path}' && exec \"$@\"", "sh"]
+    if (
+        not shutil.which("unshare")
+        or subprocess.run([*own, *mount, "true"], check=False).returncode
+    ):
+        pytest.skip("no permission to mount a small disk here")
+    command = [*own, *mount, sys.executable, "-c", FULL_DISK, str(tmp_path)]
+    shown = subprocess.run(command, check=True, capture_output=True, text=True)
+    assert shown.stdout.splitlines() == [
+        "out.wav cannot be written: no space left on device []",
+        "out.csv cannot be written: no space left on device []",
+    ]
+    assert shown.stderr == ""
+
+
+@pytest.mark.parametrize("bad", [np.nan, np.inf, 1e39])
+def test_samples_that_cannot_be_stored_are_named(tmp_path, bad):
+    block = NOISE[:100].copy()
+    block[40, 1] = bad
+    with (
+        one_line(OutputError, r"at frame 140, channel 2, cannot be stored as FLOAT$"),
+        AudioWriter(tmp_path / "out.wav", **FLOAT_WAV) as writer,
+    ):
+        writer.write(NOISE[:100])
+        writer.write(block)
+    assert listing(tmp_path) == []
+
+
+@pytest.mark.parametrize("subtype", ["PCM_16", "PCM_24"])
+def test_clipping_is_refused_at_the_end(tmp_path, subtype):
+    x = NOISE.copy()
+    x[12000, 1], x[12003, 0] = 1.2, -1.5
+    form = {**FLOAT_WAV, "subtype": subtype}
+    with (
+        one_line(
+            ClippingError,
+            r"out.wav would clip: 2 samples from frame 12000 \(0.250 s\) on, by up to 3.52 dB; "
+            r"a gain of -3.53 dB at the end cures it \(--allow-clipping keeps it\)$",
+        ),
+        AudioWriter(tmp_path / "out.wav", **form) as writer,
+    ):
+        writer.write(x)
+    assert listing(tmp_path) == []
+    with AudioWriter(tmp_path / "out.wav", **form) as writer:
+        writer.write(x * 10 ** (-3.53 / 20))
+    assert listing(tmp_path) == ["out.wav"]
+
+
+def test_exit_codes_tell_the_faults_apart():
+    codes = [kind.exit_code for kind in (UsageError, AudioFileError, OutputError, ClippingError)]
+    assert codes == [2, 3, 4, 4]
+    assert issubclass(ClippingError, OutputError)
+    assert issubclass(OutputError, ChainkitError)
+
+
+# Input = output, and other files
+
+
+@pytest.mark.parametrize("how", ["itself", "symbolic link", "hard link", "another spelling"])
+def test_an_output_that_is_the_input(tmp_path, how):
+    source, output = tmp_path / "in.wav", tmp_path / "out.wav"
+    source.write_bytes(b"voice")
+    if how == "symbolic link":
+        output.symlink_to(source)
+    elif how == "hard link":
+        output.hardlink_to(source)
+    else:
+        output = source if how == "itself" else tmp_path / "." / ".." / tmp_path.name / "in.wav"
+    with one_line(OutputError, r"is the input; choose another output$"):
+        refuse_same(source, output)
+
+
+def test_an_output_that_is_another_file(tmp_path):
+    (tmp_path / "in.wav").write_bytes(b"voice")
+    (tmp_path / "copy.wav").write_bytes(b"voice")
+    refuse_same(tmp_path / "in.wav", tmp_path / "copy.wav")
+    refuse_same(tmp_path / "in.wav", tmp_path / "new.wav")
+
+
+def test_text_and_bytes_appear_when_complete(tmp_path):
+    with atomic_file(tmp_path / "log.csv") as file:
+        file.write("frame,µ\r\n")
+        assert listing(tmp_path) != ["log.csv"]
+    with atomic_file(tmp_path / "log.npz", mode="wb") as file:
+        file.write(b"\r\n")
+    assert (tmp_path / "log.csv").read_bytes() == "frame,µ\r\n".encode()
+    assert listing(tmp_path) == ["log.csv", "log.npz"]
+
+
+def test_a_file_that_fails_half_way_leaves_what_was_there(tmp_path):
+    def failing():
+        with atomic_file(tmp_path / "log.csv", force=True) as file:
+            file.write("new")
+            raise KeyError
+
+    (tmp_path / "log.csv").write_text("old")
+    with pytest.raises(KeyError):
+        failing()
+    assert (tmp_path / "log.csv").read_text() == "old"
+    assert listing(tmp_path) == ["log.csv"]
+
+
+def test_the_fault_of_another_file_is_not_taken_for_the_output(tmp_path):
+    with pytest.raises(FileNotFoundError, match="other.txt"), atomic_file(tmp_path / "log.csv"):
+        (tmp_path / "other.txt").read_text()
+    assert listing(tmp_path) == []
+
+
+def test_permissions_are_those_of_any_new_file(tmp_path):
+    (tmp_path / "plain").touch()
+    write(tmp_path / "out.wav", NOISE, 48000, subtype="FLOAT")
+    assert (tmp_path / "out.wav").stat().st_mode == (tmp_path / "plain").stat().st_mode
