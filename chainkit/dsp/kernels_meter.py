@@ -19,34 +19,36 @@ def hop_end(hop, rate, hops_a_second):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _weigh_one(x, start, stop, channel, c, state, sums):
+def _keep(state, a, b, c, d, e, f):
+    state[0], state[1], state[2], state[3], state[4], state[5] = a, b, c, d, e, f
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _weigh_one(x, c, state, total):
     """Shelf (of unit b0) and second difference, both recursive, on one channel; adds up squares.
 
     Direct form I keeps the loop-carried path at one product and one sum.
     """
     b1, b2, a1, a2, e1, e2 = c
-    x1, x2, y1, y2, z1, z2 = state[channel]
-    total = sums[channel]
-    for n in range(start, stop):
-        x0 = x[n, channel]
+    x1, x2, y1, y2, z1, z2 = state
+    for n in range(len(x)):
+        x0 = x[n]
         y0 = ((x0 + b1 * x1 + b2 * x2) - a2 * y2) - a1 * y1
         z0 = (((y0 - y1) - (y1 - y2)) - e2 * z2) - e1 * z1
         total += z0 * z0
         x2, x1, y2, y1, z2, z1 = x1, x0, y1, y0, z1, z0
-    s = state[channel]
-    s[0], s[1], s[2], s[3], s[4], s[5] = x1, x2, y1, y2, z1, z2
-    sums[channel] = total
+    _keep(state, x1, x2, y1, y2, z1, z2)
+    return total
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _weigh_two(x, start, stop, channel, c, state, sums):
+def _weigh_two(x, u, c, state, other, one, two):
     """`_weigh_one` for two neighbouring channels at once: the two paths overlap in time."""
     b1, b2, a1, a2, e1, e2 = c
-    x1, x2, y1, y2, z1, z2 = state[channel]
-    u1, u2, v1, v2, w1, w2 = state[channel + 1]
-    one, two = sums[channel], sums[channel + 1]
-    for n in range(start, stop):
-        x0, u0 = x[n, channel], x[n, channel + 1]
+    x1, x2, y1, y2, z1, z2 = state
+    u1, u2, v1, v2, w1, w2 = other
+    for n in range(len(x)):
+        x0, u0 = x[n], u[n]
         y0 = ((x0 + b1 * x1 + b2 * x2) - a2 * y2) - a1 * y1
         v0 = ((u0 + b1 * u1 + b2 * u2) - a2 * v2) - a1 * v1
         z0 = (((y0 - y1) - (y1 - y2)) - e2 * z2) - e1 * z1
@@ -55,10 +57,22 @@ def _weigh_two(x, start, stop, channel, c, state, sums):
         two += w0 * w0
         x2, x1, y2, y1, z2, z1 = x1, x0, y1, y0, z1, z0
         u2, u1, v2, v1, w2, w1 = u1, u0, v1, v0, w1, w0
-    s, t = state[channel], state[channel + 1]
-    s[0], s[1], s[2], s[3], s[4], s[5] = x1, x2, y1, y2, z1, z2
-    t[0], t[1], t[2], t[3], t[4], t[5] = u1, u2, v1, v2, w1, w2
-    sums[channel], sums[channel + 1] = one, two
+    _keep(state, x1, x2, y1, y2, z1, z2)
+    _keep(other, u1, u2, v1, v2, w1, w2)
+    return one, two
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _close(weights, state, sums):
+    """Weighted sum of a hop's sums, which start again at zero; drops decayed states."""
+    total = 0.0
+    for channel in range(len(sums)):
+        total += weights[channel] * sums[channel]
+        sums[channel] = 0.0
+        for i in range(state.shape[1]):
+            if abs(state[channel, i]) < QUIET:
+                state[channel, i] = 0.0
+    return total
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -68,13 +82,15 @@ def weighted_energy(x, coefficients, weights, rate, hops_a_second, place, state,
     Parameters
     ----------
     x : ndarray, (frames, channels)
-    coefficients : ndarray, (2, 6)
-        Two sections b0, b1, b2, 1, a1, a2.
+    coefficients : tuple of float
+        b1, b2, a1, a2 of the first section, whose b0 is 1, and a1, a2 of the second, whose
+        numerator is 1, −2, 1.
     weights : ndarray, (channels,)
-    place : int64 ndarray, (1,)
-        Frames seen so far; updated.
+        Factors on power.
+    place : int64 ndarray, (2,)
+        Frames seen and hops completed so far; updated.
     state, sums : ndarray, (channels, 6) and (channels,)
-        Filter memory and the open hop's sums; updated.
+        Last two values of input, first and second section, and the open hop's sums; updated.
     out : ndarray
         Receives Σ weight · mean square, one a hop.
 
@@ -84,48 +100,37 @@ def weighted_energy(x, coefficients, weights, rate, hops_a_second, place, state,
         How many hops were completed.
     """
     frames, channels = x.shape
-    seen = place[0]
-    hop = (seen * hops_a_second) // rate
-    while hop_end(hop, rate, hops_a_second) <= seen:
-        hop += 1
-    while hop > 0 and hop_end(hop - 1, rate, hops_a_second) > seen:
-        hop -= 1
     start, count = 0, 0
     while start < frames:
-        end = hop_end(hop, rate, hops_a_second) - seen
-        stop = min(frames, end)
-        channel = 0
-        while channel + 1 < channels:
-            _weigh_two(x, start, stop, channel, coefficients, state, sums)
-            channel += 2
-        if channel < channels:
-            _weigh_one(x, start, stop, channel, coefficients, state, sums)
-        start = stop
-        if stop == end:
-            energy = 0.0
-            first = hop_end(hop - 1, rate, hops_a_second) - seen
-            for k in range(channels):
-                energy += weights[k] * (sums[k] / (end - first))
-                sums[k] = 0.0
-                for i in range(6):
-                    if abs(state[k, i]) < QUIET:
-                        state[k, i] = 0.0
-            out[count] = energy
+        first = hop_end(place[1] - 1, rate, hops_a_second)
+        end = hop_end(place[1], rate, hops_a_second)
+        stop = min(frames, end - place[0])
+        part = x[start:stop]
+        for a in range(0, channels - 1, 2):
+            b = a + 1
+            sums[a], sums[b] = _weigh_two(
+                part[:, a], part[:, b], coefficients, state[a], state[b], sums[a], sums[b]
+            )
+        if channels % 2:
+            sums[-1] = _weigh_one(part[:, -1], coefficients, state[-1], sums[-1])
+        if stop == end - place[0]:
+            out[count] = _close(weights, state, sums) / (end - first)
             count += 1
-            hop += 1
-    place[0] = seen + frames
+            place[1] += 1
+        start = stop
+    place[0] += frames
     return count
 
 
-HALVING = 20  # taps in one half of the 2-fold interpolator
+HALVING = 16  # taps in one half of the 2-fold interpolator
 REACH = HALVING + 3  # frames that both interpolators touch on each side
-GROUP = 64  # frames that are passed over or examined together
+GROUP = 128  # frames that are passed over or examined together
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _greatest(values):
     """Greatest |value|; eight running maxima, so that no one waits for the last."""
-    a = b = c = d = e = f = g = h = 0.0
+    a = b = c = d = e = f = g = h = np.float32(0.0)
     n, stop = 0, len(values)
     while n + 8 <= stop:
         a = max(a, abs(values[n]))
@@ -144,15 +149,15 @@ def _greatest(values):
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _halve(window, taps, out):
-    """Values half-way between frames, each from the 20 frames on both sides of it.
+    """Values half-way between frames, each from the `HALVING` frames on both sides of it.
 
     A number of taps that is known to the compiler and indexes that cannot be negative are what
     lets it examine several frames at once.
     """
     for n in range(len(out)):
-        total = taps[0] * (window[n + 19] + window[n + 20])
+        total = taps[0] * (window[n + HALVING - 1] + window[n + HALVING])
         for j in range(1, HALVING):
-            total += taps[j] * (window[n + 19 - j] + window[n + 20 + j])
+            total += taps[j] * (window[n + HALVING - 1 - j] + window[n + HALVING + j])
         out[n] = total
 
 
@@ -189,7 +194,31 @@ def _refine(x, half, middle, even, odd, out):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def true_peak(lane, halving, middle, even, odd, bounds, peak):
+def _copy(values, out):
+    for n in range(len(values)):
+        out[n] = values[n]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _lane_peak(lane, scratch, halving, middle, even, odd, bounds, peak):
+    """`true_peak` of one stretch of one channel, `REACH` frames at both ends not examined."""
+    half, fine = scratch[0], scratch[1]
+    for first in range(REACH, len(lane) - REACH, GROUP):
+        last = min(first + GROUP, len(lane) - REACH)
+        if _greatest(lane[first - REACH : last + REACH]) * bounds[0] < peak:
+            continue
+        halves, near = half[: last - first + 4], lane[first - 1 : last + 3]
+        _halve(lane[first - HALVING - 1 : last + HALVING + 2], halving, halves)
+        coarse = max(_greatest(near), _greatest(halves))
+        peak = max(peak, coarse)
+        if coarse * bounds[1] >= peak:
+            _refine(near, halves, middle, even, odd, fine[: last - first])
+            peak = max(peak, _greatest(fine[: last - first]))
+    return peak
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def true_peak(x, lane, scratch, tail, halving, middle, even, odd, bounds, peak):
     """Greatest |value| of the 8-fold over-sampled signal, not less than `peak`.
 
     A group of frames is passed over when no filter could lift it above the peak so far: the
@@ -198,28 +227,27 @@ def true_peak(lane, halving, middle, even, odd, bounds, peak):
 
     Parameters
     ----------
-    lane : ndarray, (frames,)
-        One channel. The filters reach `REACH` frames to both sides, so that many at both ends
-        are not examined.
-    halving : ndarray, (20,)
+    x : ndarray, (frames,)
+        The next frames of one channel.
+    lane, scratch : float32 ndarray, (2 · `REACH` + any,) and (2, `GROUP` + 4)
+        Room to work in.
+    tail : float32 ndarray, (2 · `REACH`,)
+        The frames before, of which the latter half is still to be examined; updated.
+    halving : float32 ndarray, (`HALVING`,)
         One half of the symmetric 2-fold interpolator.
-    middle, even, odd : ndarray, (4,)
+    middle, even, odd : float32 ndarray, (4,)
         The 4-fold interpolator behind it.
     bounds : tuple of float
         Greatest gain of both interpolators together, and of the second one.
     peak : float
         Greatest magnitude so far.
     """
-    half, fine = np.empty(GROUP + 4), np.empty(GROUP)
-    for first in range(REACH, len(lane) - REACH, GROUP):
-        last = min(first + GROUP, len(lane) - REACH)
-        if _greatest(lane[first - REACH : last + REACH]) * bounds[0] < peak:
-            continue
-        halves = half[: last - first + 4]
-        _halve(lane[first - 21 : last + 22], halving, halves)
-        peak = max(peak, _greatest(lane[first:last]), _greatest(halves[2:-2]))
-        if max(_greatest(lane[first - 1 : last + 3]), _greatest(halves)) * bounds[1] < peak:
-            continue
-        _refine(lane[first - 1 : last + 3], halves, middle, even, odd, fine[: last - first])
-        peak = max(peak, _greatest(fine[: last - first]))
+    room = len(lane) - len(tail)
+    for start in range(0, len(x), room):
+        part = x[start : start + room]
+        used = len(tail) + len(part)
+        lane[: len(tail)] = tail
+        _copy(part, lane[len(tail) : used])
+        peak = _lane_peak(lane[:used], scratch, halving, middle, even, odd, bounds, peak)
+        tail[:] = lane[used - len(tail) : used]
     return peak

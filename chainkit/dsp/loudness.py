@@ -24,6 +24,7 @@ SHORT_TERM = 30  # tenths in the 3 s window
 ABSOLUTE_GATE = -70.0  # LUFS
 RELATIVE_GATE = -10.0  # LU, integrated loudness
 RANGE_GATE = -20.0  # LU, loudness range
+_BATCH = 1000  # hops to slide the windows over at once; changes the speed only
 RANGE_TAIL = 15  # tenths of silence that Tech 3342 appends to a file
 
 _SURROUND = (1.0, 1.0, 1.0, 1.41, 1.41)  # L R C Ls Rs, BS.1770-5 Table 3
@@ -114,11 +115,15 @@ class LoudnessMeter:
 
     def __init__(self, rate: int, channels: int) -> None:
         self._rate = rate
-        self._weights = channel_weights(channels)
-        self._coefficients = k_weighting(rate)
-        self._place = np.zeros(1, dtype=np.int64)
+        shelf, highpass = k_weighting(rate)
+        self._weights = channel_weights(channels) * (shelf[0] * highpass[0]) ** 2
+        self._coefficients = (
+            shelf[1] / shelf[0], shelf[2] / shelf[0], shelf[4], shelf[5], highpass[4], highpass[5],
+        )  # fmt: skip
+        self._place = np.zeros(2, dtype=np.int64)
         self._state = np.zeros((channels, 6))
         self._sums = np.zeros(channels)
+        self._pending = array("d")  # hop powers the windows have not yet slid over
         self._hops = np.zeros(0)  # the last 9 hop powers
         self._windows = np.zeros(0)  # the last 290 sliding 100 ms sums
         self._tenths = array("d")
@@ -138,12 +143,14 @@ class LoudnessMeter:
             x, self._coefficients, self._weights, self._rate, HOPS_A_SECOND,
             self._place, self._state, self._sums, out,
         )  # fmt: skip
-        if count:
-            self._slide(out[:count])
+        self._pending.extend(out[:count])
+        if len(self._pending) >= _BATCH:
+            self._slide()
 
-    def _slide(self, hops: NDArray[np.float64]) -> None:
+    def _slide(self) -> None:
         """Slide the windows on; sums of shifted slices add in a fixed order."""
-        hops = np.concatenate([self._hops, hops])
+        hops = np.concatenate([self._hops, np.array(self._pending)])
+        self._pending = array("d")
         windows = _moving_sum(hops, TENTH, 1)
         self._hops = hops[-(TENTH - 1) :]
         self._tenths.extend(windows[self._until_tenth :: TENTH])
@@ -160,10 +167,12 @@ class LoudnessMeter:
 
     def momentary_max(self) -> float | None:
         """Greatest momentary loudness (400 ms) in LUFS, on a 10 ms step; None for silence."""
+        self._slide()
         return _loudness(self._momentary_max / (TENTH * MOMENTARY))
 
     def short_term_max(self) -> float | None:
         """Greatest short-term loudness (3 s) in LUFS, on a 10 ms step; None for silence."""
+        self._slide()
         return _loudness(self._short_term_max / (TENTH * SHORT_TERM))
 
     def momentary(self) -> NDArray[np.float64]:
@@ -189,6 +198,7 @@ class LoudnessMeter:
 
     def _powers(self, tenths: int, tail: int = 0) -> NDArray[np.float64]:
         """Mean squares in windows of so many 100 ms steps, one a step."""
+        self._slide()
         steps = np.concatenate([np.array(self._tenths), np.zeros(tail)])
         if len(self._tenths) < tenths:
             return np.zeros(0)
