@@ -1,0 +1,197 @@
+"use strict";
+// Blind rounds on the page: setting one up, its trials, its report.
+
+let unsaved = 0;
+
+function kindChosen() {
+  const identity = document.querySelector("input[name=kind]:checked").value === "identity";
+  byId("preference-options").hidden = identity;
+  byId("identity-options").hidden = !identity;
+  return identity ? "identity" : "preference";
+}
+
+function changeKind() {
+  byId("trials").value = kindChosen() === "identity" ? 16 : 5;
+  showTrialsNote();
+}
+
+function showTrialsNote() {
+  const trials = trialsChosen();
+  if (!trials || kindChosen() === "preference") {
+    byId("trials-note").textContent = "Letters are dealt anew in each trial. More trials tell a liking from a whim.";
+    return;
+  }
+  const needed = hitsNeeded(trials, 2, 0.05);
+  byId("trials-note").textContent =
+    needed === null
+      ? "Too few trials: even with all of them right, guessing would be more likely than 1 in 20."
+      : `Guessing alone reaches ${needed} of ${trials} right less often than 1 time in 20. The number is fixed for the round, or the p-value would not hold.`;
+}
+
+function trialsChosen() {
+  const trials = byId("trials").valueAsNumber;
+  return Number.isInteger(trials) && trials >= 1 && trials <= 100 ? trials : null;
+}
+
+const lanesChosen = () =>
+  kindChosen() === "identity"
+    ? [0, 1].map((side) => Number(byId(`pair-${side}`).value))
+    : [...document.querySelectorAll("input[name=among]:checked")].map((box) => Number(box.value));
+
+/** What keeps a round from starting, in words; empty when nothing does. */
+function setupFault() {
+  const lanes = new Set(lanesChosen());
+  if (lanes.size < 2) return "Choose two different candidates at least.";
+  if (!trialsChosen()) return "Give a whole number of trials from 1 to 100.";
+  return "";
+}
+
+function startRound(event) {
+  event.preventDefault();
+  const fault = setupFault();
+  byId("setup-fault").textContent = fault;
+  if (fault) return;
+  const Round = kindChosen() === "identity" ? IdentityRound : PreferenceRound;
+  round = new Round(lanesChosen(), trialsChosen());
+  round.started = new Date();
+  player.group = round.lanes;
+  enterMode();
+  buildRound();
+  nextTrial();
+  byId("round-title").focus();
+}
+
+function enterMode() {
+  document.body.dataset.mode = mode();
+  for (const id of ["candidates", "blind-setup", "figures", "views", "results"]) {
+    if (byId(id)) byId(id).hidden = Boolean(round);
+  }
+  byId("round").hidden = !round;
+}
+
+function buildRound() {
+  byId("letters").replaceChildren(...round.letters.map(letterEntry));
+  byId("answers").replaceChildren(...answerButtons());
+  byId("round-question").textContent =
+    round.kind === "identity" ? "X is one of A and B" : "Which do you prefer?";
+  byId("round-note").textContent =
+    round.kind === "identity"
+      ? "A and B stay the same through the round; X is drawn anew each time. Right and wrong are told at the end."
+      : "The letters stand for other candidates in the next trial.";
+}
+
+function letterEntry(name, place) {
+  const entry = document.createElement("label");
+  const radio = document.createElement("input");
+  const text = document.createElement("span");
+  Object.assign(radio, { type: "radio", name: "letter", value: place });
+  radio.addEventListener("change", chosen);
+  text.className = "letter";
+  text.textContent = name;
+  entry.append(radio, text);
+  return entry;
+}
+
+function answerButtons() {
+  if (round.kind === "identity") {
+    return ["A", "B"].map((each) => button(`X is ${each}`, () => answer(each)));
+  }
+  const prefer = button("", () => answer(letter));
+  prefer.id = "prefer";
+  return [prefer, button("No preference", () => answer(null))];
+}
+
+function button(text, action) {
+  const made = document.createElement("button");
+  Object.assign(made, { type: "button", textContent: text, onclick: action });
+  return made;
+}
+
+/** Each trial begins from silence: what plays on would tell what the last letter was. */
+function nextTrial() {
+  player.pause();
+  player.seek(player.loop?.begin ?? 0);
+  radios()[0].checked = true;
+  current.blind = 0;
+  previous.blind = 0;
+  byId("round-title").textContent = `Trial ${round.answered + 1} of ${round.planned}`;
+  chosen();
+  announce(byId("round-title").textContent);
+}
+
+function answer(picked) {
+  round.answer(picked);
+  if (round.finished) endRound();
+  else nextTrial();
+}
+
+function endRound() {
+  player.pause();
+  const report = reportOf(round, circumstances());
+  round = null;
+  player.group = null;
+  enterMode();
+  chosen();
+  byId("results").hidden = !byId("reports").childElementCount && !report.trials.length;
+  if (report.trials.length) addReport(report);
+  else byId("start-round").focus();
+}
+
+function circumstances() {
+  return {
+    page: data.title,
+    started: round.started.toISOString(),
+    ended: new Date().toISOString(),
+    view: data.views[player.choice.view].label,
+    loop: player.loop && [player.loop.begin, player.loop.end].map(secondsOf),
+    volume_db: Number(byId("volume").value),
+    matching: data.matching,
+    names,
+  };
+}
+
+function addReport(report) {
+  const entry = document.createElement("article");
+  const title = document.createElement("h3");
+  const text = document.createElement("p");
+  const trials = document.createElement("ol");
+  const actions = document.createElement("div");
+  title.textContent = titleOf(report);
+  text.className = "verdict";
+  text.textContent = verdict(report);
+  trials.append(...report.trials.map(trialItem));
+  actions.className = "answers";
+  const stem = `listening-${report.ended.slice(0, 19).replace(/:/g, "-")}`;
+  actions.append(
+    saveButton("Save as text", `${stem}.txt`, "text/plain;charset=utf-8", () => reportText(report)),
+    saveButton("Save as JSON", `${stem}.json`, "application/json", () => `${JSON.stringify(report, null, 2)}\n`),
+  );
+  entry.append(title, text, mappingList(report), actions, trials);
+  byId("reports").prepend(entry);
+    byId("results-title").focus();
+  unsaved += 1;
+  byId("status").textContent = `${titleOf(report)} ${verdict(report)}`;
+}
+
+function mappingList(report) {
+  const list = document.createElement("ul");
+  list.append(...reveal(report).map(textItem));
+  return list;
+}
+
+const trialItem = (trial) => textItem(trialText(trial));
+
+function textItem(text) {
+  const item = document.createElement("li");
+  item.textContent = text;
+  return item;
+}
+
+function saveButton(text, name, type, content) {
+  let saved = false;
+  return button(text, () => {
+    keep(name, type, content());
+    if (!saved) unsaved -= 1;
+    saved = true;
+  });
+}
