@@ -9,9 +9,9 @@ import math
 import re
 from collections.abc import Iterable
 
-_NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
-_TEXT = re.compile(rf"\s*({_NUMBER})\s*(\S.*?)?\s*")
-_RATIO = re.compile(rf"\s*({_NUMBER}|inf|∞)\s*:\s*({_NUMBER})\s*")
+NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
+_TEXT = re.compile(rf"\s*({NUMBER})\s*(\S.*?)?\s*")
+_RATIO = re.compile(rf"\s*({NUMBER}|inf|∞)\s*:\s*({NUMBER})\s*")
 
 
 class Quantity:
@@ -93,7 +93,7 @@ class Ratio(Quantity):
             return math.inf
         match = _RATIO.fullmatch(text)
         if match is None:
-            number = text.strip() if re.fullmatch(_NUMBER, text.strip()) else "4"
+            number = text.strip() if re.fullmatch(NUMBER, text.strip()) else "4"
             raise ValueError(f"is not a ratio; write {self._spellings(number)}")
         over, under = match.groups()
         if float(under) == 0:

@@ -22,9 +22,7 @@ from chainkit.stages.base import (
     Variant,
 )
 from chainkit.stages.eq import Slope
-from chainkit.units import LOUDNESS, RATIO, Quantity
-
-NUMBER = r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?"
+from chainkit.units import LOUDNESS, NUMBER, RATIO, Quantity
 
 
 def chain_schema() -> dict[str, Any]:

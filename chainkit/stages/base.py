@@ -12,7 +12,7 @@ import re
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any, ClassVar, Protocol
 
-from chainkit.units import Quantity, nearest
+from chainkit.units import NUMBER, Quantity, nearest
 
 if TYPE_CHECKING:
     import numpy as np
@@ -138,7 +138,7 @@ class Number(Value):
 
     def parse(self, text: str) -> float:
         """Value of a YAML 1.2 decimal number."""
-        if re.fullmatch(r"[-+]?(\.\d+|\d+(\.\d*)?)([eE][-+]?\d+)?", text) is None:
+        if re.fullmatch(NUMBER, text) is None:
             raise ValueError(f"is not a number between {self.low:g} and {self.high:g}")
         return float(text)
 

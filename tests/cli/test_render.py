@@ -1,0 +1,320 @@
+"""The main job through the command line, on files: outputs, messages, exit codes."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import resource
+import signal
+import subprocess
+import sys
+import time
+
+import numpy as np
+import pytest
+import soundfile
+from signals import bursts, noise, sine
+
+from chainkit.cli.main import main
+
+CHAIN = """\
+chainkit: 1
+working_level: -24 LUFS
+stages:
+  - eq:
+      bands:
+        - {shape: highpass, frequency: 80 Hz, slope: 24 dB/oct}
+        - {shape: bell, frequency: 280 Hz, gain: -3.5 dB, q: 4}
+  - deess: {threshold: -40 dB, ratio: 4:1, range: 8 dB}
+  - compress: {threshold: -26 dB, ratio: 3:1, makeup: match}
+"""
+IDLE = "chainkit: 1\nstages: []\n"
+
+
+@pytest.fixture
+def folder(tmp_path, rng, monkeypatch):
+    """A folder with a voice and chains, made the current one."""
+    monkeypatch.chdir(tmp_path)
+    soundfile.write("voice.wav", bursts(rng, 96_000), 48000, "PCM_24")
+    (tmp_path / "chain.yaml").write_text(CHAIN)
+    (tmp_path / "idle.yaml").write_text(IDLE)
+    return tmp_path
+
+
+def log_rows(name):
+    """Rows of a gain-reduction log."""
+    with open(name, newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def kept(folder):
+    """Names of what lies in the folder, hidden files included."""
+    return sorted(path.name for path in folder.iterdir())
+
+
+def test_render_writes_audio_log_and_record(folder, capsys):
+    assert main(["render", "voice.wav", "--chain", "chain.yaml", "-o", "out.wav"]) == 0
+    printed = capsys.readouterr()
+    assert "integrated loudness" in printed.out
+    assert "wrote out.wav" in printed.out
+    voice, out = soundfile.info("voice.wav"), soundfile.info("out.wav")
+    assert (out.frames, out.samplerate, out.subtype) == (voice.frames, 48000, "PCM_24")
+    rows = log_rows("out.gr.csv")
+    assert list(rows[0]) == [
+        *("frame", "seconds", "in_dbfs", "eq_db", "deess_db", "compress_db", "out_dbfs")
+    ]
+    assert len(rows) == 200
+    assert [int(row["frame"]) for row in rows[:3]] == [0, 480, 960]
+    record = json.loads((folder / "out.record.json").read_text())
+    assert record["voice"]["file"] == "voice.wav"
+    assert record["stages"]["compress"]["mean_db"] > 0.1
+    before = record["levels"]["before"]["integrated_lufs"]
+    assert record["trim_db"] == pytest.approx(-24 - before, abs=1e-9)
+    assert not list(folder.glob(".chainkit*"))
+
+
+def test_the_log_s_figures_are_those_of_the_signal(folder):
+    # A steady square of known level through a known curve: 10·(1 − 1/4) = 7.5 dB of reduction.
+    x = np.where(np.arange(48_000) % 8 < 4, 1.0, -1.0) * 10 ** (-10 / 20)
+    soundfile.write("square.wav", x, 48000, "DOUBLE")
+    (folder / "c.yaml").write_text(
+        "chainkit: 1\nstages:\n  - compress: {threshold: -20 dB, ratio: 4:1, knee: 0 dB}\n"
+    )
+    main(["render", "square.wav", "--chain", "c.yaml", "-o", "o.wav", "--log-step", "100 ms"])
+    rows = log_rows("o.gr.csv")
+    assert len(rows) == 10
+    last = {key: float(value) for key, value in rows[-1].items()}
+    assert last["in_dbfs"] == pytest.approx(-10, abs=1e-3)
+    assert last["compress_db"] == pytest.approx(-7.5, abs=1e-3)
+    assert last["out_dbfs"] == pytest.approx(-17.5, abs=1e-3)
+    stage = json.loads((folder / "o.record.json").read_text())["stages"]["compress"]
+    assert stage["greatest_db"] == pytest.approx(7.5, abs=1e-3)
+    assert stage["p95_db"] == pytest.approx(7.5, abs=0.011)
+    assert stage["share_above_1_db"] > 0.99
+
+
+def test_the_detail_file_replays(folder):
+    command = ["render", "voice.wav", "--chain", "chain.yaml", "--set", "working_level=-30LUFS"]
+    main([*command, "-o", "o.wav", "--detail", "--samples", "float64"])
+    gains = np.load("o.gr.npz")
+    assert sorted(gains.files) == ["compress", "deess", "rate"]
+    assert gains["compress"].shape == (96_000, 1)
+    rows = np.array([float(row["compress_db"]) for row in log_rows("o.gr.csv")])
+    lowest = gains["compress"][:, 0].reshape(200, 480).min(axis=1)
+    np.testing.assert_allclose(rows, lowest, atol=5e-5)
+
+
+def test_an_idle_chain_gives_the_same_24_bit_samples_without_dither(folder):
+    main(["render", "voice.wav", "--chain", "idle.yaml", "-o", "out.wav"])
+    before, after = (soundfile.read(name, dtype="int32")[0] for name in ("voice.wav", "out.wav"))
+    assert np.array_equal(before, after)
+    assert json.loads((folder / "out.record.json").read_text())["output"]["dithered"] is False
+
+
+def test_the_same_render_twice_is_the_same_file(folder):
+    for name in ("a.wav", "b.wav"):
+        main(["render", "voice.wav", "--chain", "chain.yaml", "-o", name, "--samples", "16"])
+    assert (folder / "a.wav").read_bytes() == (folder / "b.wav").read_bytes()
+    main(
+        [
+            "render",
+            "voice.wav",
+            "--chain",
+            "chain.yaml",
+            "-o",
+            "c.wav",
+            "--samples",
+            "16",
+            "--seed",
+            "1",
+        ]
+    )
+    assert (folder / "a.wav").read_bytes() != (folder / "c.wav").read_bytes()
+
+
+def test_verify_says_identical_then_different(folder, capsys):
+    main(["render", "voice.wav", "--chain", "chain.yaml", "-o", "out.wav"])
+    assert main(["verify", "out.record.json"]) == 0
+    assert "identical" in capsys.readouterr().out
+    samples, rate = soundfile.read("out.wav", dtype="int32")
+    samples[777] += 1 << 8
+    soundfile.write("out.wav", samples, rate, "PCM_24")
+    assert main(["verify", "out.record.json", "--json"]) == 1
+    verdict = json.loads(capsys.readouterr().out)
+    assert verdict["first_frame"] == 777
+    assert verdict["residual_db"] == pytest.approx(-138.47, abs=0.01)
+
+
+def test_verify_notices_another_voice(folder, capsys):
+    main(["render", "voice.wav", "--chain", "chain.yaml", "-o", "out.wav"])
+    samples, rate = soundfile.read("voice.wav", dtype="int32")
+    samples[5_000] += 1 << 20
+    soundfile.write("voice.wav", samples, rate, "PCM_24")
+    assert main(["verify", "out.record.json"]) == 1
+    assert "the voice voice.wav is not the file that was recorded" in capsys.readouterr().out
+
+
+def test_a_float_voice_keeps_its_format_and_channels(folder, rng):
+    soundfile.write("wide.flac", 0.1 * noise(rng, -20, 48_000, 3), 44100, "PCM_16")
+    assert main(["render", "wide.flac", "--chain", "chain.yaml", "-o", "wide.aiff"]) == 0
+    info = soundfile.info("wide.aiff")
+    assert (info.format, info.subtype, info.channels) == ("AIFF", "PCM_16", 3)
+    assert (
+        main(
+            ["render", "wide.flac", "--chain", "chain.yaml", "-o", "f.wav", "--samples", "float32"]
+        )
+        == 0
+    )
+    assert soundfile.info("f.wav").subtype == "FLOAT"
+
+
+def test_set_and_order_change_the_chain(folder, capsys):
+    command = ["render", "voice.wav", "--chain", "chain.yaml", "-o", "out.wav", "--json"]
+    main([*command, "--set", "deess.threshold=-30dB", "--order", "deess,compress,eq"])
+    record = json.loads(capsys.readouterr().out)
+    assert [next(iter(stage)) for stage in record["chain"]["stages"]] == ["deess", "compress", "eq"]
+    assert record["chain"]["stages"][0]["deess"]["threshold"] == "-30 dB"
+
+
+def test_an_output_that_would_clip_is_not_put_in_place(folder, capsys):
+    soundfile.write("hot.wav", sine(997, -1, 1.0), 48000, "PCM_24")
+    (folder / "up.yaml").write_text("chainkit: 1\nstages:\n  - gain: {gain: 6 dB}\n")
+    before = kept(folder)
+    assert main(["render", "hot.wav", "--chain", "up.yaml", "-o", "out.wav"]) == 4
+    message = capsys.readouterr().err
+    assert message.count("\n") == 1
+    assert "would clip" in message
+    assert "by up to 5.00 dB" in message
+    assert kept(folder) == before
+    assert (
+        main(["render", "hot.wav", "--chain", "up.yaml", "-o", "out.wav", "--allow-clipping"]) == 0
+    )
+    assert "caution: true peak" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "message"),
+    [
+        (["voice.wav", "--chain", "nope.yaml", "-o", "o.wav"], 2, "nope.yaml"),
+        (["voice.wav", "--chain", "chain.yaml"], 2, "-o/--output"),
+        (["nope.wav", "--chain", "chain.yaml", "-o", "o.wav"], 3, "nope.wav does not exist"),
+        (["chain.yaml", "--chain", "chain.yaml", "-o", "o.wav"], 3, "not a sound file"),
+        (["text.wav", "--chain", "chain.yaml", "-o", "o.wav"], 3, "not a sound file"),
+        (["empty.wav", "--chain", "chain.yaml", "-o", "o.wav"], 3, "has no frames"),
+        (["nan.wav", "--chain", "chain.yaml", "-o", "o.wav"], 3, "at frame 71234 "),
+        (["short.wav", "--chain", "chain.yaml", "-o", "o.wav"], 3, "cut short"),
+        (["voice.wav", "--chain", "chain.yaml", "-o", "voice.wav", "--force"], 4, "is the input"),
+        (["voice.wav", "--chain", "chain.yaml", "-o", "link.wav", "--force"], 4, "is the input"),
+        (["voice.wav", "--chain", "chain.yaml", "-o", "taken.wav"], 4, "--force replaces it"),
+        (["voice.wav", "--chain", "chain.yaml", "-o", "no/o.wav"], 4, "no folder 'no'"),
+        (["voice.wav", "--chain", "chain.yaml", "-o", "o.mp9"], 2, "mp9"),
+        (["voice.wav", "--chain", "chain.yaml", "-o", "o.flac", "--samples", "float32"], 2, "FLAC"),
+        (
+            ["voice.wav", "--chain", "chain.yaml", "-o", "o.wav", "--samples", "12"],
+            2,
+            "is not one of 16",
+        ),
+        (["voice.wav", "--chain", "chain.yaml", "-o", "o.wav", "--set", "deess=1"], 2, "STAGE.KEY"),
+        (
+            ["voice.wav", "--chain", "chain.yaml", "-o", "o.wav", "--log-step", "3"],
+            2,
+            "has no unit",
+        ),
+        (["voice.wav", "--chian", "chain.yaml", "-o", "o.wav"], 2, "--chain"),
+        (["low.wav", "--chain", "chain.yaml", "-o", "o.wav"], 2, "not below half the sample rate"),
+    ],
+)
+def test_faults_are_one_line_and_leave_nothing(folder, rng, capsys, arguments, code, message):
+    (folder / "text.wav").write_text("not audio at all\n" * 40)
+    (folder / "taken.wav").write_text("mine")
+    (folder / "link.wav").symlink_to("voice.wav")
+    soundfile.write("empty.wav", np.zeros((0, 1)), 48000)
+    soundfile.write("low.wav", bursts(rng, 8_000), 8000)
+    broken = bursts(rng, 96_000)
+    broken[71_234] = np.nan
+    soundfile.write("nan.wav", broken, 48000, "FLOAT")
+    (folder / "short.wav").write_bytes((folder / "voice.wav").read_bytes()[:-10_000])
+    before, voice = kept(folder), (folder / "voice.wav").read_bytes()
+    assert main(["render", *arguments]) == code
+    printed = capsys.readouterr()
+    assert printed.out == ""
+    assert message in printed.err
+    assert "Traceback" not in printed.err
+    assert kept(folder) == before
+    assert (folder / "voice.wav").read_bytes() == voice
+    assert (folder / "taken.wav").read_text() == "mine"
+
+
+def test_a_chain_file_fault_names_its_place(folder, capsys):
+    (folder / "bad.yaml").write_text(CHAIN.replace("ratio: 4:1", "ration: 4:1"))
+    assert main(["render", "voice.wav", "--chain", "bad.yaml", "-o", "o.wav"]) == 2
+    message = capsys.readouterr().err
+    assert message.startswith("chainkit: bad.yaml:8:32: no key 'ration' in deess")
+    assert message.count("\n") == 1
+
+
+def test_force_replaces_what_is_there(folder):
+    command = ["render", "voice.wav", "--chain", "chain.yaml", "-o", "out.wav"]
+    assert main(command) == 0
+    assert main(command) == 4
+    assert main([*command, "--force"]) == 0
+
+
+LIMITED = """
+import resource, signal, sys
+from chainkit.cli.main import main
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, 100_000))
+sys.exit(main(sys.argv[1:]))
+"""
+
+
+def test_a_full_disk_is_one_line_and_leaves_nothing(folder):
+    assert resource.getrlimit(resource.RLIMIT_FSIZE)[1] == resource.RLIM_INFINITY
+    before = kept(folder)
+    command = ["render", "voice.wav", "--chain", "chain.yaml", "-o", "out.wav"]
+    # numba must not write its cache under the limit.
+    run = subprocess.run(
+        [sys.executable, "-c", LIMITED, *command],
+        capture_output=True,
+        text=True,
+        env=os.environ | {"PYTHONDONTWRITEBYTECODE": "1"},
+    )
+    assert run.returncode == 4
+    assert run.stderr.startswith("chainkit: out.")
+    assert run.stderr.count("\n") == 1
+    assert kept(folder) == before
+
+
+def test_ctrl_c_leaves_nothing(folder, rng):
+    soundfile.write("long.wav", np.tile(bursts(rng, 480_000), (60, 1)), 48000, "PCM_24")
+    before = kept(folder)
+    command = ["render", "long.wav", "--chain", "chain.yaml", "-o", "out.wav", "--detail"]
+    process = subprocess.Popen(
+        [sys.executable, "-m", "chainkit.cli.main", *command], stderr=subprocess.PIPE, text=True
+    )
+    deadline = time.monotonic() + 60
+    while kept(folder) == before and time.monotonic() < deadline:
+        time.sleep(0.01)
+    assert kept(folder) != before
+    process.send_signal(signal.SIGINT)
+    _, message = process.communicate(timeout=60)
+    assert process.returncode == 130
+    assert message.strip() == "chainkit: interrupted; nothing was left behind"
+    assert kept(folder) == before
+
+
+def test_metadata_travels(folder):
+    # A bext chunk with a time reference beyond 32 bits (EBU Tech 3285): it must be unchanged.
+    bext = bytearray(602)
+    bext[0:5] = b"scene"
+    bext[338:346] = (16_588_608_000).to_bytes(8, "little")
+    data = (folder / "voice.wav").read_bytes() + b"bext" + len(bext).to_bytes(4, "little") + bext
+    data = data[:4] + (len(data) - 8).to_bytes(4, "little") + data[8:]
+    (folder / "voice.wav").write_bytes(data)
+    assert main(["render", "voice.wav", "--chain", "chain.yaml", "-o", "out.wav"]) == 0
+    out = (folder / "out.wav").read_bytes()
+    chunk = out[out.index(b"bext") + 8 :]
+    assert chunk[0:5] == b"scene"
+    assert int.from_bytes(chunk[338:346], "little") == 16_588_608_000

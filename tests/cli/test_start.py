@@ -1,0 +1,111 @@
+"""The command line's start: what is imported when, and that every command explains itself."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import pytest
+
+import chainkit
+from chainkit.cli.main import COMMANDS, main
+
+HEAVY = ("numba", "scipy", "numpy", "matplotlib", "soundfile", "rich", "jinja2")
+PROBE = f"""
+import sys
+from chainkit.cli.main import main
+code = main(sys.argv[1:])
+loaded = {{name.partition('.')[0] for name in sys.modules}}
+print('LOADED', *sorted(loaded & set({HEAVY!r})))
+sys.exit(code)
+"""
+
+
+def probe(*arguments):
+    run = subprocess.run([sys.executable, "-c", PROBE, *arguments], capture_output=True, text=True)
+    return run, run.stdout.splitlines()[-1].split()[1:]
+
+
+def test_help_loads_nothing_heavy():
+    run, loaded = probe("--help")
+    assert run.returncode == 0
+    assert loaded == []
+
+
+@pytest.mark.parametrize("command", sorted(COMMANDS))
+def test_each_command_s_help_loads_nothing_heavy(command):
+    # argparse leaves by SystemExit, so the probe catches it.
+    code = PROBE.replace(
+        "code = main(sys.argv[1:])",
+        "try: main(sys.argv[1:])\nexcept SystemExit as leaving: code = leaving.code",
+    )
+    run = subprocess.run(
+        [sys.executable, "-c", code, command, "--help"], capture_output=True, text=True
+    )
+    assert run.returncode == 0, run.stderr
+    assert run.stdout.splitlines()[-1].split()[1:] == []
+    assert f"usage: chainkit {command}" in run.stdout
+
+
+def test_a_chain_file_fault_loads_nothing_heavy(tmp_path):
+    chain = tmp_path / "bad.yaml"
+    chain.write_text("chainkit: 1\nstages:\n  - deess: {treshold: -3 dB}\n")
+    run, loaded = probe("render", "voice.wav", "--chain", str(chain), "-o", "out.wav")
+    assert run.returncode == 2
+    assert "bad.yaml:3:13" in run.stderr
+    assert loaded == []
+
+
+def test_the_overview_lists_every_command(capsys):
+    assert main(["--help"]) == 0
+    printed = capsys.readouterr().out
+    assert all(f"  {command} " in printed for command in COMMANDS)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "message"),
+    [
+        ([], 2, None),
+        (["rendr"], 2, "no command 'rendr'; did you mean 'render'?"),
+        (["check"], 2, "CHAIN"),
+        (["check", "nope.yaml"], 2, "nope.yaml"),
+        (["verify", "nope.json"], 2, "cannot read nope.json"),
+    ],
+)
+def test_wrong_use(capsys, arguments, code, message):
+    assert main(arguments) == code
+    printed = capsys.readouterr()
+    assert (message or "usage: chainkit") in printed.err + printed.out
+
+
+def test_public_names_are_what_is_listed():
+    for name in chainkit.__all__:
+        assert getattr(chainkit, name).__name__ == name
+    assert sorted(chainkit._HOME_OF) == sorted(chainkit.__all__)
+    with pytest.raises(AttributeError, match="no attribute 'nothing'"):
+        chainkit.nothing  # noqa: B018
+
+
+def test_check_prints_resolved_chains_and_all_faults(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "good.yaml").write_text("chainkit: 1\nstages:\n  - deess: {threshold: -30 dB}\n")
+    (tmp_path / "bad.yaml").write_text("chainkit: 1\nstages:\n  - deess: {threshold: -30}\n")
+    assert main(["check", "bad.yaml", "good.yaml"]) == 2
+    printed = capsys.readouterr()
+    assert "bad.yaml:3:24: threshold '-30' has no unit" in printed.err
+    assert "release: 60 ms" in printed.out
+    assert main(["check", "good.yaml", "--rate", "8 kHz"]) == 2
+    assert "not below half the sample rate (8 kHz → 4 kHz)" in capsys.readouterr().err
+
+
+def test_check_draws(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "good.yaml").write_text("chainkit: 1\nstages:\n  - deess: {threshold: -30 dB}\n")
+    assert main(["check", "good.yaml", "--plot", "curves.png"]) == 0
+    assert (tmp_path / "curves.png").read_bytes()[:4] == b"\x89PNG"
+    assert main(["check", "good.yaml", "--plot", "curves.png"]) == 4
+
+
+def test_schema_is_printed(capsys):
+    assert main(["schema"]) == 0
+    assert '"chainkit chain file"' in capsys.readouterr().out
