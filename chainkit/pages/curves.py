@@ -7,6 +7,7 @@ EQ response, static curve, split, or moves over time.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -125,19 +126,21 @@ def _rows(settings: dict[str, Any]) -> Iterator[tuple[str, str]]:
         elif isinstance(value, dict):
             yield from ((f"{key} {name}", inner) for name, inner in _rows(value))
         else:
-            yield key, _shown(value)
+            yield key, shown(value)
 
 
 def _band_rows(bands: list[dict[str, Any]]) -> Iterator[tuple[str, str]]:
     for number, band in enumerate(bands, start=1):
-        values = [_shown(value) for key, value in band.items() if key not in ("shape", "q")]
-        q = [f"q {_shown(band['q'])}"] if "q" in band else []
+        values = [shown(value) for key, value in band.items() if key not in ("shape", "q")]
+        q = [f"q {shown(band['q'])}"] if "q" in band else []
         yield f"{number}  {band['shape'].replace('_', ' ')}", ", ".join(values + q)
 
 
-def _shown(value: Any) -> str:
-    text = f"{value:.4g}" if isinstance(value, float) else str(value)
-    return text.replace("-", "−", 1) if text.startswith("-") else text
+def shown(value: Any) -> str:
+    """A value to read and to dial in: four digits of a measured one, a proper minus sign."""
+    text = f"{value:g}" if isinstance(value, float) else str(value)
+    text = re.sub(r"\d+\.\d{4,}", lambda number: f"{float(number[0]):.4g}", text)
+    return re.sub(r"^-", "−", text)
 
 
 # ------------------------------------------------------------------------------------------ eq
@@ -172,24 +175,32 @@ def _level(response: NDArray[Any]) -> Audio:
 
 # ------------------------------------------------------------------------------------ dynamics
 def _draw_compress(sheet: Figure, places: Places, stage: Any, rate: int) -> None:
-    makeup = 0.0 if isinstance(stage.makeup, str) else stage.makeup
-
     def output(level: Audio) -> Audio:
-        gain = to_gain(_static_gain(stage, level) + makeup)
-        return level + to_db(1.0 - stage.mix + stage.mix * gain)
+        return level + _whole_gain(stage, _static_gain(stage, level))
 
-    _draw_static(sheet, places, stage, output, "level, dBFS")
+    _draw_static(sheet, places, stage, output, "static curve, dBFS")
     _draw_step(sheet, places, stage)
 
 
 def _draw_deess(sheet: Figure, places: Places, stage: Any, rate: int) -> None:
-    unit = "band, dBFS" if stage.sense == "band" else "band against voice, dB"
+    of = "band, dBFS" if stage.sense == "band" else "band against voice"
 
     def output(level: Audio) -> Audio:
         return level + _static_gain(stage, level)
 
-    _draw_static(sheet, places, stage, output, unit)
+    _draw_static(sheet, places, stage, output, f"static curve, {of}")
     _draw_split(sheet, places, stage, rate)
+
+
+def idle_gain(stage: Any) -> float:
+    """Gain in dB of a stage that turns nothing down: its makeup, as far as it is known."""
+    return float(_whole_gain(stage, np.zeros(1))[0]) if stage.kind == "compress" else 0.0
+
+
+def _whole_gain(stage: Any, reduction: Audio) -> Audio:
+    """Gain of a compressor with makeup and mix, from that of its curve; makeup: match counts 0."""
+    makeup = 0.0 if isinstance(stage.makeup, str) else stage.makeup
+    return to_db(1.0 - stage.mix + stage.mix * to_gain(reduction + makeup))
 
 
 def _static_gain(stage: Any, level: Audio) -> Audio:
@@ -202,16 +213,16 @@ def _draw_static(
     places: Places,
     stage: Any,
     output: Callable[[Audio], Audio],
-    unit: str,
+    title: str,
 ) -> None:
-    axes = plots.panel(sheet, places.left, "static curve")
+    axes = plots.panel(sheet, places.left, title)
     low, high = _static_limits(stage)
     level = np.linspace(low, high, POINTS)
     after = output(level)
     axes.set_xlim(low, high)
     plots.tick_every(axes, "x", plots.decibel_step(high - low))
-    plots.decibel_axis(axes, low, max(high, 6 * math.ceil(after.max() / 6)), f"out: {unit}")
-    axes.set_xlabel(f"in: {unit}")
+    plots.decibel_axis(axes, low, max(high, 6 * math.ceil(after.max() / 6)), "out, dB")
+    axes.set_xlabel("in, dB")
     plots.region(axes, stage.threshold - stage.knee / 2, stage.threshold + stage.knee / 2)
     plots.guide(axes, x=stage.threshold, words="threshold")
     plots.faint(axes, level, level)
@@ -225,7 +236,7 @@ def _static_limits(stage: Any) -> tuple[float, float]:
 
 def _draw_step(sheet: Figure, places: Places, stage: Any) -> None:
     """Gain over time while the level steps up to 0 dBFS and back down."""
-    axes = plots.panel(sheet, places.right, "gain as the level steps to 0 dBFS and back")
+    axes = plots.panel(sheet, places.right, "step to 0 dBFS and back")
     depth = float(_static_gain(stage, np.zeros(1))[0])
     held = max(5 * stage.attack, stage.release, 1e-3)
     t = np.linspace(-0.1 * held, 2 * held + 5 * stage.release, POINTS)
@@ -255,7 +266,7 @@ def _draw_split(sheet: Figure, places: Places, stage: Any, rate: int) -> None:
     plots.curve(axes, f, _level(low), 2, label="left alone")
     plots.curve(axes, f, _level(high), 1, label="turned down")
     whole = low + high * to_gain(-TURNED_DOWN)
-    plots.curve(axes, f, _level(whole), 0, label=f"whole at −{TURNED_DOWN:g} dB")
+    plots.curve(axes, f, _level(whole), 0, label=f"whole, at −{TURNED_DOWN:g} dB")
     plots.legend(axes, "lower left")
 
 

@@ -7,6 +7,7 @@ figure      an empty sheet of our look, and its grid of places
 panel       axes at a place of the grid, with a title
 frequency_axis, decibel_axis, time_axis, tick_every   scales with ticks that read well
 curve       a line; `SERIES` gives colour and dash to each of several
+faint, thin a thin grey line that stands back; a thin black one for dense data
 filled      an area between a line and a level, such as gain reduction
 guide       a thin line across the panel at a level, frequency or time
 region      a shaded stretch of an axis, such as a sibilant or a band
@@ -125,6 +126,7 @@ def figure(
     title: str = "",
     heights: Sequence[float] | None = None,
     widths: Sequence[float] | None = None,
+    gap: float = 0.08,
 ) -> tuple[Figure, GridSpec]:
     """Empty sheet with a grid of places.
 
@@ -136,6 +138,8 @@ def figure(
         Heads the sheet.
     heights, widths : sequence of float, optional
         Shares of the rows and columns.
+    gap : float, inches
+        Least room above and below a panel.
 
     Returns
     -------
@@ -143,7 +147,7 @@ def figure(
         A place is ``grid[row, column]``; slices span several.
     """
     with look():
-        sheet = Figure(figsize=(width, height), dpi=DPI, layout=_spacing(), facecolor="white")
+        sheet = Figure(figsize=(width, height), dpi=DPI, layout=_spacing(gap), facecolor="white")
         FigureCanvasAgg(sheet)
         if title:
             sheet.suptitle(title, x=0.006, ha="left", fontsize=13.5, fontweight="bold")
@@ -180,7 +184,7 @@ def frequency_axis(axes: Axes, low: float = 20.0, high: float = 20e3) -> None:
 def decibel_axis(
     axes: Axes, low: float, high: float, label: str = "level, dB", step: float | None = None
 ) -> None:
-    """Linear y axis in dB, ticked every 1, 3, 6, 10 or 20 dB with a proper minus sign.
+    """Linear y axis in dB, ticked every 1, 3, 6, 10, 20 or 30 dB as the panel's height allows.
 
     Parameters
     ----------
@@ -191,7 +195,7 @@ def decibel_axis(
     """
     with look():
         axes.set_ylim(low, high)
-        tick_every(axes, "y", step or decibel_step(high - low))
+        tick_every(axes, "y", step or decibel_step(high - low, _room_for_ticks(axes)))
         axes.set_ylabel(label)
 
 
@@ -239,6 +243,11 @@ def faint(axes: Axes, x: ArrayLike, y: ArrayLike) -> None:
     axes.plot(x, y, color=MUTED, linewidth=0.7, label="_nolegend_")
 
 
+def thin(axes: Axes, x: ArrayLike, y: ArrayLike) -> None:
+    """Thin black line, for dense data over time."""
+    axes.plot(x, y, color=INK, linewidth=0.7, label="_nolegend_")
+
+
 def filled(axes: Axes, x: ArrayLike, y: ArrayLike, level: float = 0.0, series: int = 0) -> None:
     """Area between `y` and a level."""
     colour = SERIES[series % len(SERIES)].colour
@@ -246,20 +255,23 @@ def filled(axes: Axes, x: ArrayLike, y: ArrayLike, level: float = 0.0, series: i
 
 
 def guide(axes: Axes, *, x: float | None = None, y: float | None = None, words: str = "") -> None:
-    """Thin dotted line across the panel at `x` or `y`, with words at its end."""
+    """Thin dotted line across the panel at `x` or `y`, with words at its end.
+
+    Draw it when the axis has its limits: the words go to the side with more room.
+    """
     style: dict[str, Any] = {"color": MUTED, "linewidth": 0.8, "linestyle": (0, (1.0, 2.0))}
     if x is not None:
         axes.axvline(x, **style)
-        place: dict[str, Any] = {
-            "xy": (x, 1.0),
-            "xycoords": axes.get_xaxis_transform(),
-            "xytext": (3, -1),
+        left = axes.transAxes.inverted().transform(axes.transData.transform((x, 0)))[0] < 0.5
+        side: dict[str, Any] = {
+            "ha": "left" if left else "right",
+            "xytext": (3 if left else -3, -1),
         }
-        _words(axes, words, ha="left", va="top", **place)
+        _words(axes, words, xy=(x, 1.0), xycoords=axes.get_xaxis_transform(), va="top", **side)
     if y is not None:
         axes.axhline(y, **style)
-        place = {"xy": (1.0, y), "xycoords": axes.get_yaxis_transform(), "xytext": (-2, 2)}
-        _words(axes, words, ha="right", va="bottom", **place)
+        side = {"ha": "right", "xytext": (-2, 2)}
+        _words(axes, words, xy=(1.0, y), xycoords=axes.get_yaxis_transform(), va="bottom", **side)
 
 
 def region(axes: Axes, start: float, end: float) -> None:
@@ -376,13 +388,18 @@ def _finished(sheet: Figure, form: str, metadata: dict[str, None]) -> bytes:
     return file.getvalue()
 
 
-def _spacing() -> ConstrainedLayoutEngine:
-    return ConstrainedLayoutEngine(w_pad=0.08, h_pad=0.08, wspace=0.04, hspace=0.06)
+def _spacing(gap: float) -> ConstrainedLayoutEngine:
+    return ConstrainedLayoutEngine(w_pad=0.08, h_pad=gap, wspace=0.04, hspace=0.75 * gap)
 
 
-def decibel_step(span: float) -> float:
-    """Distance of ticks, dB, that gives a span of dB four to nine of them."""
-    return next((step for step in (1, 3, 6, 10, 20) if span / step <= 8), 30)
+def decibel_step(span: float, most: float = 8) -> float:
+    """Distance of ticks, dB, that gives a span of dB at most so many steps."""
+    return next((step for step in (1, 3, 6, 10, 20, 30) if span / step <= most), 60)
+
+
+def _room_for_ticks(axes: Axes) -> float:
+    """How many steps of ticks the panel's height, 5 mm each, leaves room for."""
+    return float(np.clip(axes.bbox.height / DPI / 0.2, 1, 8))
 
 
 def _decade_steps(low: float, high: float, digits: Iterable[int]) -> list[float]:

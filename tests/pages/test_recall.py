@@ -1,0 +1,263 @@
+"""The recall sheet: everything needed to set a render again, on one printed page."""
+
+from __future__ import annotations
+
+import copy
+import re
+import shutil
+from html.parser import HTMLParser
+
+import numpy as np
+import pytest
+
+from chainkit.chain import parse_chain
+from chainkit.errors import UsageError
+from chainkit.pages import base
+from chainkit.pages.recall import recall_sheet
+from chainkit.pages.timeline import Log, read_log, reduction_sheet
+
+CHAIN = """
+chainkit: 1
+name: Example
+notes: Sung close.
+working_level: -20 LUFS
+stages:
+  - ride: {points: [[0 s, 0 dB], [1.5 s, -3 dB]]}
+  - eq:
+      bands:
+        - {shape: highpass, frequency: 80 Hz, slope: 24 dB/oct}
+        - {shape: high_shelf, frequency: 8 kHz, gain: 3 dB, q: 0.7}
+  - deess: {threshold: -34 dB, range: 8 dB}
+  - compress: {threshold: -20 dB, ratio: 3:1, makeup: 4.23456789 dB, mix: 80 %}
+"""
+STATISTICS = {
+    "greatest_db": 7.8, "mean_db": 1.23, "p95_db": 4.41, "share_above_1_db": 0.31,
+    "inside_sibilants_db": 5.1, "outside_sibilants_db": 0.4,
+}  # fmt: skip
+
+
+def sound_file(name, digest):
+    return {
+        "file": name, "sha256": digest * 32, "frames": 96000, "rate": 48000, "channels": 1,
+        "container": "WAV", "subtype": "PCM_24",
+    }  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def record():
+    return {
+        "chainkit_record": 1,
+        "voice": sound_file("lead.wav", "ab"),
+        "output": sound_file("lead.out.wav", "cd") | {"dithered": True, "dither_seed": 7},
+        "chain_file": "example.yaml",
+        "chain": parse_chain(CHAIN).as_dict(),
+        "trim_db": 6.4606,
+        "matched_makeup_db": {"compress": 4.23456789},
+        "notes": ["The trim was measured."],
+        "levels": {
+            "before": {"integrated_lufs": -26.46, "true_peak_dbtp": -6.0, "crest_db": None},
+            "after": {"integrated_lufs": -19.5, "true_peak_dbtp": -6.0, "crest_db": 14.0},
+        },
+        "stages": {
+            "ride": {"kind": "ride"},
+            "eq": {"kind": "eq"},
+            "deess": {"kind": "deess"} | STATISTICS,
+            "compress": {"kind": "compress"} | STATISTICS | {"inside_sibilants_db": None},
+        },
+        "versions": {"chainkit": "0.1.0", "numpy": "2.0.0"},
+    }
+
+
+@pytest.fixture(scope="module")
+def log():
+    seconds = np.arange(200) * 0.01
+    dip = np.where((seconds > 0.5) & (seconds < 0.6), -6.0, 0.0)
+    silent_start = np.where(seconds < 0.1, -np.inf, -20.0)
+    moves = np.interp(seconds, [0, 1.5], [0, -3])
+    gains = {"ride": moves, "eq": moves, "deess": dip, "compress": dip + 3.5}
+    return Log(seconds, silent_start, silent_start + 3, gains)
+
+
+@pytest.fixture(scope="module")
+def sheet(record, log):
+    return recall_sheet(record, log, title="First light, lead")
+
+
+class Outline(HTMLParser):
+    """The words of a page and its structure."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.tags, self.ids, self.words = [], [], []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        self.ids += [value for name, value in attrs if name == "id"]
+
+    def handle_data(self, data):
+        self.words.append(data)
+
+    @property
+    def text(self):
+        return " ".join(" ".join(self.words).split())
+
+
+def test_the_sheet_holds_every_value_in_signal_order(sheet):
+    words = Outline(sheet).text
+    expected = [
+        "First light, lead", "Example · 0:02 · 48 kHz, 1 ch, PCM_24",
+        "integrated loudness, LUFS −26.5 −19.5 +7.0", "true peak, dBTP −6.0 −6.0 0.0",
+        "crest factor, dB – 14.0 –", "lead.wav", "ab" * 32, "lead.out.wav", "cd" * 32,
+        "trim of +6.46 dB", "working level of −20.0 LUFS",
+        "1 ride", "0 s 0 dB; 1.5 s −3 dB", "2 eq", "80 Hz, 24 dB/oct", "8 kHz, 3 dB, q 0.7",
+        "3 deess", "threshold −34 dB", "range 8 dB", "attack 1 ms",
+        "greatest 7.8 dB, mean 1.2 dB, 95th percentile 4.4 dB; above 1 dB in 31 % of the time; "
+        "mean inside sibilants 5.1 dB, outside 0.4 dB.",
+        "4 compress", "ratio 3:1", "makeup 4.235 dB", "mix 80 %", "Makeup found by matching",
+        "Gain over time", "Sung close.", "The trim was measured.",
+        "example.yaml", "seed 7", "numpy 2.0.0",
+    ]  # fmt: skip
+    places = [words.find(each) for each in expected]
+    assert -1 not in places, expected[places.index(-1)]
+    assert places == sorted(places)
+
+
+def test_the_page_has_landmarks_and_unique_ids(sheet):
+    outline = Outline(sheet)
+    for landmark in ("header", "main", "footer", "h1"):
+        assert outline.tags.count(landmark) == 1
+    assert outline.tags.count("svg") == len(["eq", "deess", "compress", "over time"])
+    assert len(outline.ids) == len(set(outline.ids))
+
+
+def test_the_page_asks_for_nothing(sheet):
+    assert "default-src 'none'" in sheet
+    assert not re.findall(r"(?:src|href)=\"(?!#)[^\"]*\"", sheet)
+    assert "@import" not in sheet
+    assert not re.findall(r"url\((?!#)", sheet)
+
+
+def test_without_a_log_there_is_no_reduction_over_time(record):
+    assert "Gain over time" not in recall_sheet(record)
+
+
+def test_the_same_record_gives_the_same_page(record, log, sheet):
+    assert recall_sheet(record, log, title="First light, lead") == sheet
+
+
+def test_names_are_shown_as_text(record, log):
+    nasty = "<script>alert(1)</script> & $x^2$ \"'"
+    changed = copy.deepcopy(record)
+    changed["voice"]["file"] = changed["chain"]["name"] = changed["chain"]["notes"] = nasty
+    text = recall_sheet(changed, log, title=nasty)
+    assert "<script" not in text
+    assert Outline(text).text.count(nasty) == 5
+
+
+def test_a_record_without_a_chain_is_refused(record):
+    with pytest.raises(UsageError, match="render record"):
+        recall_sheet(record | {"chain": {"chainkit": 1}})
+
+
+# ------------------------------------------------------------------------- reduction over time
+def test_reduction_is_drawn_against_the_gain_at_rest(record, log):
+    chain = parse_chain(CHAIN)
+    sheet = reduction_sheet(chain, log)
+    titles = [axes.get_title(loc="left") for axes in sheet.axes]
+    assert titles[1:] == ["ride, dB", "deess, dB", "compress, dB"]
+    deess, compress = sheet.axes[2], sheet.axes[3]
+    t, gain = deess.get_lines()[0].get_data()
+    assert gain[np.argmin(np.abs(t - 0.55))] == -6
+    assert gain[np.argmin(np.abs(t - 1.5))] == 0
+    at_rest = 20 * np.log10(0.2 + 0.8 * 10 ** (4.23456789 / 20))
+    gain = compress.get_lines()[0].get_ydata()
+    assert gain.max() == pytest.approx(3.5 - at_rest)
+    assert gain.min() == pytest.approx(-2.5 - at_rest)
+
+
+def test_silence_is_drawn_at_the_foot(log):
+    levels = reduction_sheet(parse_chain(CHAIN), log).axes[0]
+    voice, output = (line.get_ydata() for line in levels.get_lines())
+    assert voice.min() == output.min() == -60
+    assert (voice.max(), output.max()) == (-20, -17)
+
+
+def test_a_log_is_read_back(tmp_path):
+    path = tmp_path / "out.gr.csv"
+    path.write_text(
+        "frame,seconds,in_dbfs,lead eq_db,deess_db,out_dbfs\n"
+        "0,0.000000,-inf,0.0000,0.0000,-inf\n480,0.010000,-20.5000,1.0000,-3.2500,-21.0000\n"
+    )
+    read = read_log(path)
+    assert list(read.gains) == ["lead eq", "deess"]
+    assert read.seconds.tolist() == [0, 0.01]
+    assert read.before.tolist() == [-np.inf, -20.5]
+    assert read.gains["deess"].tolist() == [0, -3.25]
+
+
+@pytest.mark.parametrize("text", ["", "frame,seconds\n0,x\n", "a,b\n1,2\n", "frame,seconds\n1\n"])
+def test_another_file_is_no_log(tmp_path, text):
+    path = tmp_path / "out.gr.csv"
+    path.write_text(text)
+    with pytest.raises(UsageError, match="is not a gain-reduction log"):
+        read_log(path)
+
+
+def test_a_missing_log_is_named(tmp_path):
+    with pytest.raises(UsageError, match="cannot read .*nowhere"):
+        read_log(tmp_path / "nowhere.csv")
+
+
+# ------------------------------------------------------------------------------------- figures
+@pytest.mark.parametrize(
+    ("written", "expected"),
+    [
+        (base.figure(-18.26, "LUFS"), "−18.3 LUFS"),
+        (base.figure(-0.04, "dB"), "0.0 dB"),
+        (base.figure(None, "dB"), "–"),
+        (base.figure(3, digits=0), "3"),
+        (base.change(-20.0, -17.94, "dB"), "+2.1 dB"),
+        (base.change(1.0, 0.0), "−1.0"),
+        (base.change(1.0, 1.04), "0.0"),
+        (base.change(None, 1.0), "–"),
+        (base.share(0.314), "31 %"),
+        (base.share(None), "–"),
+        (base.minutes(187.4), "3:07"),
+        (base.minutes(59.6), "1:00"),
+    ],
+)
+def test_figures(written, expected):
+    assert written == expected
+
+
+# ------------------------------------------------------------------------------------- browser
+@pytest.fixture(scope="module")
+def browser():
+    sync_api = pytest.importorskip("playwright.sync_api")
+    chromium = shutil.which("chromium") or shutil.which("chromium-browser")
+    if chromium is None:
+        pytest.skip("no Chromium here")
+    with sync_api.sync_playwright() as playwright:
+        found = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
+        yield found
+        found.close()
+
+
+@pytest.mark.browser
+def test_the_sheet_prints_on_one_page_and_is_accessible(browser, tmp_path, sheet):
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
+    path = tmp_path / "recall.html"
+    path.write_text(sheet, encoding="utf-8")
+    page = browser.new_page()
+    said, asked = [], []
+    page.on("console", lambda message: said.append(message.text))
+    page.on("request", lambda request: asked.append(request.url))
+    page.goto(path.as_uri())
+    assert (said, asked) == ([], [path.as_uri()])
+    assert axe.run(page).response["violations"] == []
+    printed = page.pdf(prefer_css_page_size=True)
+    assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 1
+    narrow = browser.new_page(viewport={"width": 360, "height": 640})
+    narrow.goto(path.as_uri())
+    assert narrow.evaluate("document.documentElement.scrollWidth") <= 360
