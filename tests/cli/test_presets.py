@@ -1,0 +1,144 @@
+"""Presets: found, listed, shown, copied; each works on a voice at its working level."""
+
+import json
+
+import numpy as np
+import pytest
+
+from chainkit.chain import load_chain
+from chainkit.cli.main import main
+from chainkit.dsp.voice import sing
+from chainkit.errors import UsageError
+from chainkit.presets import find_chain, preset_names, preset_path
+
+RATE = 48000
+
+
+@pytest.fixture(scope="module")
+def song():
+    return sing(RATE, seconds=16.0, seed=1)
+
+
+@pytest.fixture(scope="module")
+def loud(song):
+    """The louder half of the phrases."""
+    return sorted(song.phrases, key=lambda phrase: -phrase.level_db)[: len(song.phrases) // 2]
+
+
+def frames(song, spans, margin=0.0):
+    """Whether each frame lies in one of `spans`, `margin` seconds left out at both ends."""
+    times = np.arange(len(song.voice)) / song.rate
+    return np.any([(times >= s.start + margin) & (times < s.end - margin) for s in spans], axis=0)
+
+
+def reductions(chain, processed, rate, kind):
+    """Reduction in dB of all stages of one kind together, (frames,)."""
+    runs = processed.prepared.stream(rate, 1).runs
+    return sum(
+        run.idle_db - processed.gains[stage.name][:, 0]
+        for stage, run in zip(chain.active, runs, strict=True)
+        if stage.kind == kind
+    )
+
+
+def test_there_are_presets_for_many_jobs():
+    assert len(preset_names()) >= 8
+    assert preset_names() == sorted(preset_names())
+
+
+@pytest.mark.parametrize("name", preset_names())
+def test_a_preset_says_what_it_is_for(name):
+    chain = load_chain(preset_path(name))
+    assert chain.name
+    assert chain.working_level is not None
+    assert "Listen" in chain.notes
+    assert "#" in preset_path(name).read_text("utf-8")
+    chain.check(44100)
+
+
+@pytest.mark.parametrize("name", preset_names())
+def test_a_preset_s_thresholds_fit_a_voice(name, song, loud):
+    chain = load_chain(preset_path(name))
+    processed = chain.process(song.voice, RATE)
+    assert np.abs(processed.audio).max() < 1.0
+
+    squeezed = reductions(chain, processed, RATE, "compress")[frames(song, loud)]
+    assert 1.0 < np.mean(squeezed) < 7.0
+
+    turned_down = reductions(chain, processed, RATE, "deess")
+    in_loud = [s for s in song.sibilants if frames(song, loud)[round(s.start * RATE)]]
+    hisses = [s for s in in_loud if s.kind in ("s", "z")]
+    assert 3.0 < np.mean(turned_down[frames(song, hisses, 0.01)]) < 9.0
+    assert np.mean(turned_down[frames(song, song.notes, 0.04)]) < 1.0
+
+
+@pytest.mark.parametrize("name", preset_names())
+def test_a_preset_fits_any_recording_level(name, song):
+    chain = load_chain(preset_path(name))
+    voice = song.voice[: 6 * RATE]
+    # Room tone stays on one side of the absolute gate of ITU-R BS.1770 at both levels.
+    results = [chain.process(gain * voice, RATE).audio for gain in (1.0, 1.9)]
+    assert np.abs(results[0] - results[1]).max() < 1e-6
+
+
+def test_the_list_names_each_with_its_use(capsys):
+    assert main(["presets"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    for name in preset_names():
+        use = load_chain(preset_path(name)).notes.splitlines()[0]
+        assert any(line.startswith(name) and line.endswith(use) for line in lines)
+
+
+def test_the_list_for_machines(capsys):
+    assert main(["presets", "--json"]) == 0
+    listed = json.loads(capsys.readouterr().out)
+    assert [item["preset"] for item in listed] == preset_names()
+    assert all(item["notes"] and item["name"] for item in listed)
+
+
+def test_show_prints_the_file(capsys):
+    assert main(["presets", "show", "quiet-verse"]) == 0
+    assert capsys.readouterr().out == preset_path("quiet-verse").read_text("utf-8")
+
+
+def test_copy_writes_a_file_and_keeps_what_is_there(tmp_path, capsys):
+    target = tmp_path / "mine.yaml"
+    assert main(["presets", "copy", "quiet-verse", str(target)]) == 0
+    assert target.read_text("utf-8") == preset_path("quiet-verse").read_text("utf-8")
+    assert f"wrote {target}" in capsys.readouterr().out
+
+    target.write_text("mine")
+    assert main(["presets", "copy", "quiet-verse", str(target)]) == 4
+    assert "exists already" in capsys.readouterr().err
+    assert target.read_text() == "mine"
+
+    assert main(["presets", "copy", "quiet-verse", str(target), "--force"]) == 0
+    assert load_chain(target).name == "Quiet verse"
+
+
+def test_copy_into_a_folder_keeps_the_name(tmp_path):
+    assert main(["presets", "copy", "dense-chorus", str(tmp_path)]) == 0
+    assert load_chain(tmp_path / "dense-chorus.yaml").name == "Dense chorus"
+
+
+def test_copy_to_what_is_no_chain_file(tmp_path, capsys):
+    assert main(["presets", "copy", "quiet-verse", str(tmp_path / "mine.wav")]) == 2
+    assert "neither a folder nor named .yaml" in capsys.readouterr().err
+
+
+def test_a_misspelt_name_is_answered_with_the_nearest(capsys):
+    assert main(["presets", "show", "quite-verse"]) == 2
+    assert "did you mean 'quiet-verse'?" in capsys.readouterr().err
+
+
+def test_a_chain_is_found_by_path_or_by_name(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert find_chain("quiet-verse") == preset_path("quiet-verse")
+    (tmp_path / "quiet-verse").write_text("a file of the same name comes first")
+    assert find_chain("quiet-verse").resolve() == tmp_path / "quiet-verse"
+    # What is spelt like a file is taken for one, and reported missing as such.
+    assert not find_chain("missing.yaml").exists()
+    with pytest.raises(
+        UsageError, match=r"no chain file 'quiet-vers', and no preset .*quiet-verse"
+    ):
+        find_chain("quiet-vers")
