@@ -41,6 +41,7 @@ class Cascade:
             np.empty((kernels.STEPS, kernels.LANES)),
             np.empty((2, kernels.LANES)),
             np.empty((count, 2)),
+            np.empty(kernels.TILE),
         )
 
     def process(self, x: Audio) -> Audio:

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainkit.dsp import kernels
-from chainkit.dsp.delay import Delay, Skip
+from chainkit.dsp.delay import Queue, Skip
 from chainkit.dsp.dynamics import Reduction, to_frames
 from chainkit.dsp.split import LinearSplit, MinimumSplit
 
@@ -82,8 +82,8 @@ class DeEsser:
         self._ahead = to_frames(lookahead, rate)
         self._channels = channels
         self.latency = self._split.latency + self._ahead
-        self._base_delay = Delay(self._ahead, channels)
-        self._band_delay = Delay(self._ahead, channels)
+        self._bases = Queue(channels)
+        self._bands = Queue(channels)
         self._skip = Skip(self._ahead)
         self._scratch = np.empty(kernels.CHUNK)
 
@@ -118,7 +118,8 @@ class DeEsser:
 
     def _turn_down(self, base: Audio, band: Audio) -> tuple[Audio, Audio]:
         gain = self._skip.process(self._reduction.process(band, base if self._shared else None))
-        base, band = self._base_delay.process(base), self._band_delay.process(band)
+        base = self._bases.exchange(base, len(gain))
+        band = self._bands.exchange(band, len(gain))
         y = np.empty_like(base)
         kernels.apply_band_gain(base, band, gain, self._scratch, y)
         return y, gain

@@ -1,4 +1,4 @@
-"""Delays that keep frames in their places: what is late is withheld, not padded."""
+"""Frames that wait: what is late is withheld, not padded, so that frames keep their places."""
 
 from __future__ import annotations
 
@@ -8,31 +8,28 @@ from numpy.typing import NDArray
 Audio = NDArray[np.float64]
 
 
-class Delay:
-    """Holds the latest frames back.
+class Queue:
+    """Frames waiting for what they need before they can leave.
 
     Parameters
     ----------
-    frames : int, >= 0
     channels : int, > 0
     """
 
-    def __init__(self, frames: int, channels: int) -> None:
-        self.frames = frames
-        self._held = np.empty((0, channels))
+    def __init__(self, channels: int) -> None:
+        self._waiting = np.empty((0, channels))
 
-    def process(self, x: Audio) -> Audio:
-        """Frames (n, channels) that are due after `x` has come; at first fewer than came."""
-        if not self.frames:
+    def exchange(self, x: Audio, count: int) -> Audio:
+        """Add the frames of `x` (n, channels), take the first `count` out."""
+        if not len(self._waiting) and count == len(x):
             return x
-        joined = np.concatenate((self._held, x))
-        due = max(len(joined) - self.frames, 0)
-        self._held = joined[due:].copy()
-        return joined[:due]
+        joined = np.concatenate((self._waiting, x))
+        self._waiting = joined[count:].copy()
+        return joined[:count]
 
 
 class Skip:
-    """Drops the first frames: those that a look ahead or a filter's delay puts before the start.
+    """Drops the first values: those that a look ahead puts before the first frame.
 
     Parameters
     ----------
@@ -43,7 +40,7 @@ class Skip:
         self._left = frames
 
     def process(self, x: Audio) -> Audio:
-        """`x` (n, any) without the frames that are still to be dropped."""
+        """`x` (n, any) without the values that are still to be dropped."""
         dropped = min(self._left, len(x))
         self._left -= dropped
         return x[dropped:]

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from chainkit.dsp import filters, kernels
 from chainkit.dsp.cascade import Cascade
-from chainkit.dsp.delay import Delay, Skip
+from chainkit.dsp.delay import Queue, Skip
 
 Audio = NDArray[np.float64]
 
@@ -136,7 +136,7 @@ class Reduction:
             smoothing(attack, rate), smoothing(release, rate), deepest,
         )  # fmt: skip
         self._past = np.zeros((2, self._rows, self._width - 1))
-        self._states = np.zeros((self.lanes, 1))
+        self._states = np.zeros((self.lanes, 2))
         self._position = 0
         chunk = max(kernels.CHUNK, 4 * self._width)
         self._scratch = np.empty((4, chunk + self._width - 1))
@@ -172,7 +172,7 @@ class Reduction:
         history = self._width - 1
         rows = np.empty((self._rows, history + len(x)))
         rows[:, :history] = past
-        kernels.magnitudes(x, self._squared, self._folded, rows[:, history:])
+        kernels.magnitudes(x, self._squared, self._folded, history, rows)
         past[:] = rows[:, len(x) :]
         return rows
 
@@ -238,7 +238,7 @@ class Compressor:
             linked=link,
         )  # fmt: skip
         self._sidechain = _sidechain(rate, channels, sidechain_highpass)
-        self._delay = Delay(self.latency, channels)
+        self._waiting = Queue(channels)
         self._skip = Skip(self.latency)
         self._makeup = float(makeup)
         self._mix = float(mix)
@@ -249,7 +249,7 @@ class Compressor:
         """The frames that are due and their gain in dB, (n, channels) and (n, lanes)."""
         key = x if self._sidechain is None else self._sidechain.process(x)
         gain = self._whole_gain(self._skip.process(self._reduction.process(key)))
-        due = self._delay.process(x)
+        due = self._waiting.exchange(x, len(gain))
         y = np.empty_like(due)
         kernels.apply_gain(due, gain, self._scratch, y)
         return y, gain

@@ -43,7 +43,7 @@ _DB_LIMIT = 6000.0
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def cascade(x, sections, decays, jumps, held, filled, states, tile, lanes, scratch, y):
+def cascade(x, sections, decays, jumps, held, filled, states, tile, lanes, ends, row, y):
     """Filter `x` (frames, channels) through second-order sections, into `y`.
 
     Transposed direct form II, ``y = b0 x + p; p' = b1 x - a1 y + q; q' = b2 x - a2 y``, on
@@ -55,55 +55,75 @@ def cascade(x, sections, decays, jumps, held, filled, states, tile, lanes, scrat
     sections (n, 5) b0 b1 b2 a1 a2; decays (n, STEPS, 2) output after t frames of a unit state;
     jumps (n, 2, 2) state after STEPS frames of a unit state; held (channels, TILE) frames of the
     unfinished tile, of which `filled` are there; states (channels, n, 2) at the tile's beginning;
-    tile (STEPS, LANES), lanes (2, LANES), scratch (n, 2) are overwritten. Returns `filled`.
+    tile (STEPS, LANES), lanes (2, LANES), ends (n, 2), row (TILE,) are overwritten. Returns
+    how many frames of a tile are left unfinished.
     """
     fill = filled
     for channel in range(x.shape[1]):
-        row = held[channel]
         fill = filled
-        done = 0
-        while done < x.shape[0]:
-            taken = min(TILE - fill, x.shape[0] - done)
-            for i in range(taken):
-                row[fill + i] = x[done + i, channel]
-            _load(row, tile)
-            scratch[:] = states[channel]
+        begin = 0
+        while begin < x.shape[0]:
+            end = min(begin + TILE - fill, x.shape[0])
+            behind = fill + end - begin
+            take_channel(x[begin:end], channel, held[channel][fill:behind])
+            _load(held[channel], tile)
+            ends[:] = states[channel]
             for k in range(sections.shape[0]):
-                _section(sections[k], decays[k], jumps[k], scratch[k], lanes, tile)
-            _unload(tile, row, fill, taken, y[done : done + taken], channel)
-            fill += taken
-            done += taken
+                _from_rest(sections[k], lanes, tile)
+                _hand_over(jumps[k], ends[k], lanes)
+                _add_past(decays[k], lanes, tile)
+            _unload(tile, row)
+            _put_channel(row[fill:behind], channel, y[begin:end])
+            begin = end
+            fill = behind
             if fill == TILE:
                 fill = 0
-                states[channel] = scratch
+                states[channel] = ends
     return fill
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def take_channel(x, channel, row):
+    """One channel of `x` (frames, channels), into `row`; what is below `TINY` becomes 0."""
+    if x.shape[1] == 1:
+        frames = x.ravel()
+        for i in range(row.size):
+            row[i] = frames[i] if abs(frames[i]) > TINY else 0.0
+    else:
+        for i in range(row.size):
+            value = x[i, channel]
+            row[i] = value if abs(value) > TINY else 0.0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _put_channel(row, channel, y):
+    if y.shape[1] == 1:
+        y.ravel()[:] = row
+    else:
+        for i in range(row.size):
+            y[i, channel] = row[i]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _load(row, tile):
     for lane in range(LANES):
+        run = row[lane * STEPS : (lane + 1) * STEPS]
         for step in range(STEPS):
-            value = row[lane * STEPS + step]
-            tile[step, lane] = value if abs(value) > TINY else 0.0
+            tile[step, lane] = run[step]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _unload(tile, row, fill, taken, y, channel):
-    frame = fill
-    while frame < fill + taken:
-        lane = frame // STEPS
-        first = frame - lane * STEPS
-        last = min(STEPS, fill + taken - lane * STEPS)
-        for step in range(first, last):
-            y[frame - fill + step - first, channel] = tile[step, lane]
-        frame += last - first
+def _unload(tile, row):
+    for lane in range(LANES):
+        run = row[lane * STEPS : (lane + 1) * STEPS]
+        for step in range(STEPS):
+            run[step] = tile[step, lane]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _section(section, decay, jump, state, lanes, tile):
+def _from_rest(section, lanes, tile):
     b0, b1, b2, a1, a2 = section[0], section[1], section[2], section[3], section[4]
-    p = lanes[0]
-    q = lanes[1]
+    p, q = lanes[0], lanes[1]
     for lane in range(LANES):
         p[lane] = 0.0
         q[lane] = 0.0
@@ -115,8 +135,13 @@ def _section(section, decay, jump, state, lanes, tile):
             p[lane] = b1 * x + q[lane] - a1 * y
             q[lane] = b2 * x - a2 * y
             row[lane] = y
-    start_p = state[0]
-    start_q = state[1]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _hand_over(jump, state, lanes):
+    """From how each lane ends when it starts from rest, the state in which it truly starts."""
+    p, q = lanes[0], lanes[1]
+    start_p, start_q = state[0], state[1]
     for lane in range(LANES):
         end_p = p[lane] + jump[0, 0] * start_p + jump[0, 1] * start_q
         end_q = q[lane] + jump[1, 0] * start_p + jump[1, 1] * start_q
@@ -126,35 +151,16 @@ def _section(section, decay, jump, state, lanes, tile):
         start_q = end_q if abs(end_q) > TINY else 0.0
     state[0] = start_p
     state[1] = start_q
-    for step in range(STEPS):
-        row = tile[step]
-        of_p = decay[step, 0]
-        of_q = decay[step, 1]
-        for lane in range(LANES):
-            row[lane] += of_p * p[lane] + of_q * q[lane]
-
-
-# ---------------------------------------------------------------------------------------------
-# Linear-phase filter
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def symmetric_fir(values, taps, out):
-    """out[i] = sum of taps[k] values[i + k], for `taps` of odd length that mirror themselves."""
-    size = taps.size
-    half = size // 2
-    for begin in range(0, out.size, CHUNK):
-        end = min(begin + CHUNK, out.size)
-        total = out[begin:end]
-        middle = values[begin + half : end + half]
-        for i in range(total.size):
-            total[i] = taps[half] * middle[i]
-        for k in range(half):
-            early = values[begin + k : end + k]
-            late = values[begin + size - 1 - k : end + size - 1 - k]
-            tap = taps[k]
-            for i in range(total.size):
-                total[i] += tap * (early[i] + late[i])
+def _add_past(decay, lanes, tile):
+    p, q = lanes[0], lanes[1]
+    for step in range(STEPS):
+        row = tile[step]
+        of_p, of_q = decay[step, 0], decay[step, 1]
+        for lane in range(LANES):
+            row[lane] += of_p * p[lane] + of_q * q[lane]
 
 
 # ---------------------------------------------------------------------------------------------
@@ -162,18 +168,20 @@ def symmetric_fir(values, taps, out):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def magnitudes(x, squared, linked, out):
-    """|x| of each channel, or its square; with `linked` the greatest channel's, in one row.
+def magnitudes(x, squared, folded, history, out):
+    """|x| of each channel, or its square; with `folded` the greatest channel's, in one row.
 
-    x (frames, channels), out (rows, frames).
+    x (frames, channels), out (rows, history + frames); the history is left as it is.
     """
     for channel in range(x.shape[1]):
-        row = out[0 if linked else channel]
-        for i in range(x.shape[0]):
-            value = abs(x[i, channel])
-            value = value if value > TINY else 0.0
-            value = value * value if squared else value
-            row[i] = max(value, row[i]) if linked and channel > 0 else value
+        row = out[0 if folded else channel][history:]
+        if folded and channel > 0:
+            for i in range(row.size):
+                row[i] = max(row[i], abs(x[i, channel]))
+        else:
+            take_channel(x, channel, row)
+            for i in range(row.size):
+                row[i] = row[i] * row[i] if squared else abs(row[i])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -186,13 +194,14 @@ def sliding_max(values, width, even, odd, out):
     source, target, spare = values, even, odd
     reach = 1
     while 2 * reach <= width:
-        for i in range(values.size - 2 * reach + 1):
-            target[i] = max(source[i], source[i + reach])
+        later = source[reach : values.size - reach + 1]
+        for i in range(later.size):
+            target[i] = max(source[i], later[i])
         source, target, spare = target, spare, target
         reach *= 2
-    rest = width - reach
+    later = source[width - reach :]
     for i in range(out.size):
-        out[i] = max(source[i], source[i + rest])
+        out[i] = max(source[i], later[i])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -210,13 +219,15 @@ def sliding_sum(values, width, even, odd, out):
         out[i] = 0.0
     while True:
         if width & reach:
+            later = source[covered:]
             for i in range(out.size):
-                out[i] += source[i + covered]
+                out[i] += later[i]
             covered += reach
         if 2 * reach > width:
             break
-        for i in range(values.size - 2 * reach + 1):
-            target[i] = source[i] + source[i + reach]
+        later = source[reach : values.size - reach + 1]
+        for i in range(later.size):
+            target[i] = source[i] + later[i]
         source, target, spare = target, spare, target
         reach *= 2
 
@@ -245,32 +256,30 @@ def decibels(values, scale, out):
         mantissa = out[i]
         s = (mantissa - 1.0) / (mantissa + 1.0)
         z = s * s
-        series = 1.0 / 17.0 + z * (1.0 / 19.0)
-        series = 1.0 / 13.0 + z * (1.0 / 15.0 + z * series)
-        series = 1.0 / 9.0 + z * (1.0 / 11.0 + z * series)
-        series = 1.0 / 5.0 + z * (1.0 / 7.0 + z * series)
-        series = 1.0 + z * (1.0 / 3.0 + z * series)
-        out[i] = of_exponent * exponent + of_mantissa * (s * series)
+        w = z * z
+        odd = 1.0 / 3.0 + w * (1.0 / 7.0 + w * (1.0 / 11.0 + w * (1.0 / 15.0 + w * (1.0 / 19.0))))
+        even = 1.0 + w * (1.0 / 5.0 + w * (1.0 / 9.0 + w * (1.0 / 13.0 + w * (1.0 / 17.0))))
+        out[i] = of_exponent * exponent + of_mantissa * (s * (even + z * odd))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def amplitudes(levels, out):
     """Amplitude 10^(levels / 20) of levels in dB, held within ±6000 dB; 0 dB gives exactly 1.
 
-    10^(level / 20) = 2^k e^r with whole k and |r| <= ln(2) / 2; e^r = 1 + r + r^2/2! + …: what
-    the terms left out add up to is below 2e-16.
+    10^(level / 20) = 2^k e^r with whole k and |r| <= ln(2) / 2; e^r = cosh r + sinh r, both as
+    Taylor series: what the terms left out add up to is below 2e-16.
     """
     bits = out.view(np.int64)
     for i in range(out.size):
         power = min(max(levels[i], -_DB_LIMIT), _DB_LIMIT) * (0.05 / _LOG10_2)
         whole = np.floor(power + 0.5)
         r = (power - whole) * _LN2
-        series = 1.0 / 3628800.0 + r * (1.0 / 39916800.0 + r * (1.0 / 479001600.0))
-        series = 1.0 / 40320.0 + r * (1.0 / 362880.0 + r * series)
-        series = 1.0 / 720.0 + r * (1.0 / 5040.0 + r * series)
-        series = 1.0 / 24.0 + r * (1.0 / 120.0 + r * series)
-        series = 0.5 + r * (1.0 / 6.0 + r * series)
-        out[i] = 1.0 + r * (1.0 + r * series)
+        z = r * r
+        cosh = 1.0 / 40320.0 + z * (1.0 / 3628800.0 + z * (1.0 / 479001600.0))
+        cosh = 1.0 + z * (1.0 / 2.0 + z * (1.0 / 24.0 + z * (1.0 / 720.0 + z * cosh)))
+        sinh = 1.0 / 5040.0 + z * (1.0 / 362880.0 + z * (1.0 / 39916800.0))
+        sinh = r * (1.0 + z * (1.0 / 6.0 + z * (1.0 / 120.0 + z * sinh)))
+        out[i] = cosh + sinh
         bits[i] += np.int64(whole) << 52
 
 
@@ -289,7 +298,7 @@ def soft_knee(levels, threshold, slope, knee, gains):
     for i in range(gains.size):
         height = max(levels[i] - lower, 0.0)
         inside = min(height, knee)
-        gains[i] = -slope * (curvature * inside * inside + (height - inside))
+        gains[i] = 0.0 - slope * (curvature * inside * inside + (height - inside))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -297,30 +306,62 @@ def smooth(targets, attack, release, position, state, gains):
     """Follow gains in dB: with `attack` towards more reduction, with `release` back.
 
     The smooth branching detector of Giannoulis et al. 2012, on the gain in dB:
-    y' = a y + (1 - a) t, a = attack where t < y. While attack <= release this is the lesser of
-    the two candidates, which needs no branch. state (1,) is the last gain; position is the
-    absolute number of the first frame.
+    y' = a y + (1 - a) t, a = attack where t < y. state (2,) is what was left by the frames before;
+    position is the absolute number of the first frame.
     """
-    rise = 1.0 - release
-    fall = 1.0 - attack
-    y = state[0]
     begin = 0
     while begin < gains.size:
         into = (position + begin) % ANCHOR
-        if into == 0 and y > -SETTLED_DB:
-            y = 0.0
+        if into == 0 and state[0] > -SETTLED_DB:
+            state[0] = 0.0
         end = min(gains.size, begin + ANCHOR - into)
         if attack <= release:
-            for i in range(begin, end):
-                y = min(attack * y + fall * targets[i], release * y + rise * targets[i])
-                gains[i] = y
+            _smooth_pairs(targets[begin:end], attack, release, into % 2, state, gains[begin:end])
         else:
-            for i in range(begin, end):
-                t = targets[i]
-                y = attack * y + fall * t if t < y else release * y + rise * t
-                gains[i] = y
+            _smooth_branching(targets[begin:end], attack, release, state, gains[begin:end])
         begin = end
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _smooth_branching(targets, attack, release, state, gains):
+    y = state[0]
+    for i in range(gains.size):
+        t = targets[i]
+        y = attack * y + (1.0 - attack) * t if t < y else release * y + (1.0 - release) * t
+        gains[i] = y
     state[0] = y
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _smooth_pairs(targets, attack, release, odd, state, gains):
+    """Smooth while attack <= release: y' is then the lesser of the two candidates, no branch.
+
+    The frames 2n and 2n + 1 go together, which halves the way from one y to the next: both
+    candidates rise with y, so the lesser of the lesser is the least of attack twice, attack and
+    release in the better order, and release twice. state is y ahead of a pair and, when `odd`,
+    the target of its first frame.
+    """
+    fall, rise = 1.0 - attack, 1.0 - release
+    y, first = state[0], state[1]
+    i = -odd
+    while i + 1 < gains.size:
+        if i >= 0:
+            first = targets[i]
+            gains[i] = min(attack * y + fall * first, release * y + rise * first)
+        second = targets[i + 1]
+        down, up = fall * first, rise * first
+        then_down, then_up = fall * second, rise * second
+        twice_down = attack * attack * y + (attack * down + then_down)
+        mixed = attack * release * y + min(attack * up + then_down, release * down + then_up)
+        twice_up = release * release * y + (release * up + then_up)
+        y = min(min(twice_down, twice_up), mixed)
+        gains[i + 1] = y
+        i += 2
+    if i < gains.size:
+        first = targets[i] if i >= 0 else first
+        if i >= 0:
+            gains[i] = min(attack * y + fall * first, release * y + rise * first)
+    state[0], state[1] = y, first
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -341,10 +382,10 @@ def reduction(
         end = min(begin + step, gains.size)
         level = scratch[2][: end - begin]
         gain = gains[begin:end]
-        _loudest(keys[:, begin : end + width - 1], width, squared, scratch, level, gain)
+        _loudest(keys, begin, end, width, squared, scratch, level, gain)
         if voices.shape[0] > 0:
             whole = scratch[3][: end - begin]
-            _loudest(voices[:, begin : end + width - 1], width, squared, scratch, whole, gain)
+            _loudest(voices, begin, end, width, squared, scratch, whole, gain)
             for i in range(level.size):
                 level[i] = level[i] / whole[i] if whole[i] > 0.0 else 0.0
         decibels(level, scale, level)
@@ -355,15 +396,16 @@ def reduction(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _loudest(rows, width, squared, scratch, out, spare):
-    even = scratch[0]
-    odd = scratch[1]
+def _loudest(rows, begin, end, width, squared, scratch, out, spare):
+    """Greatest maximum or mean over the rows, of the windows that end at `begin` to `end`."""
+    even, odd = scratch[0], scratch[1]
     for r in range(rows.shape[0]):
+        values = rows[r][begin : end + width - 1]
         target = out if r == 0 else spare
         if squared:
-            sliding_sum(rows[r], width, even, odd, target)
+            sliding_sum(values, width, even, odd, target)
         else:
-            sliding_max(rows[r], width, even, odd, target)
+            sliding_max(values, width, even, odd, target)
         if r > 0:
             for i in range(out.size):
                 out[i] = max(out[i], spare[i])
@@ -376,7 +418,7 @@ def _loudest(rows, width, squared, scratch, out, spare):
 def apply_gain(x, gains, scratch, y):
     """Turn `x` up by gains in dB: y = x 10^(gains / 20).
 
-    x, y (frames, channels), gains (frames, 1 or channels); scratch has room for at least one frame of gains.
+    x, y (frames, channels), gains (frames, 1 or channels); scratch holds a frame of gains or more.
     """
     lanes = gains.shape[1]
     step = scratch.size // lanes
@@ -384,10 +426,17 @@ def apply_gain(x, gains, scratch, y):
         end = min(begin + step, x.shape[0])
         amplitude = scratch[: (end - begin) * lanes]
         amplitudes(gains[begin:end].ravel(), amplitude)
-        for i in range(end - begin):
+        if lanes == x.shape[1]:
+            given = x[begin:end].ravel()
+            made = y[begin:end].ravel()
+            for i in range(made.size):
+                made[i] = given[i] * amplitude[i]
+        else:
             for channel in range(x.shape[1]):
-                factor = amplitude[i * lanes + min(channel, lanes - 1)]
-                y[begin + i, channel] = x[begin + i, channel] * factor
+                one = x[begin:end, channel]
+                other = y[begin:end, channel]
+                for i in range(amplitude.size):
+                    other[i] = one[i] * amplitude[i]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -400,14 +449,27 @@ def apply_band_gain(base, band, gains, scratch, y):
     """
     for begin in range(0, base.shape[0], scratch.size):
         end = min(begin + scratch.size, base.shape[0])
-        amplitude = scratch[: end - begin]
-        amplitudes(gains[begin:end].ravel(), amplitude)
-        for i in range(end - begin):
-            change = amplitude[i] - 1.0
+        change = scratch[: end - begin]
+        amplitudes(gains[begin:end].ravel(), change)
+        for i in range(change.size):
+            change[i] -= 1.0
+        if base.shape[1] == 1:
+            _add_change(
+                base[begin:end].ravel(), band[begin:end].ravel(), change, y[begin:end].ravel()
+            )
+        else:
             for channel in range(base.shape[1]):
-                value = base[begin + i, channel]
-                added = value + change * band[begin + i, channel]
-                y[begin + i, channel] = added if change != 0.0 else value
+                _add_change(
+                    base[begin:end, channel], band[begin:end, channel], change,
+                    y[begin:end, channel],
+                )  # fmt: skip
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add_change(base, band, change, y):
+    for i in range(change.size):
+        added = base[i] + change[i] * band[i]
+        y[i] = added if change[i] != 0.0 else base[i]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

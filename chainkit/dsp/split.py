@@ -6,20 +6,28 @@ Both splits return the base, which is the whole voice, and the band, aligned fra
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from chainkit.dsp import filters, kernels
 from chainkit.dsp.cascade import Cascade
-from chainkit.dsp.delay import Delay, Skip
+from chainkit.dsp.delay import Queue
 
 Audio = NDArray[np.float64]
+
+ROOM = 16384
+"""Frames that are transformed together, so that they stay in the cache."""
 
 
 class LinearSplit:
     """Linear-phase split: the band through a symmetric FIR, the base untouched.
 
-    The first `latency` frames are withheld, so that frames stay in their places.
+    The filter runs by fast convolution (overlap-save) over blocks that are anchored at the first
+    frame, so what a frame becomes does not depend on how the signal was cut. At most `latency`
+    frames are withheld, so that frames stay in their places.
 
     Parameters
     ----------
@@ -32,28 +40,57 @@ class LinearSplit:
     """
 
     def __init__(self, rate: int, channels: int, frequency: float, upper: float | None) -> None:
-        self._taps = filters.split_fir(rate, frequency, upper)
-        self.latency = len(self._taps) // 2
+        taps = filters.split_fir(rate, frequency, upper)
+        self._reach = len(taps) // 2
+        self._size = 2 ** math.ceil(math.log2(max(4 * len(taps), 1024)))
+        self._hop = self._size - 2 * self._reach
+        self._spectrum = _zero_phase_spectrum(taps, self._size)
         self._channels = channels
-        self._past = np.zeros((channels, len(self._taps) - 1))
-        self._delay = Delay(self.latency, channels)
-        self._skip = Skip(self.latency)
+        self._past = np.zeros((channels, self._reach))
+        self._bases = Queue(channels)
+        self._owed = 0
+        self.latency = self._reach + self._hop - 1
 
     def process(self, x: Audio) -> tuple[Audio, Audio]:
         """Base and band, each (n, channels), of the frames that are due."""
-        return self._delay.process(x), self._skip.process(self._filter(x))
+        known = self._past.shape[1]
+        frames = np.empty((self._channels, known + len(x)))
+        frames[:, :known] = self._past
+        for channel in range(self._channels):
+            kernels.take_channel(x, channel, frames[channel, known:])
+        blocks = max(frames.shape[1] - 2 * self._reach, 0) // self._hop
+        self._past = frames[:, blocks * self._hop :].copy()
+        self._owed += len(x) - blocks * self._hop
+        return self._bases.exchange(x, blocks * self._hop), self._filter(frames, blocks)
 
     def finish(self) -> tuple[Audio, Audio]:
         """Base and band of the frames withheld; silence follows the end."""
-        return self.process(np.zeros((self.latency, self._channels)))
+        owed = self._owed
+        base, band = self.process(np.zeros((self.latency, self._channels)))
+        return base[:owed], band[:owed]
 
-    def _filter(self, x: Audio) -> Audio:
-        band = np.empty((self._channels, len(x)))
+    def _filter(self, frames: Audio, blocks: int) -> Audio:
+        band = np.empty((blocks * self._hop, self._channels))
+        if not blocks:
+            return band
+        together = max(ROOM // self._size, 1)
         for channel in range(self._channels):
-            values = np.concatenate((self._past[channel], x[:, channel]))
-            kernels.symmetric_fir(values, self._taps, band[channel])
-            self._past[channel] = values[len(x) :]
-        return np.ascontiguousarray(band.T)
+            windows = sliding_window_view(frames[channel], self._size)[:: self._hop]
+            for begin in range(0, blocks, together):
+                end = min(begin + together, blocks)
+                spectra = np.fft.rfft(windows[begin:end]) * self._spectrum
+                made = np.fft.irfft(spectra, self._size)[:, self._reach : -self._reach]
+                band[begin * self._hop : end * self._hop, channel] = made.ravel()
+        return band
+
+
+def _zero_phase_spectrum(taps: Audio, size: int) -> Audio:
+    """Spectrum, which is real, of symmetric taps about frame 0."""
+    reach = len(taps) // 2
+    around = np.zeros(size)
+    around[: reach + 1] = taps[reach:]
+    around[-reach:] = taps[:reach]
+    return np.ascontiguousarray(np.fft.rfft(around).real)
 
 
 class MinimumSplit:
