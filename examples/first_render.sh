@@ -5,7 +5,7 @@ set -eu
 folder=${1:-first}
 
 # A sung voice nobody sang, a backing, their ground truth as CSV, a chain; and a first render.
-chainkit demo "$folder"
+chainkit demo "$folder" --length "12 s"
 
 # What the chain file resolves to, every default filled in.
 chainkit check "$folder/chain.yaml"

@@ -19,7 +19,7 @@ LEVELS = ("integrated_lufs", "crest_db", "sibilance_index_db")
 
 
 def main(folder: str) -> None:
-    session = make_demo(folder)
+    session = make_demo(folder, seconds=12)
     chain = load_chain(session.chain)
     results = {}
     for name, order in ORDERS.items():
@@ -45,7 +45,8 @@ def report(results) -> None:
 
 
 def line(label, values) -> None:
-    print(f"{label:34}" + "".join(f"{value:10.2f}" for value in values))
+    cells = ("–" if value is None else f"{value:.2f}" for value in values)
+    print(f"{label:34}" + "".join(f"{cell:>10}" for cell in cells))
 
 
 def residual(results) -> float:

@@ -18,7 +18,7 @@ BLOCK = 1000
 
 
 def main(folder: str) -> int:
-    session = make_demo(folder)
+    session = make_demo(folder, seconds=12)
     voice, rate = read(session.voice)  # (frames, channels), full scale 1.0
 
     # 1. The whole voice: audio, and for each stage its gain in dB in every frame.
