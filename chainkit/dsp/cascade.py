@@ -44,20 +44,20 @@ class Cascade:
             np.empty(kernels.TILE),
         )
 
-    def process(self, x: Audio) -> Audio:
+    def process(self, x: Audio, out: Audio | None = None) -> Audio:
         """Filter the next block.
 
         Parameters
         ----------
         x : ndarray, (frames, channels)
+        out : ndarray, (frames, channels), optional
+            Where to put the result.
 
         Returns
         -------
         ndarray, (frames, channels)
         """
-        if not len(self._sections):
-            return x.copy()
-        y = np.empty_like(x)
+        y = np.empty_like(x) if out is None else out
         self._filled = kernels.cascade(
             x, self._sections, self._decays, self._jumps, self._held, self._filled,
             self._states, *self._scratch, y,

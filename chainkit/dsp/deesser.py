@@ -22,7 +22,7 @@ class DeEsser:
     The output is ``base + (g − 1) band``: the base is the voice itself for linear phase, so an
     idle stage is the identity bit for bit, and the voice through an all-pass for minimum phase.
     The gain of a frame takes `lookahead` of what follows it into account. The frames that look-
-    ahead and filter need are withheld, so that frames stay in their places.
+    ahead and filter need, at most `latency`, are withheld, so that frames stay in their places.
 
     Parameters
     ----------
@@ -79,24 +79,34 @@ class DeEsser:
             release=release, detector=detector, window=window, reduction_range=reduction_range,
             linked=True,
         )  # fmt: skip
-        self._ahead = to_frames(lookahead, rate)
+        ahead = to_frames(lookahead, rate)
+        self.latency = self._split.latency + ahead
         self._channels = channels
-        self.latency = self._split.latency + self._ahead
+        self._withheld = 0
         self._bases = Queue(channels)
         self._bands = Queue(channels)
-        self._skip = Skip(self._ahead)
+        self._skip = Skip(ahead)
         self._scratch = np.empty(kernels.CHUNK)
 
     def process(self, x: Audio) -> tuple[Audio, Audio]:
         """The frames that are due, (n, channels), and the gain of their band in dB, (n, 1)."""
-        return self._turn_down(*self._split.process(x))
+        ahead = len(self._bands)
+        self._split.base(x, self._bases)
+        band = self._split.band(x, self._bands)
+        whole = self._bases.peek(ahead, len(band)) if self._shared else None
+        gain = self._skip.process(self._reduction.process(band, whole))
+        y = np.empty((len(gain), self._channels))
+        kernels.apply_band_gain(
+            self._bases.take(len(gain)), self._bands.take(len(gain)), gain, self._scratch, y
+        )
+        self._withheld += len(x) - len(gain)
+        return y, gain
 
     def finish(self) -> tuple[Audio, Audio]:
-        """The frames withheld and the gain of their band."""
-        rest = self._turn_down(*self._split.finish())
-        silence = np.zeros((self._ahead, self._channels))
-        last = self._turn_down(silence, silence)
-        return np.concatenate((rest[0], last[0])), np.concatenate((rest[1], last[1]))
+        """The frames withheld and the gain of their band; silence follows the end."""
+        withheld = self._withheld
+        y, gain = self.process(np.zeros((self.latency, self._channels)))
+        return y[:withheld], gain[:withheld]
 
     def band(self, x: Audio) -> Audio:
         """The band of a whole voice that the gain acts on.
@@ -110,19 +120,11 @@ class DeEsser:
         ndarray, (frames, channels)
             Aligned with the output: output = base + (g − 1) band.
         """
-        split = self._new_split()
-        return np.concatenate((split.process(x)[1], split.finish()[1]))
+        silence = np.zeros((self.latency, self._channels))
+        return self._new_split().band(np.concatenate((x, silence)), Queue(self._channels))[: len(x)]
 
     def _new_split(self) -> LinearSplit | MinimumSplit:
         return self._kind_of_split(*self._edges)
-
-    def _turn_down(self, base: Audio, band: Audio) -> tuple[Audio, Audio]:
-        gain = self._skip.process(self._reduction.process(band, base if self._shared else None))
-        base = self._bases.exchange(base, len(gain))
-        band = self._bands.exchange(band, len(gain))
-        y = np.empty_like(base)
-        kernels.apply_band_gain(base, band, gain, self._scratch, y)
-        return y, gain
 
 
 def _check_choice(name: str, value: str, allowed: tuple[str, ...]) -> None:

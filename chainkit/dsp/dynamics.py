@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from chainkit.dsp import filters, kernels
 from chainkit.dsp.cascade import Cascade
-from chainkit.dsp.delay import Queue, Skip
+from chainkit.dsp.delay import Queue, Skip, extended
 
 Audio = NDArray[np.float64]
 
@@ -135,7 +135,7 @@ class Reduction:
             self._width, self._squared, float(threshold), 1.0 - 1.0 / ratio, float(knee),
             smoothing(attack, rate), smoothing(release, rate), deepest,
         )  # fmt: skip
-        self._past = np.zeros((2, self._rows, self._width - 1))
+        self._heard = [np.zeros((self._rows, self._width - 1)) for _ in ("key", "against")]
         self._states = np.zeros((self.lanes, 2))
         self._position = 0
         chunk = max(kernels.CHUNK, 4 * self._width)
@@ -155,26 +155,33 @@ class Reduction:
         -------
         ndarray, (frames, lanes), dB
         """
-        keys = self._magnitudes(key, self._past[0])
-        voices = keys[:0] if against is None else self._magnitudes(against, self._past[1])
+        blocks = (key,) if against is None else (key, against)
+        self._heard = [self._magnitudes(*pair) for pair in zip(blocks, self._heard, strict=False)]
+        keys = self._heard[0]
+        voices = keys[:0] if against is None else self._heard[1]
         gains = np.empty((self.lanes, len(key)))
         for lane in range(self.lanes):
             rows = slice(None) if self.lanes == 1 else slice(lane, lane + 1)
             kernels.reduction(
-                keys[rows], voices[rows], *self._settings, self._position, self._states[lane],
-                self._scratch, gains[lane],
+                keys[rows], voices[rows], *self._settings, self._position,
+                self._states[lane], self._scratch, gains[lane],
             )  # fmt: skip
         self._position += len(key)
+        self._forget(len(key))
         return np.ascontiguousarray(gains.T)
 
-    def _magnitudes(self, x: Audio, past: Audio) -> Audio:
-        """Magnitudes or squares (rows, history + frames); keeps the new history in `past`."""
+    def _magnitudes(self, x: Audio, rows: Audio) -> Audio:
+        """`rows` with the magnitudes or squares of `x` behind the history that they begin with."""
         history = self._width - 1
-        rows = np.empty((self._rows, history + len(x)))
-        rows[:, :history] = past
+        rows = extended(rows, history, len(x))
         kernels.magnitudes(x, self._squared, self._folded, history, rows)
-        past[:] = rows[:, len(x) :]
         return rows
+
+    def _forget(self, count: int) -> None:
+        """Leave the history that the next block needs."""
+        history = self._width - 1
+        for rows in self._heard:
+            rows[:, :history] = rows[:, count : count + history]
 
 
 class Compressor:

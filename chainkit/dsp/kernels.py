@@ -171,10 +171,10 @@ def _add_past(decay, lanes, tile):
 def magnitudes(x, squared, folded, history, out):
     """|x| of each channel, or its square; with `folded` the greatest channel's, in one row.
 
-    x (frames, channels), out (rows, history + frames); the history is left as it is.
+    x (frames, channels), out (rows, history + frames or more); the history is left as it is.
     """
     for channel in range(x.shape[1]):
-        row = out[0 if folded else channel][history:]
+        row = out[0 if folded else channel][history : history + x.shape[0]]
         if folded and channel > 0:
             for i in range(row.size):
                 row[i] = max(row[i], abs(x[i, channel]))
@@ -371,7 +371,7 @@ def reduction(
 ):  # fmt: skip
     """Gain in dB that a detector, a static curve and attack and release ask for.
 
-    keys (rows, width - 1 + frames) magnitudes or squares, as `magnitudes` gives them; the loudest
+    keys (rows, width - 1 + frames or more) magnitudes or squares, as `magnitudes` gives them; the loudest
     row counts. voices is as keys, and the level is then that of keys against voices; with no
     rows it is that of keys. deepest is the lowest gain allowed, in dB. scratch (4, m) with
     m >= width; gains (frames,).

@@ -1,7 +1,8 @@
 """Splits of a voice into a base and the band that a de-esser turns down.
 
-Both splits return the base, which is the whole voice, and the band, aligned frame for frame:
-``base + (g - 1) band`` is the voice with the band at gain g.
+The base is the whole voice; ``base + (g - 1) band`` is the voice with the band at gain g. Both
+keep what is late to themselves, so that frame n of the base and frame n of the band belong to
+frame n of the voice.
 """
 
 from __future__ import annotations
@@ -14,11 +15,11 @@ from numpy.typing import NDArray
 
 from chainkit.dsp import filters, kernels
 from chainkit.dsp.cascade import Cascade
-from chainkit.dsp.delay import Queue
+from chainkit.dsp.delay import Queue, extended
 
 Audio = NDArray[np.float64]
 
-ROOM = 16384
+ROOM = 8192
 """Frames that are transformed together, so that they stay in the cache."""
 
 
@@ -27,7 +28,7 @@ class LinearSplit:
 
     The filter runs by fast convolution (overlap-save) over blocks that are anchored at the first
     frame, so what a frame becomes does not depend on how the signal was cut. At most `latency`
-    frames are withheld, so that frames stay in their places.
+    frames of the band are withheld.
 
     Parameters
     ----------
@@ -45,43 +46,40 @@ class LinearSplit:
         self._size = 2 ** math.ceil(math.log2(max(4 * len(taps), 1024)))
         self._hop = self._size - 2 * self._reach
         self._spectrum = _zero_phase_spectrum(taps, self._size)
-        self._channels = channels
-        self._past = np.zeros((channels, self._reach))
-        self._bases = Queue(channels)
-        self._owed = 0
+        self._frames = np.zeros((channels, self._reach))
+        self._known = self._reach
         self.latency = self._reach + self._hop - 1
 
-    def process(self, x: Audio) -> tuple[Audio, Audio]:
-        """Base and band, each (n, channels), of the frames that are due."""
-        known = self._past.shape[1]
-        frames = np.empty((self._channels, known + len(x)))
-        frames[:, :known] = self._past
-        for channel in range(self._channels):
-            kernels.take_channel(x, channel, frames[channel, known:])
-        blocks = max(frames.shape[1] - 2 * self._reach, 0) // self._hop
-        self._past = frames[:, blocks * self._hop :].copy()
-        self._owed += len(x) - blocks * self._hop
-        return self._bases.exchange(x, blocks * self._hop), self._filter(frames, blocks)
+    def base(self, x: Audio, bases: Queue) -> None:
+        """Add the base of the next block (frames, channels) to `bases`."""
+        bases.put(x)
 
-    def finish(self) -> tuple[Audio, Audio]:
-        """Base and band of the frames withheld; silence follows the end."""
-        owed = self._owed
-        base, band = self.process(np.zeros((self.latency, self._channels)))
-        return base[:owed], band[:owed]
-
-    def _filter(self, frames: Audio, blocks: int) -> Audio:
-        band = np.empty((blocks * self._hop, self._channels))
-        if not blocks:
-            return band
-        together = max(ROOM // self._size, 1)
-        for channel in range(self._channels):
-            windows = sliding_window_view(frames[channel], self._size)[:: self._hop]
-            for begin in range(0, blocks, together):
-                end = min(begin + together, blocks)
-                spectra = np.fft.rfft(windows[begin:end]) * self._spectrum
-                made = np.fft.irfft(spectra, self._size)[:, self._reach : -self._reach]
-                band[begin * self._hop : end * self._hop, channel] = made.ravel()
+    def band(self, x: Audio, bands: Queue) -> Audio:
+        """Add the band of the frames that are due to `bands`; returns it, (n, channels)."""
+        self._frames = extended(self._frames, self._known, len(x))
+        known = self._known + len(x)
+        for channel, row in enumerate(self._frames):
+            kernels.take_channel(x, channel, row[self._known : known])
+        blocks = max(known - 2 * self._reach, 0) // self._hop
+        band = bands.room(blocks * self._hop)
+        if blocks:
+            self._filter(band.reshape(blocks, self._hop, -1))
+        done = blocks * self._hop
+        self._known = known - done
+        self._frames[:, : self._known] = self._frames[:, done:known]
         return band
+
+    def _filter(self, band: Audio) -> None:
+        """Filter as many blocks as `band` (blocks, hop, channels) has room for."""
+        together = max(ROOM // self._size, 1)
+        for channel, row in enumerate(self._frames):
+            windows = sliding_window_view(row, self._size)[:: self._hop]
+            for begin in range(0, len(band), together):
+                end = min(begin + together, len(band))
+                spectra = np.fft.rfft(windows[begin:end])
+                spectra *= self._spectrum
+                made = np.fft.irfft(spectra, self._size)
+                band[begin:end, :, channel] = made[:, self._reach : self._size - self._reach]
 
 
 def _zero_phase_spectrum(taps: Audio, size: int) -> Audio:
@@ -89,7 +87,7 @@ def _zero_phase_spectrum(taps: Audio, size: int) -> Audio:
     reach = len(taps) // 2
     around = np.zeros(size)
     around[: reach + 1] = taps[reach:]
-    around[-reach:] = taps[:reach]
+    around[size - reach :] = taps[:reach]
     return np.ascontiguousarray(np.fft.rfft(around).real)
 
 
@@ -118,14 +116,13 @@ class MinimumSplit:
         band = [filters.linkwitz_riley(rate, frequency)[1]]
         if upper is not None:
             band.append(filters.linkwitz_riley(rate, upper)[0])
-        self._channels = channels
         self._base = Cascade(np.concatenate(whole), channels)
         self._band = Cascade(np.concatenate(band), channels)
 
-    def process(self, x: Audio) -> tuple[Audio, Audio]:
-        """Base and band, each (frames, channels)."""
-        return self._base.process(x), self._band.process(x)
+    def base(self, x: Audio, bases: Queue) -> None:
+        """Add the base of the next block (frames, channels) to `bases`."""
+        self._base.process(x, bases.room(len(x)))
 
-    def finish(self) -> tuple[Audio, Audio]:
-        """Nothing is withheld."""
-        return np.empty((0, self._channels)), np.empty((0, self._channels))
+    def band(self, x: Audio, bands: Queue) -> Audio:
+        """Add the band of the next block to `bands`; returns it, (frames, channels)."""
+        return self._band.process(x, bands.room(len(x)))
