@@ -14,6 +14,7 @@ Audio = NDArray[np.float64]
 
 TAPS = 12  # as many a phase as the filter that ITU-R BS.1770-5, Annex 2, prints
 PLACES = (0.25, 0.5, 0.75)
+BETA = 6.0  # of the Kaiser window on the interpolating sinc
 _STRETCH = 512  # frames interpolated at once: they stay in the nearest cache
 
 
@@ -46,7 +47,7 @@ class Limiter:
         self._window = max(1, to_frames(lookahead, rate))
         self._ceiling = 10.0 ** (ceiling / 20.0)
         self._alpha = smoothing(release, rate)
-        self._taps = np.array([interpolator(TAPS, place) for place in PLACES])
+        self._taps = np.array([interpolator(TAPS, place, BETA) for place in PLACES])
         self._room = (np.empty(_STRETCH + TAPS - 1), np.empty(_STRETCH))
         self._tail = np.zeros((TAPS // 2 - 1, channels))
         self._held = np.empty((0, channels))

@@ -1,0 +1,214 @@
+"""Compare chains, orders of a chain's stages, or values that vary, at equal loudness.
+
+The folder DIR gets index.html, a listening page that opens from disk, candidates.json,
+candidates.csv, a chain file for each candidate, and audio/CANDIDATE.VIEW.wav.
+"""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from chainkit.cli.options import add_force, add_json, find_chain, quantity, whole_number
+from chainkit.errors import OutputError
+from chainkit.units import LOUDNESS, LOUDNESS_DIFFERENCE
+
+if TYPE_CHECKING:
+    from chainkit.compare.job import Comparison
+
+MARK = "candidates.json"
+DEFAULT_SQUEEZE = -9.0
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's options."""
+    parser.add_argument("voice", metavar="VOICE", help="sound file to treat")
+    parser.add_argument(
+        "--chain",
+        action="append",
+        required=True,
+        metavar="FILE",
+        help="chain file or preset; may be repeated",
+    )
+    parser.add_argument("-o", "--output", required=True, metavar="DIR", help="folder to make")
+    parser.add_argument(
+        "--orders",
+        action="append",
+        default=[],
+        metavar="ORDER",
+        help="all, or stages with commas (deess,compress,eq); may be repeated",
+    )
+    parser.add_argument(
+        "--pin",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="a stage that keeps its place under --orders all; may be repeated",
+    )
+    parser.add_argument(
+        "--vary",
+        action="append",
+        default=[],
+        metavar="STAGE.KEY=VALUES",
+        help="a range (deess.threshold=-40dB..-28dB:2dB) or values with commas; may be repeated",
+    )
+    parser.add_argument(
+        "--untreated", action="store_true", help="add the voice with no stages as a candidate"
+    )
+    parser.add_argument(
+        "--backing", metavar="FILE", help="the rest of the mix, to hear the voice in"
+    )
+    parser.add_argument(
+        "--voice-level",
+        type=quantity(LOUDNESS_DIFFERENCE, -40.0, 40.0),
+        metavar="LU",
+        help='loudness of the voice against the backing, e.g. "-2 LU" (default: as in the files)',
+    )
+    parser.add_argument(
+        "--squeeze",
+        nargs="?",
+        type=quantity(LOUDNESS, -30.0, -4.0),
+        const=DEFAULT_SQUEEZE,
+        metavar="LUFS",
+        help='also through a stand-in for loud mastering (default target "-9 LUFS")',
+    )
+    parser.add_argument(
+        "--workers",
+        type=whole_number(1, 256),
+        metavar="N",
+        help="candidates worked on at once (default: as many as cores)",
+    )
+    add_force(parser)
+    add_json(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Compare, write the folder, print the table."""
+    from chainkit.cli import show
+    from chainkit.compare.candidates import candidates
+
+    chains = [find_chain(name) for name in arguments.chain]
+    found = candidates(
+        chains,
+        orders=arguments.orders,
+        pins=arguments.pin,
+        vary=arguments.vary,
+        untreated=arguments.untreated,
+    )
+    target = Path(arguments.output)
+    refuse_what_is_there(target, arguments.force)
+
+    from chainkit.audio.reader import AudioReader
+    from chainkit.compare.job import Request, compare
+    from chainkit.compare.mixing import open_backing
+
+    voice = AudioReader(arguments.voice)
+    backing = open_backing(arguments.backing, voice) if arguments.backing else None
+    request = Request(
+        arguments.voice,
+        found,
+        backing,
+        arguments.voice_level,
+        arguments.squeeze,
+        arguments.workers,
+    )
+    steps = len(found) * (4 + 3 * (backing is not None) + 2 * (arguments.squeeze is not None))
+    with _folder(target) as (folder, scratch):
+        with show.progress("comparing", steps) as bar:
+            tell = None if bar is None else lambda word: bar(1)
+            comparison = compare(request, folder, scratch, tell)
+        write_folder(comparison, folder)
+        text = (folder / MARK).read_text(encoding="utf-8")
+    if arguments.json:
+        print(text, end="")
+    else:
+        print_comparison(comparison)
+        print(f"\nopen {target / 'index.html'} to listen; turn the monitors down first")
+    return 0
+
+
+def refuse_what_is_there(target: Path, force: bool) -> None:
+    """Raise unless `target` is free, empty, or with `force` an earlier comparison."""
+    if not target.parent.is_dir():
+        raise OutputError(f"{target} cannot be written: there is no folder {str(target.parent)!r}")
+    if target.exists() and not target.is_dir():
+        raise OutputError(f"{target} is a file; name a folder")
+    if target.is_dir() and any(target.iterdir()):
+        if not force:
+            raise OutputError(f"{target} exists already; --force replaces it")
+        if not (target / MARK).is_file():
+            raise OutputError(f"{target} holds something else than a comparison; it is kept")
+
+
+class _folder:
+    """A folder that appears at `target` when the block ends well, and one for scratch files."""
+
+    def __init__(self, target: Path) -> None:
+        self._target = target
+
+    def __enter__(self) -> tuple[Path, Path]:
+        try:
+            made = tempfile.mkdtemp(prefix=".chainkit-", suffix=".part", dir=self._target.parent)
+        except OSError as fault:
+            reason = (fault.strerror or str(fault)).lower()
+            raise OutputError(f"{self._target} cannot be written: {reason}") from None
+        self._pending = Path(made)
+        folder, scratch = self._pending / "whole", self._pending / "scratch"
+        folder.mkdir()
+        scratch.mkdir()
+        return folder, scratch
+
+    def __exit__(self, kind: object, fault: object, trace: object) -> None:
+        try:
+            if kind is None:
+                if self._target.exists():
+                    shutil.rmtree(self._target)
+                (self._pending / "whole").rename(self._target)
+        finally:
+            shutil.rmtree(self._pending, ignore_errors=True)
+
+
+def write_folder(comparison: Comparison, folder: Path) -> None:
+    """Write figures, chain files and the listening page."""
+    from chainkit.audio.atomic import atomic_file
+    from chainkit.chain import dump_chain
+    from chainkit.compare.report import as_csv_text, as_json_text
+    from chainkit.pages.comparison import listening_page
+    from chainkit.pages.listening.write import write_listening_page
+
+    (folder / "chains").mkdir()
+    for outcome in comparison.outcomes:
+        chain = outcome.candidate.chain
+        with atomic_file(folder / "chains" / f"{outcome.candidate.slug}.yaml") as file:
+            file.write(dump_chain(chain))
+    with atomic_file(folder / "candidates.csv") as file:
+        file.write(as_csv_text(comparison))
+    write_listening_page(folder, listening_page(comparison))
+    with atomic_file(folder / MARK) as file:
+        file.write(as_json_text(comparison))
+
+
+def print_comparison(comparison: Comparison) -> None:
+    """Print the figures, candidates side by side, and what the stages do to each other."""
+    from chainkit.cli import show
+    from chainkit.compare.report import figures, sentences, within_uncertainty
+
+    for number, outcome in enumerate(comparison.outcomes, 1):
+        same = f"  (the same as {outcome.same_as})" if outcome.same_as is not None else ""
+        print(f"{number:>3}  {outcome.candidate.name}{same}")
+    print()
+    rows = []
+    for figure in figures(comparison):
+        cells = []
+        for outcome in comparison.outcomes:
+            same = within_uncertainty(figure, outcome, comparison.first)
+            cells.append(show.cell(figure.of(outcome)) + (" ≈" if same else ""))
+        rows.append((f"{figure.label}, {figure.unit}", *cells))
+    numbers = [str(number) for number in range(1, len(comparison.outcomes) + 1)]
+    show.table("", ("figure", *numbers), rows)
+    print("\n≈ differs from the first candidate by less than the measure's own uncertainty")
+    for sentence in sentences(comparison)[:12]:
+        print(sentence)

@@ -1,0 +1,3 @@
+"""Loudness-matched renders of chains or orders, measured against one another."""
+
+from __future__ import annotations

@@ -1,0 +1,74 @@
+"""A comparison as the data of its listening page."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import numpy as np
+
+from chainkit.compare.job import Comparison, Outcome
+from chainkit.compare.report import figures
+from chainkit.pages.listening.model import Candidate, Column, ListeningPage, Reduction, View
+
+LABELS = {"voice": "Voice alone", "mix": "In the mix", "squeezed": "Squeezed"}
+STEP_ROWS = 2  # rows of the log to a point of the drawn reduction
+
+
+def listening_page(comparison: Comparison) -> ListeningPage:
+    """Page of `comparison`; it opens with the mix where there is one."""
+    views = [name for name in ("mix", "voice", "squeezed") if name in comparison.first.views]
+    return ListeningPage(
+        title=f"Comparison of {Path(comparison.request.voice).name}",
+        rate=comparison.voice.rate,
+        frames=comparison.voice.frames,
+        views=tuple(View(name, LABELS[name]) for name in views),
+        candidates=tuple(_candidate(outcome, comparison) for outcome in comparison.outcomes),
+        sibilants=tuple((s.start, s.end) for s in comparison.first.result.before.sibilants),
+        columns=tuple(
+            Column(f.key, f.label, f.unit, f.decimals, f.uncertainty) for f in figures(comparison)
+        ),
+        settings=_settings(comparison),
+    )
+
+
+def _candidate(outcome: Outcome, comparison: Comparison) -> Candidate:
+    return Candidate(
+        name=outcome.candidate.name,
+        description=outcome.candidate.description,
+        sources={name: view.path for name, view in outcome.views.items()},
+        loudness={name: view.loudness for name, view in outcome.views.items()},
+        trims={name: view.gain for name, view in outcome.views.items()},
+        reductions=_reductions(outcome),
+        figures={figure.key: figure.of(outcome) for figure in figures(comparison)},
+        same_as=outcome.same_as,
+    )
+
+
+def _reductions(outcome: Outcome) -> tuple[Reduction, ...]:
+    """Reduction of each stage over time, read from the gain-reduction log."""
+    stages = [stage for stage in outcome.prepared.chain.active if stage.reduces]
+    if not stages:
+        return ()
+    rate, channels = outcome.raw.rate, outcome.raw.channels
+    with open(outcome.result.files[1], newline="", encoding="utf-8") as file:
+        rows = csv.DictReader(file)
+        lowest = np.array([[float(row[f"{s.name}_db"]) for s in stages] for row in rows])
+    step = STEP_ROWS * outcome.result.record["log"]["frames_a_row"] / rate
+    found = []
+    for stage, gains in zip(stages, lowest.T, strict=True):
+        reduction = np.maximum(stage.start(rate, channels).idle_db - gains, 0.0)
+        padded = np.append(reduction, np.zeros(-len(reduction) % STEP_ROWS))
+        found.append(Reduction(stage.name, step, padded.reshape(-1, STEP_ROWS).max(axis=1)))
+    return tuple(found)
+
+
+def _settings(comparison: Comparison) -> dict[str, str]:
+    request = comparison.request
+    settings = {"Voice": request.voice}
+    if request.backing is not None:
+        settings["Backing"] = str(request.backing.reader.path)
+        settings["Voice against backing"] = f"{comparison.voice_level:.1f} LU"
+    if request.squeeze is not None:
+        settings["Squeezed to"] = f"{request.squeeze:g} LUFS"
+    return settings
