@@ -51,7 +51,7 @@ def write_listening_page(
     index = directory / "index.html"
     for existing in (index, directory / "listen"):
         if existing.exists() and not force:
-            raise OutputError(f"{existing} exists; --force replaces it")
+            raise OutputError(f"{existing} exists already; --force replaces it")
     text = render_page(page)
     with _staged(directory / "listen") as staging:
         write_parts(staging, page)
