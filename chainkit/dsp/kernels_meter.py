@@ -251,3 +251,72 @@ def true_peak(x, lane, scratch, tail, halving, middle, even, odd, bounds, peak):
         peak = _lane_peak(lane[:used], scratch, halving, middle, even, odd, bounds, peak)
         tail[:] = lane[used - len(tail) : used]
     return peak
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _tally_channel(x, totals, run, ceiling, shortest, at):
+    """Sum, sum of squares, peak and clipped runs of one channel's part of a hop."""
+    total, square, peak, length = totals[0], 0.0, totals[1], run[0]
+    for n in range(len(x)):
+        value = x[n]
+        total += value
+        square += value * value
+        size = abs(value)
+        peak = max(peak, size)
+        length = length + 1 if size >= ceiling else 0
+        if length == shortest:
+            run[1] += 1
+            if run[2] < 0:
+                run[2] = at + n - shortest + 1
+    totals[0], totals[1], run[0] = total, peak, length
+    return square
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def tally(x, rate, hops_a_second, place, totals, runs, squares, ceiling, shortest, out):
+    """Running sums, peaks and clipped runs of each channel; mean square of each completed hop.
+
+    Parameters
+    ----------
+    x : ndarray, (frames, channels)
+    place : int64 ndarray, (2,)
+        Frames seen and hops completed so far; updated.
+    totals : ndarray, (channels, 2)
+        Sum and peak; updated.
+    runs : int64 ndarray, (channels, 3)
+        Length of the open run of frames at the ceiling, runs so far, first frame of the first
+        run or −1; updated.
+    squares : ndarray, (2,)
+        Squares of the open hop and of all completed ones; updated.
+    ceiling : float
+        Magnitude from which a frame counts as clipped.
+    shortest : int
+        Frames that make a run.
+    out : ndarray
+        Receives the mean square over all channels, one a hop.
+
+    Returns
+    -------
+    int
+        How many hops were completed.
+    """
+    frames, channels = x.shape
+    start, count = 0, 0
+    while start < frames:
+        first = hop_end(place[1] - 1, rate, hops_a_second)
+        end = hop_end(place[1], rate, hops_a_second)
+        stop = min(frames, end - place[0])
+        for channel in range(channels):
+            squares[0] += _tally_channel(
+                x[start:stop, channel], totals[channel], runs[channel], ceiling, shortest,
+                place[0] + start,
+            )  # fmt: skip
+        if stop == end - place[0]:
+            out[count] = squares[0] / ((end - first) * channels)
+            squares[1] += squares[0]
+            squares[0] = 0.0
+            count += 1
+            place[1] += 1
+        start = stop
+    place[0] += frames
+    return count

@@ -1,0 +1,155 @@
+"""Levels of a voice: peak, RMS, offset, clipped runs, and when the voice sounds.
+
+The voice sounds in a window of 50 ms whose level is above a gate. The gate stands 25 dB below the
+voice's own level, which is the power mean of the windows above −70 dBFS and above 20 dB below
+their mean. Where the quietest twentieth of the windows is so loud that the gate would lie within
+6 dB of it, the gate is raised to stand 6 dB above that, but never nearer than 10 dB to the
+voice's level. All of it moves with the playback level.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chainkit.dsp.kernels_meter import tally
+
+WINDOWS_A_SECOND = 20
+CLIPPED = 1.0 - 2.0**-15  # the highest code of 16 bits; common practice, no source
+CLIPPED_RUN = 3  # frames in a row; common practice, no source
+
+_ABSOLUTE_GATE = -70.0  # dBFS
+_RELATIVE_GATE = -20.0  # dB, as in EBU Tech 3342
+_BELOW_VOICE = 25.0  # dB
+_ABOVE_FLOOR = 6.0  # dB
+_NEAREST = 10.0  # dB
+_LOWEST, _STEP, _CLASSES = -200.0, 0.1, 2500  # dB, of the level classes
+
+
+class AmplitudeMeter:
+    """Streaming levels of one programme; the same bits however it is cut into blocks.
+
+    Window levels are kept as counts in classes of 0.1 dB, so that memory does not grow.
+
+    Parameters
+    ----------
+    rate : int, Hz
+    channels : int
+    """
+
+    def __init__(self, rate: int, channels: int) -> None:
+        self._rate = rate
+        self._channels = channels
+        self._place = np.zeros(2, dtype=np.int64)
+        self._totals = np.zeros((channels, 2))
+        self._runs = np.zeros((channels, 3), dtype=np.int64)
+        self._runs[:, 2] = -1
+        self._squares = np.zeros(2)
+        self._counts = np.zeros(_CLASSES, dtype=np.int64)
+        self._silent = 0
+
+    def add(self, x: NDArray[np.float64]) -> None:
+        """Take the next frames.
+
+        Parameters
+        ----------
+        x : ndarray, (frames, channels)
+        """
+        out = np.empty(len(x) * WINDOWS_A_SECOND // self._rate + 2)
+        count = tally(
+            x, self._rate, WINDOWS_A_SECOND, self._place, self._totals, self._runs,
+            self._squares, CLIPPED, CLIPPED_RUN, out,
+        )  # fmt: skip
+        sounding = out[:count][out[:count] > 0.0]
+        self._silent += count - len(sounding)
+        classes = ((10.0 * np.log10(sounding) - _LOWEST) / _STEP).astype(np.int64)
+        np.add.at(self._counts, np.clip(classes, 0, _CLASSES - 1), 1)
+
+    @property
+    def frames(self) -> int:
+        """Frames seen so far."""
+        return int(self._place[0])
+
+    def sample_peak(self) -> float | None:
+        """Greatest |sample| in dBFS; None for silence."""
+        return _decibels(float(self._totals[:, 1].max()) ** 2)
+
+    def rms(self) -> float | None:
+        """Root mean square over all channels in dBFS; None for silence."""
+        values = self.frames * self._channels
+        return _decibels(float(self._squares.sum()) / values) if values else None
+
+    def dc_offset(self) -> float:
+        """Mean of the channel whose mean lies farthest from zero, full scale ±1."""
+        means = self._totals[:, 0] / max(1, self.frames)
+        return float(means[np.abs(means).argmax()])
+
+    def clipped_runs(self) -> int:
+        """Runs of 3 or more frames at full scale, in all channels."""
+        return int(self._runs[:, 1].sum())
+
+    def first_clipped(self) -> float | None:
+        """Time of the first clipped frame in seconds; None when there is none."""
+        starts = self._runs[:, 2][self._runs[:, 2] >= 0]
+        return int(starts.min()) / self._rate if starts.size else None
+
+    def gate(self) -> float | None:
+        """Level in dBFS from which a window counts as sounding; None for silence."""
+        voice = self.voice_level()
+        if voice is None:
+            return None
+        floor = self._level_at(0.05)
+        return min(max(voice - _BELOW_VOICE, floor + _ABOVE_FLOOR), voice - _NEAREST)
+
+    def voice_level(self) -> float | None:
+        """Level of the voice while it sounds in dBFS: gated power mean; None for silence."""
+        mean = self._mean_above(_ABSOLUTE_GATE)
+        if mean is None:
+            mean = self._mean_above(_LOWEST)
+        return None if mean is None else self._mean_above(mean + _RELATIVE_GATE)
+
+    def sounding_share(self) -> float:
+        """Share of time in which the voice sounds, 0 to 1."""
+        gate = self.gate()
+        if gate is None:
+            return 0.0
+        windows = int(self._counts.sum()) + self._silent
+        return float(self._counts[_levels() >= gate].sum() / windows)
+
+    def noise_floor(self) -> float | None:
+        """Median level in dBFS of the windows in which the voice does not sound.
+
+        None when there are none, or when most of them are digital silence.
+        """
+        gate = self.gate()
+        if gate is None:
+            return None
+        quiet = self._counts * (_levels() < gate)
+        below = np.cumsum(quiet) + self._silent
+        middle = below[-1] / 2.0
+        if below[-1] == 0 or self._silent >= middle:
+            return None
+        return float(_levels()[np.searchsorted(below, middle)])
+
+    def _level_at(self, share: float) -> float:
+        """Level that this share of the windows does not reach, silence left out."""
+        below = np.cumsum(self._counts)
+        return float(_levels()[np.searchsorted(below, share * below[-1])])
+
+    def _mean_above(self, gate: float) -> float | None:
+        levels = _levels()
+        kept = np.where(levels >= gate, self._counts, 0)
+        if not kept.any():
+            return None
+        return _decibels(float((kept * 10.0 ** (levels / 10.0)).sum() / kept.sum()))
+
+
+def _levels() -> NDArray[np.float64]:
+    """Middle of each level class in dBFS."""
+    return _LOWEST + _STEP * (np.arange(_CLASSES) + 0.5)
+
+
+def _decibels(power: float) -> float | None:
+    return 10.0 * math.log10(power) if power > 0.0 else None
