@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -37,14 +38,14 @@ class Backing:
     def blocks(self, size: int) -> Iterator[Audio]:
         """The backing from its start, in blocks of `size` frames, the last one shorter."""
         left = self.frames
-        for block in self.reader.blocks(size):
+        for block in itertools.chain(self.reader.blocks(size), itertools.repeat(None)):
             if left <= 0:
                 return
-            yield widened(block[:left], self.channels)
-            left -= len(block)
-        while left > 0:
-            yield np.zeros((min(size, left), self.channels))
-            left -= size
+            piece = np.zeros((min(size, left), self.channels))
+            if block is not None:
+                piece[: len(block)] = widened(block[: len(piece)], self.channels)
+            yield piece
+            left -= len(piece)
 
     def loudness(self, size: int) -> float | None:
         """Integrated loudness in LUFS."""

@@ -1,0 +1,262 @@
+"""Comparisons: candidates named and counted right, matched, and honest about sameness."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+import soundfile
+from signals import bursts
+
+import chainkit
+from chainkit.audio.reader import AudioReader
+from chainkit.chain.stream import Prepared, measure_loudness
+from chainkit.compare.candidates import candidates
+from chainkit.compare.interplay import interplay
+from chainkit.compare.job import Request, compare, matching_gains, residual
+from chainkit.compare.mixing import open_backing
+from chainkit.compare.report import FIGURES, as_csv_text, as_dict
+from chainkit.compare.squeeze import Squeeze, find_squeeze, squeezed
+from chainkit.errors import AudioFileError, UsageError
+
+CHAIN = chainkit.parse_chain(
+    """\
+chainkit: 1
+name: Test
+stages:
+  - eq: {bands: [{shape: high_shelf, frequency: 6 kHz, gain: 6 dB}]}
+  - deess: {threshold: -40 dB, ratio: 4:1}
+  - compress: {threshold: -26 dB, ratio: 3:1, makeup: match}
+""",
+    "test.yaml",
+)
+LINEAR = chainkit.parse_chain(
+    """\
+chainkit: 1
+stages:
+  - eq: {bands: [{shape: bell, frequency: 300 Hz, gain: -9 dB, q: 4}]}
+  - gain: {gain: 4 dB}
+  - eq: {bands: [{shape: highpass, frequency: 80 Hz, slope: 24 dB/oct}]}
+""",
+    "linear.yaml",
+)
+
+
+# ------------------------------------------------------------------------------- candidates
+def names(*chains, **options):
+    return [candidate.name for candidate in candidates(chains, **options)]
+
+
+def test_all_orders_are_named_and_counted():
+    found = names(CHAIN, orders=["all"])
+    assert len(found) == len(set(found)) == math.factorial(3)
+    assert found[0] == "eq → deess → compress"
+    assert "compress → deess → eq" in found
+
+
+def test_pinned_and_bypassed_stages_keep_their_place():
+    assert names(CHAIN, orders=["all"], pins=["deess"]) == [
+        "eq → deess → compress",
+        "compress → deess → eq",
+    ]
+    assert names(CHAIN.bypassing("eq"), orders=["all"]) == ["deess → compress", "compress → deess"]
+
+
+def test_orders_that_are_alike_are_counted_once():
+    twice = chainkit.Chain([chainkit.Gain(gain=1.0), chainkit.Gain(gain=1.0), LINEAR.stages[0]])
+    assert len(names(twice, orders=["all"])) == 3
+
+
+def test_one_order_may_name_some_stages_only():
+    assert names(CHAIN, orders=["compress,eq"]) == ["compress → deess → eq"]
+
+
+def test_values_vary_over_a_grid():
+    found = candidates([CHAIN], vary=["deess.threshold=-40dB..-28dB:6dB", "compress.ratio=2:1,4:1"])
+    assert [candidate.name for candidate in found] == [
+        "deess.threshold -40 dB, compress.ratio 2:1",
+        "deess.threshold -40 dB, compress.ratio 4:1",
+        "deess.threshold -34 dB, compress.ratio 2:1",
+        "deess.threshold -34 dB, compress.ratio 4:1",
+        "deess.threshold -28 dB, compress.ratio 2:1",
+        "deess.threshold -28 dB, compress.ratio 4:1",
+    ]
+    assert found[2].chain.stages[1].threshold == -34.0
+
+
+def test_chains_of_one_name_and_strange_names_stay_apart():
+    strange = chainkit.parse_chain("chainkit: 1\nname: <script>/../x\nstages: []\n")
+    found = candidates([CHAIN, CHAIN, strange], untreated=True)
+    assert [candidate.name for candidate in found] == [
+        "Test",
+        "Test-2",
+        "<script>/../x",
+        "untreated",
+    ]
+    assert [candidate.slug for candidate in found] == ["test", "test-2", "script-..-x", "untreated"]
+    assert all("/" not in candidate.slug for candidate in found)
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        ({"orders": ["eq,dess"]}, "did you mean 'deess'"),
+        ({"orders": ["eq,eq"]}, "named twice"),
+        ({"orders": ["all"], "pins": ["gate"]}, "no stage 'gate'"),
+        ({"vary": ["deess.threshold"]}, "write STAGE.KEY=FROM"),
+        ({"vary": ["deess.threshold=-40..-28"]}, "write the range as"),
+        ({"vary": ["deess.threshold=-40dB..-28dB:-2dB"]}, "leads from start to end"),
+        ({"vary": ["deess.threshold=-40dB..-28ms:2dB"]}, "one unit"),
+        ({"vary": ["deess.threshold=-40dB..-28dB:0.001dB"]}, "at most 64"),
+        ({"vary": ["deess.treshold=-40dB"]}, "did you mean 'threshold'"),
+        ({"vary": ["deess.threshold=-60dB..-28dB:1dB", "deess.ratio=2:1,3:1"]}, "66 candidates"),
+    ],
+)
+def test_what_is_asked_wrongly_is_refused(options, message):
+    with pytest.raises(UsageError, match=message):
+        candidates([CHAIN], **options)
+
+
+# ------------------------------------------------------------------------------------ match
+def test_matching_gains_meet_the_target_and_keep_below_the_ceiling():
+    gains = matching_gains([-20.0, -26.0, None], [-8.0, -4.0, None], -20.0)
+    # The second would reach +2 dBTP, so all go down by 3 dB.
+    assert gains == pytest.approx([-3.0, 3.0, -3.0])
+    assert matching_gains([-20.0], [-8.0], -20.0) == [0.0]
+
+
+def test_residual():
+    a = [np.full((100, 1), 0.5)]
+    assert residual(a, a) == -400.0
+    assert residual(a, [np.full((100, 1), 0.55)]) == pytest.approx(-20.0)
+    assert residual([np.zeros((100, 1))], a) is None
+
+
+# ---------------------------------------------------------------------------------- the job
+@pytest.fixture
+def voice(tmp_path, rng):
+    path = tmp_path / "voice.wav"
+    soundfile.write(path, bursts(rng, 96_000), 48000, "PCM_24")
+    return str(path)
+
+
+def run(voice, tmp_path, found, **options):
+    folder, scratch = tmp_path / "folder", tmp_path / "scratch"
+    folder.mkdir()
+    scratch.mkdir()
+    return compare(Request(voice, found, **options), folder, scratch)
+
+
+def test_linear_chains_give_the_same_audio_in_each_order(voice, tmp_path):
+    found = run(voice, tmp_path, candidates([LINEAR], orders=["all"]))
+    first = np.concatenate(list(found.first.raw.blocks()))
+    for outcome in found.outcomes[1:]:
+        other = np.concatenate(list(outcome.raw.blocks()))
+        assert np.abs(first - other).max() < 1e-9
+        assert outcome.same_as == found.first.candidate.name
+
+
+def test_identical_chains_are_told_to_be_the_same(voice, tmp_path):
+    found = run(voice, tmp_path, candidates([CHAIN, CHAIN]))
+    twin = found.outcomes[1]
+    assert twin.residual_db <= -200
+    assert twin.same_as == "Test"
+    assert as_dict(found)["candidates"][1]["same_as"] == "Test"
+
+
+def test_different_orders_are_matched_and_differ(voice, tmp_path):
+    found = run(voice, tmp_path, candidates([CHAIN], orders=["all"], untreated=True))
+    loudness = [outcome.views["voice"].loudness for outcome in found.outcomes]
+    assert max(loudness) - min(loudness) < 0.05
+    assert max(outcome.views["voice"].true_peak for outcome in found.outcomes) <= -0.99
+    assert found.outcomes[-1].residual_db > -60
+    assert all(outcome.same_as is None for outcome in found.outcomes)
+    rows = as_csv_text(found).splitlines()
+    assert len(rows) == 8
+    assert rows[0].startswith("name,order,same_as,integrated_lufs,gain_db,crest_db")
+
+
+def test_the_mix_keeps_the_voice_at_its_level(voice, tmp_path, rng):
+    backing_path = tmp_path / "backing.wav"
+    soundfile.write(backing_path, 0.05 * rng.standard_normal((80_000, 2)), 48000, "PCM_24")
+    backing = open_backing(str(backing_path), AudioReader(voice))
+    found = run(
+        voice,
+        tmp_path,
+        candidates([CHAIN, LINEAR]),
+        backing=backing,
+        voice_level=-3.0,
+        squeeze=-12.0,
+    )
+    beneath = backing.loudness(4096)
+    for outcome in found.outcomes:
+        factor = 10 ** (outcome.views["mix"].gain / 20)
+        wide = (factor * np.repeat(block, 2, axis=1) for block in outcome.raw.blocks())
+        lowering = outcome.views["mix"].gain - _placed(outcome, beneath, -3.0)
+        in_mix = measure_loudness(wide, 48000, 2) - lowering
+        assert in_mix - beneath == pytest.approx(-3.0, abs=0.01)
+        assert outcome.views["squeezed"].loudness == pytest.approx(-12.0, abs=0.06)
+        assert outcome.views["squeezed"].true_peak <= -0.99
+        assert 0.0 < outcome.mean_clear < 1.0
+    mixes = [outcome.views["mix"].loudness for outcome in found.outcomes]
+    assert max(mixes) - min(mixes) < 0.05
+
+
+def _placed(outcome, beneath, level):
+    wide = (np.repeat(block, 2, axis=1) for block in outcome.raw.blocks())
+    return beneath + level - measure_loudness(wide, 48000, 2)
+
+
+def test_a_backing_of_another_rate_is_refused(voice, tmp_path):
+    path = tmp_path / "other.wav"
+    soundfile.write(path, np.zeros((4410, 2)), 44100)
+    with pytest.raises(AudioFileError, match="bring them to one sample rate first"):
+        open_backing(str(path), AudioReader(voice))
+
+
+# ---------------------------------------------------------------------------------- squeeze
+def test_the_squeeze_meets_its_target_and_its_gain_replays(rng):
+    x = bursts(rng, 96_000, 2)
+    blocks = [x[n : n + 5000] for n in range(0, len(x), 5000)]
+    how = find_squeeze(lambda: blocks, 48000, 2, -11.0)
+    pieces = list(squeezed(blocks, 48000, 2, how))
+    audio, gain = (np.concatenate(part) for part in zip(*pieces, strict=True))
+    assert audio.shape == x.shape
+    assert measure_loudness([audio], 48000, 2) == pytest.approx(-11.0, abs=0.05)
+    np.testing.assert_allclose(x * gain, audio, rtol=0, atol=1e-9)
+
+
+def test_silence_is_not_squeezed():
+    silence = [np.zeros((48_000, 1))]
+    assert find_squeeze(lambda: silence, 48000, 1, -9.0) == Squeeze(0.0, 0.0, 0.0, None)
+
+
+# -------------------------------------------------------------------------------- interplay
+def test_a_shelf_ahead_of_the_de_esser_costs_reduction(rng):
+    x = bursts(rng, 48_000)
+    chain = CHAIN.with_value("compress.makeup", "0 dB")
+    effects = {
+        (effect.stage, effect.later): effect.change
+        for effect in interplay(Prepared(chain), 48000, 1, lambda: [x])
+    }
+    assert set(effects) == {("eq", "deess"), ("eq", "compress"), ("deess", "compress")}
+    assert effects["eq", "deess"] > 1.0
+    assert effects["deess", "compress"] < 0.0
+
+
+def test_each_figure_s_uncertainty_bounds_what_the_grid_of_windows_does(rng):
+    """The same voice, shifted against the measure's windows, must read the same within it."""
+    from chainkit.dsp.meter import VoiceMeter
+    from chainkit.dsp.voice import sing
+
+    voice = sing(48000, seconds=12.0, seed=3).voice
+    found = []
+    for shift in (0, 97, 331, 1013):
+        meter = VoiceMeter(48000, 1)
+        meter.add(np.concatenate([np.zeros((shift, 1)), voice]))
+        found.append(meter.finish())
+    for figure in FIGURES:
+        if hasattr(found[0], figure.key):
+            values = [getattr(measurement, figure.key) for measurement in found]
+            assert max(values) - min(values) <= figure.uncertainty, figure.key
