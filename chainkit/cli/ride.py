@@ -1,0 +1,138 @@
+"""Write level moves for the ride stage.
+
+Without a backing, phrases are brought toward one loudness; with one, the voice keeps a steady
+distance to it as it swells and thins. Moves lie between the phrases, ahead of the phrase that
+needs them; breaths, room and bleed are not lifted. Writes RIDES.csv with the columns seconds and
+gain_db: a few points, straight lines in dB between them, to edit as you like.
+"""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from chainkit.cli.options import add_force, add_json, quantity
+from chainkit.errors import UsageError
+from chainkit.units import GAIN, SHARE
+
+if TYPE_CHECKING:
+    from chainkit.rides import Rides, Settings
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's options."""
+    parser.add_argument("voice", metavar="VOICE", help="sound file of the voice")
+    parser.add_argument(
+        "--backing", metavar="FILE", help="the mix without the voice, starting at the same instant"
+    )
+    parser.add_argument(
+        "-o", "--output", required=True, metavar="RIDES.csv", help="file to write the moves to"
+    )
+    parser.add_argument(
+        "--amount",
+        type=quantity(SHARE, 0.0, 1.0),
+        metavar="SHARE",
+        help="how much of a phrase's departure from one loudness to take away "
+        '(default "60 %%"; "100 %%" with --backing)',
+    )
+    parser.add_argument(
+        "--follow",
+        type=quantity(SHARE, 0.0, 1.0),
+        metavar="SHARE",
+        help='how much of the backing\'s swell to follow (default "100 %%")',
+    )
+    parser.add_argument(
+        "--range",
+        type=quantity(GAIN, 0.0, 24.0),
+        metavar="GAIN",
+        help='greatest move up or down (default "6 dB"; "12 dB" with --backing)',
+    )
+    parser.add_argument(
+        "--plot", metavar="FILE.png", help="draw phrases, breaths, moves and loudness"
+    )
+    add_force(parser)
+    add_json(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Find the moves, write them, tell what they do."""
+    from chainkit.cli import show
+
+    if arguments.follow is not None and arguments.backing is None:
+        raise UsageError("--follow needs --backing FILE: there is nothing to follow")
+    from chainkit.audio.atomic import refuse_same
+    from chainkit.audio.reader import AudioReader
+    from chainkit.rides import find_rides, write_rides
+
+    sources = [path for path in (arguments.voice, arguments.backing) if path]
+    for path in sources:
+        refuse_same(path, arguments.output)
+    frames = sum(AudioReader(path).frames for path in sources)
+    with show.progress("listening", frames) as progress:
+        rides = find_rides(arguments.voice, arguments.backing, settings(arguments), progress)
+    write_rides(rides, arguments.output, arguments.force)
+    if arguments.plot:
+        from chainkit.pages.ride_plot import draw_rides
+
+        draw_rides(rides, arguments.plot, force=arguments.force)
+    if arguments.json:
+        import json
+
+        print(json.dumps(rides.as_dict(), indent=2, ensure_ascii=False))
+    else:
+        print_rides(rides)
+        for path in filter(None, (arguments.output, arguments.plot)):
+            print(f"wrote {path}")
+    for message in cautions(rides):
+        show.note(message)
+    return 0
+
+
+def settings(arguments: argparse.Namespace) -> Settings:
+    """The settings asked for, defaults filled in."""
+    from dataclasses import replace
+
+    from chainkit.rides import ALONE, WITH_BACKING
+
+    asked = {"amount": arguments.amount, "follow": arguments.follow, "reach": arguments.range}
+    given = {key: value for key, value in asked.items() if value is not None}
+    return replace(WITH_BACKING if arguments.backing else ALONE, **given)
+
+
+def print_rides(rides: Rides) -> None:
+    """Print a row for each phrase, and what the moves do to the whole."""
+    from chainkit.cli import show
+
+    show.table("", headers(rides), [row(rides, number) for number in range(len(rides.phrases))])
+    print()
+    print(f"{len(rides.phrases)} phrases, {len(rides.breaths)} breaths, {len(rides.points)} points")
+    before, after = rides.spread
+    print(f"phrase-to-phrase spread: {show.cell(before)} LU before, {show.cell(after)} LU after")
+    before, after = rides.departure
+    if before is not None:
+        told = f"{show.cell(before)} LU before, {show.cell(after)} LU after"
+        print(f"greatest departure from a steady distance to the backing: {told}")
+
+
+def headers(rides: Rides) -> tuple[str, ...]:
+    """Columns of the table of phrases."""
+    columns = ("phrase", "start, s", "end, s", "before, LUFS", "after, LUFS", "move, dB")
+    return (*columns, "backing, LUFS") if rides.backing else columns
+
+
+def row(rides: Rides, number: int) -> tuple[object, ...]:
+    """Cells of one phrase."""
+    phrase = rides.phrases[number]
+    loudness = (phrase.before_lufs, phrase.after_lufs, phrase.gain_db)
+    under = (phrase.backing_lufs,) if rides.backing else ()
+    return (number + 1, phrase.start, phrase.end, *loudness, *under)
+
+
+def cautions(rides: Rides) -> list[str]:
+    """What the user should know."""
+    if not rides.phrases:
+        return ["no phrase was found in this voice; the moves are flat"]
+    if rides.at_limit:
+        held = f"{rides.at_limit} of {len(rides.phrases)} phrases are held by the range"
+        return [f"{held} of {rides.settings.reach:g} dB; --range widens it"]
+    return []

@@ -1,0 +1,230 @@
+"""Level moves for a voice, as an engineer rides a fader: phrase by phrase, ahead of time.
+
+Every phrase gets the gain that brings it toward its target by the chosen share. The target is one
+loudness for all phrases, and with a backing it moves as the backing swells and thins. Inside a
+phrase the gain follows only what is slow. Between phrases it never lifts: where both neighbours
+are lifted it comes down to 0 dB, so breaths, room and bleed stay where they were. The rise to a
+phrase is complete when the phrase begins.
+
+Gains are drawn on knots 10 ms apart: knot k lies at k · 10 ms, where hop k begins.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chainkit.dsp.levels import power_to_db, to_gain
+from chainkit.dsp.loudness import HOPS_A_SECOND, to_lufs
+from chainkit.dsp.phrases import HOLE, Phrasing, Stretch
+from chainkit.dsp.polyline import simplify
+
+Values = NDArray[np.float64]
+
+TOLERANCE = 0.2  # dB from the intended curve to the lines drawn; rounding takes the rest of 0.25
+WINDOW = 400  # hops of the Hann window that tells what is slow in a phrase: 4 s
+SLEW = 2.0 / HOPS_A_SECOND  # dB a hop: the fastest move inside a phrase
+FALL, RISE = 20, 6  # hops of a move behind and ahead of a phrase: breath comes just ahead of it
+LEAST_MOVE = 3  # hops; where a breath leaves less room than this, the phrase gives it
+MARGIN = 2  # hops between a move and a breath
+SOUNDING = 0.1  # hops of a phrase below this share of its mean power tell nothing of its loudness
+ABSENT = 20.0  # LU below the backing's loudness: there the voice is alone
+
+
+@dataclass(frozen=True)
+class Settings:
+    """How to ride.
+
+    Parameters
+    ----------
+    amount : float, 0 to 1
+        Share of a phrase's departure from the one loudness that is taken away.
+    follow : float, 0 to 1
+        Share of the backing's swell that the voice follows.
+    reach : float, dB, ≥ 0
+        Greatest gain up or down.
+    """
+
+    amount: float
+    follow: float
+    reach: float
+
+
+@dataclass(frozen=True)
+class Riding:
+    """The moves, and what they do to the phrases.
+
+    Attributes
+    ----------
+    curve : ndarray, (hops + 1,), dB
+        The intended gain at each knot.
+    knots : list of int
+        The few knots whose straight connection stays within 0.2 dB of the curve.
+    before, after : ndarray, (phrases,), LUFS
+        Loudness of each phrase, and with the drawn gain.
+    backing : ndarray, (phrases,), LUFS
+        Loudness of the backing under each phrase; −inf where there is none.
+    """
+
+    curve: Values
+    knots: list[int]
+    before: Values
+    after: Values
+    backing: Values
+
+    @property
+    def drawn(self) -> Values:
+        """Gain in dB at each knot of the lines drawn, (hops + 1,)."""
+        return np.interp(np.arange(len(self.curve)), self.knots, self.curve[self.knots])
+
+
+def ride(power: Values, backing: Values, phrasing: Phrasing, settings: Settings) -> Riding:
+    """Moves for a voice.
+
+    Parameters
+    ----------
+    power, backing : ndarray, (hops,)
+        K-weighted mean squares of voice and backing for each 10 ms; zeros where there is no
+        backing.
+    phrasing : Phrasing
+    settings : Settings
+    """
+    phrases = phrasing.phrases
+    loudness = np.array([_loudness(_of(power, phrase)) for phrase in phrases])
+    under = np.array([_under(_of(backing, phrase)) for phrase in phrases])
+    wanted = _wanted(loudness, under, np.array([len(phrase) for phrase in phrases]), settings)
+    curve = np.zeros(len(power) + 1)
+    for phrase, gain, swell in zip(phrases, wanted, _present(under), strict=True):
+        moved = _inside(_of(power, phrase), _of(backing, phrase) * swell, gain, settings)
+        curve[phrase.start : phrase.stop + 1] = _on_knots(moved)
+    corners = _cross_gaps(curve, phrasing)
+    knots = simplify(curve, TOLERANCE, corners)
+    drawn = Riding(curve, knots, loudness, loudness, under)
+    lifted = power * to_gain(drawn.drawn[:-1]) ** 2
+    after = np.array([_loudness(_of(lifted, phrase), _of(power, phrase)) for phrase in phrases])
+    return Riding(curve, knots, loudness, after, under)
+
+
+# ------------------------------------------------------------------------------ what a phrase needs
+def _wanted(loudness: Values, under: Values, lengths: Values, settings: Settings) -> Values:
+    """Gain in dB for each phrase as a whole; their mean, weighted by length, is about 0."""
+    if not loudness.size:
+        return loudness
+    evened = np.average(loudness, weights=lengths) - loudness
+    swell = np.zeros(len(under))
+    present = _present(under)
+    if present.any():
+        swell[present] = under[present] - np.average(under[present], weights=lengths[present])
+    gain = settings.amount * evened + settings.follow * swell
+    return np.clip(gain, -settings.reach, settings.reach)
+
+
+def _present(under: Values) -> NDArray[np.bool_]:
+    """Phrases under which the backing plays."""
+    return (
+        under > np.max(under, initial=-np.inf) - ABSENT if np.isfinite(under).any() else under > 0
+    )
+
+
+def _inside(power: Values, backing: Values, wanted: Values, settings: Settings) -> Values:
+    """Gain in dB over a phrase, (hops,): slow, and as a whole what is `wanted`."""
+    shape = -settings.amount * _slow_level(power, _sounding(power))
+    if backing.any():
+        shape += settings.follow * _slow_level(backing, np.ones(len(backing), bool))
+    shape = _slowed(shape - shape.mean())
+    sounding = power * _sounding(power)
+    reached = power_to_db((sounding * to_gain(shape) ** 2).sum() / sounding.sum())
+    return np.clip(shape + wanted - reached, -settings.reach, settings.reach)
+
+
+def _slow_level(power: Values, counts: NDArray[np.bool_]) -> Values:
+    """Level in dB of the hops that count, smoothed within the phrase."""
+    window = np.hanning(WINDOW + 1)
+    weight = _spread(counts.astype(np.float64), window)
+    mean = power[counts].mean()
+    # One hop's worth of the mean keeps the quotient tame where few hops count.
+    return power_to_db((_spread(power * counts, window) + mean) / (weight + 1.0))
+
+
+def _spread(values: Values, window: Values) -> Values:
+    return np.convolve(values, window)[len(window) // 2 :][: len(values)]
+
+
+def _slowed(shape: Values) -> Values:
+    """`shape` shrunk toward 0 until it moves no faster than `SLEW`."""
+    steepest = float(np.abs(np.diff(shape)).max(initial=0.0))
+    return shape * min(1.0, SLEW / steepest) if steepest else shape
+
+
+def _on_knots(gains: Values) -> Values:
+    """Values at the n + 1 edges of n hops."""
+    return np.interp(np.arange(len(gains) + 1), np.arange(len(gains)) + 0.5, gains)
+
+
+# -------------------------------------------------------------------------- between the phrases
+def _cross_gaps(curve: Values, phrasing: Phrasing) -> list[int]:
+    """Draw `curve` between the phrases; returns the knots at which it turns."""
+    edges = [knot for phrase in phrasing.phrases for knot in (phrase.start, phrase.stop)]
+    ends = [0, *edges, len(curve) - 1]
+    corners = set(edges)
+    for start, stop in zip(ends[::2], ends[1::2], strict=True):
+        turns, gains = _way(curve, Stretch(start, stop), phrasing.breaths)
+        curve[turns[0] : turns[-1] + 1] = np.interp(
+            np.arange(turns[0], turns[-1] + 1), turns, gains
+        )
+        corners.update(turns)
+    return sorted(corners)
+
+
+def _way(curve: Values, gap: Stretch, breaths: list[Stretch]) -> tuple[list[int], list[float]]:
+    """Knots and gains of the way across a gap: straight where neither side lifts, else by 0 dB."""
+    last = len(curve) - 1
+    sides = [float(curve[knot]) for knot in (gap.start, gap.stop) if 0 < knot < last]
+    if len(sides) < 2 and len(gap) < HOLE:
+        # The file begins or ends here, with no room for a move: what the phrase has holds.
+        return [gap.start, gap.stop], [float(curve[gap.start or gap.stop])] * 2
+    low = min([0.0, *sides])
+    left = sides[0] if gap.start > 0 else low
+    right = sides[-1] if gap.stop < last else low
+    if max(left, right) <= 0.0:
+        return [gap.start, gap.stop], [left, right]
+    turns = [min(max(turn, 0), last) for turn in (*_fall(gap, breaths), *_rise(gap, breaths))]
+    if gap.start > 0:
+        left = float(curve[turns[0]])
+    if gap.stop < last:
+        right = float(curve[turns[-1]])
+    return turns, [left, low, low, right]
+
+
+def _fall(gap: Stretch, breaths: list[Stretch]) -> tuple[int, int]:
+    """Knots between which the gain falls behind a phrase: done before a breath begins."""
+    latest = next((b.start - MARGIN for b in breaths if b.start >= gap.start), gap.stop)
+    done = min(gap.start + FALL, (gap.start + gap.stop) // 2, latest)
+    return min(gap.start, done - LEAST_MOVE), done
+
+
+def _rise(gap: Stretch, breaths: list[Stretch]) -> tuple[int, int]:
+    """Knots between which the gain rises ahead of a phrase: begun after a breath has ended."""
+    earliest = next((b.stop + MARGIN for b in reversed(breaths) if b.stop <= gap.stop), gap.start)
+    begun = max(gap.stop - RISE, (gap.start + gap.stop + 1) // 2, earliest)
+    return begun, max(gap.stop, begun + LEAST_MOVE)
+
+
+# ------------------------------------------------------------------------------------- loudness
+def _of(values: Values, phrase: Stretch) -> Values:
+    return values[phrase.start : phrase.stop]
+
+
+def _sounding(power: Values) -> NDArray[np.bool_]:
+    return power >= SOUNDING * power.mean()
+
+
+def _loudness(power: Values, gate: Values | None = None) -> float:
+    """Loudness in LUFS of the hops of a phrase that sound, by `gate`'s power where given."""
+    return float(to_lufs(power[_sounding(power if gate is None else gate)].mean()))
+
+
+def _under(backing: Values) -> float:
+    return float(to_lufs(backing.mean()))

@@ -1,0 +1,233 @@
+"""Writes rides: level moves for the ride stage, from a voice and, where given, its backing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chainkit.audio.atomic import atomic_file
+from chainkit.audio.reader import AudioReader
+from chainkit.dsp import phrases, riding
+from chainkit.dsp.loudness import HOPS_A_SECOND
+from chainkit.dsp.phrases import HopMeter, VoiceMeter
+from chainkit.dsp.riding import Riding, Settings
+
+Values = NDArray[np.float64]
+Progress = Callable[[int], Any]
+
+ALONE = Settings(amount=0.6, follow=0.0, reach=6.0)
+"""Without a backing: six tenths of the way to one loudness."""
+WITH_BACKING = Settings(amount=1.0, follow=1.0, reach=12.0)
+"""With a backing: a steady distance to it."""
+
+
+@dataclass(frozen=True)
+class PhraseRide:
+    """What the moves do to one phrase.
+
+    Attributes
+    ----------
+    start, end : float, seconds
+    before_lufs, after_lufs : float
+        Loudness of the phrase as it was sung, and with the moves.
+    gain_db : float
+        Their difference.
+    backing_lufs : float or None
+        Loudness of the backing under the phrase; None where it is silent or not given.
+    """
+
+    start: float
+    end: float
+    before_lufs: float
+    after_lufs: float
+    gain_db: float
+    backing_lufs: float | None
+
+
+@dataclass(frozen=True)
+class Rides:
+    """Moves for one voice.
+
+    Attributes
+    ----------
+    voice, backing : Path, Path or None
+    settings : Settings
+    points : tuple of (float, float), seconds and dB
+    phrases : tuple of PhraseRide
+    breaths : tuple of (float, float), seconds
+    intended : ndarray, dB
+        The curve that the points stand for, every 10 ms from the first frame.
+    power : ndarray
+        K-weighted mean square of the voice in each 10 ms.
+    """
+
+    voice: Path
+    backing: Path | None
+    settings: Settings
+    points: tuple[tuple[float, float], ...]
+    phrases: tuple[PhraseRide, ...]
+    breaths: tuple[tuple[float, float], ...]
+    intended: Values
+    power: Values
+
+    @property
+    def spread(self) -> tuple[float | None, float | None]:
+        """Standard deviation of the phrases' loudness in LU, before and after."""
+        return _both(self.phrases, np.std, lambda phrase: 0.0)
+
+    @property
+    def departure(self) -> tuple[float | None, float | None]:
+        """Greatest departure from the mean distance to the backing in LU, before and after."""
+        under = [phrase for phrase in self.phrases if phrase.backing_lufs is not None]
+        return _both(under, _departure, lambda phrase: phrase.backing_lufs)
+
+    @property
+    def at_limit(self) -> int:
+        """How many phrases are held by the range."""
+        reach = self.settings.reach - 0.05
+        return sum(abs(phrase.gain_db) >= reach for phrase in self.phrases)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values for JSON."""
+        return {
+            "voice": str(self.voice),
+            "backing": str(self.backing) if self.backing else None,
+            "amount": self.settings.amount,
+            "follow": self.settings.follow if self.backing else None,
+            "range_db": self.settings.reach,
+            "points": [{"seconds": time, "gain_db": gain} for time, gain in self.points],
+            "phrases": [asdict(phrase) for phrase in self.phrases],
+            "breaths": [{"start": start, "end": end} for start, end in self.breaths],
+            "spread_before_lu": self.spread[0],
+            "spread_after_lu": self.spread[1],
+            "departure_before_lu": self.departure[0],
+            "departure_after_lu": self.departure[1],
+            "phrases_at_limit": self.at_limit,
+        }
+
+
+def find_rides(
+    voice: str | Path,
+    backing: str | Path | None = None,
+    settings: Settings | None = None,
+    progress: Progress | None = None,
+) -> Rides:
+    """Moves for the voice in a file; memory grows by a few numbers for each 10 ms only.
+
+    Parameters
+    ----------
+    voice : str or Path
+    backing : str or Path, optional
+        The mix without the voice, beginning at the same instant; any sample rate.
+    settings : Settings, optional
+        `ALONE` or `WITH_BACKING` if left out.
+    progress : callable or None
+        Called with the number of frames read since the last call.
+
+    Returns
+    -------
+    Rides
+
+    Raises
+    ------
+    AudioFileError
+        A file cannot be read.
+    """
+    settings = settings or (WITH_BACKING if backing else ALONE)
+    reader = AudioReader(voice)
+    band = AudioReader(backing) if backing else None
+    meter = VoiceMeter(reader.rate, reader.channels)
+    for block in _counted(reader, progress):
+        meter.add(block)
+    hops = meter.finish()
+    under = np.zeros(len(hops.power))
+    if band is not None:
+        found = _hop_powers(band, progress)[: len(under)]
+        under[: len(found)] = found
+    phrasing = phrases.find(hops)
+    ridden = riding.ride(hops.power, under, phrasing, settings)
+    return Rides(
+        voice=Path(voice),
+        backing=Path(backing) if backing else None,
+        settings=settings,
+        points=_points(ridden),
+        phrases=tuple(_described(phrasing.phrases, ridden)),
+        breaths=tuple((_seconds(b.start), _seconds(b.stop)) for b in phrasing.breaths),
+        intended=ridden.curve,
+        power=hops.power,
+    )
+
+
+def write_rides(rides: Rides, path: str | Path, force: bool = False) -> None:
+    """Write the points as CSV with the columns ``seconds, gain_db``.
+
+    Raises
+    ------
+    OutputError
+        The file is there already, or cannot be written.
+    """
+    with atomic_file(path, force) as file:
+        file.write("seconds,gain_db\n")
+        file.writelines(f"{time:.2f},{gain:.2f}\n" for time, gain in rides.points)
+
+
+def _counted(reader: AudioReader, progress: Progress | None) -> Iterator[Values]:
+    for block in reader.blocks():
+        yield block
+        if progress is not None:
+            progress(len(block))
+
+
+def _hop_powers(reader: AudioReader, progress: Progress | None) -> Values:
+    meter = HopMeter(reader.rate, reader.channels)
+    for block in _counted(reader, progress):
+        meter.add(block)
+    return meter.finish()
+
+
+def _points(ridden: Riding) -> tuple[tuple[float, float], ...]:
+    """Seconds and dB of the knots, rounded as they are written; the ends hold without a point."""
+    points = [(_seconds(knot), round(float(ridden.curve[knot]), 2)) for knot in ridden.knots]
+    while len(points) > 1 and points[0][1] == points[1][1]:
+        del points[0]
+    while len(points) > 1 and points[-1][1] == points[-2][1]:
+        del points[-1]
+    return tuple(points)
+
+
+def _described(found: list[phrases.Stretch], ridden: Riding) -> Iterator[PhraseRide]:
+    each = zip(found, ridden.before, ridden.after, ridden.backing, strict=True)
+    for phrase, before, after, under in each:
+        yield PhraseRide(
+            start=_seconds(phrase.start),
+            end=_seconds(phrase.stop),
+            before_lufs=float(before),
+            after_lufs=float(after),
+            gain_db=float(after - before),
+            backing_lufs=float(under) if np.isfinite(under) else None,
+        )
+
+
+def _seconds(knot: int) -> float:
+    return knot / HOPS_A_SECOND
+
+
+def _both(
+    found: Any, measure: Callable[[Values], Any], against: Callable[[PhraseRide], Any]
+) -> tuple[float | None, float | None]:
+    """`measure` of the phrases' loudness less `against`, before and after."""
+    if not found:
+        return None, None
+    under = np.array([against(phrase) for phrase in found])
+    before = np.array([phrase.before_lufs for phrase in found])
+    after = np.array([phrase.after_lufs for phrase in found])
+    return float(measure(before - under)), float(measure(after - under))
+
+
+def _departure(distances: Values) -> float:
+    return float(np.abs(distances - distances.mean()).max())
