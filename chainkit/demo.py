@@ -13,11 +13,11 @@ import numpy as np
 from chainkit.audio.atomic import atomic_file, cannot_write
 from chainkit.audio.writer import write
 from chainkit.dsp.backing import accompany
-from chainkit.dsp.voice import Fricative, Phrase, Plosive, Resonance, Song, Span, sing
+from chainkit.dsp.voice import Fricative, Note, Phrase, Plosive, Resonance, Song, Span, sing
 from chainkit.errors import OutputError, UsageError
 
 RATE = 48000
-SECONDS = (3.0, 7200.0)
+SECONDS = (3.0, 600.0)
 PEAK_DBFS = -6.0
 MUD_HZ, MUD_Q, MUD_DB = (230.0, 420.0), (4.0, 7.0), (6.0, 9.0)
 
@@ -64,7 +64,12 @@ stages:
 
 @dataclass(frozen=True)
 class DemoPaths:
-    """Files of a demo session; the truth is CSV with times in seconds."""
+    """Files of a demo session.
+
+    The truth is CSV with times in seconds: the columns of the records in `chainkit.dsp.voice`;
+    `dull` holds the hisses that are no sibilants, `resonances` frequency_hz, q and gain_db of what
+    was planted, `swell` seconds and gain_db of the backing, straight lines in dB between.
+    """
 
     voice: Path
     backing: Path
@@ -73,6 +78,8 @@ class DemoPaths:
     phrases: Path
     breaths: Path
     plosives: Path
+    dull: Path
+    notes: Path
     resonances: Path
     swell: Path
 
@@ -101,7 +108,7 @@ def make_demo(
     ----------
     directory : str or Path
         Made when it is not there.
-    seconds : float, 3 to 7200
+    seconds : float, 3 to 600
     seed : int, >= 0
     register : {"low", "high"}
     force : bool
@@ -167,6 +174,8 @@ def _write_truth(
         (paths.phrases, _columns(Phrase), map(astuple, song.phrases)),
         (paths.breaths, _columns(Span), map(astuple, song.breaths)),
         (paths.plosives, _columns(Plosive), map(astuple, song.plosives)),
+        (paths.dull, _columns(Fricative), map(astuple, song.dull)),
+        (paths.notes, _columns(Note), map(astuple, song.notes)),
         (paths.resonances, ["frequency_hz", "q", "gain_db"], map(astuple, resonances)),
         (paths.swell, ["seconds", "gain_db"], swell),
     ]

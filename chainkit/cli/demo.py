@@ -19,7 +19,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("folder", metavar="DIR", help="folder to fill; made when it is not there")
     parser.add_argument(
         "--length",
-        type=quantity(TIME, 3.0, 7200.0),
+        type=quantity(TIME, 3.0, 600.0),
         default=24.0,
         metavar="TIME",
         help='length of the song (default "24 s")',

@@ -74,10 +74,15 @@ def accompany(rate: int, seconds: float, seed: int, *, level: float = -6.0) -> B
     bars = int(seconds / (4 * beat)) + 1
     for bar in range(bars):
         band.play_bar(bar, part_rng)
-    audio, hats = band.audio + band.hats, band.hats
-    gain = _line(swell, frames, rate)
-    gain *= 10.0 ** (level / 20.0) / np.max(np.abs(audio * gain[:, None]))
-    return Backing(audio * gain[:, None], hats * gain[:, None], rate, swell)
+    audio, hats = band.audio, band.hats
+    audio += hats
+    gain = _line(swell, frames, rate)[:, None]
+    audio *= gain
+    hats *= gain
+    scale = 10.0 ** (level / 20.0) / np.max(np.abs(audio))
+    audio *= scale
+    hats *= scale
+    return Backing(audio, hats, rate, swell)
 
 
 class _Band:

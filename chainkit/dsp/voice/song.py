@@ -107,19 +107,23 @@ def sing(
     _check(rate, seconds, register)
     score_rng, singer_rng, sound_rng, room_rng = np.random.default_rng(seed).spawn(4)
     timbre = _timbre(register, singer_rng)
+    lines = Composer(score_rng, register).song(seconds)
     takes = [
         _Take(line, timbre, rate, resonance, rng)
-        for line, rng in _with_generators(Composer(score_rng, register).song(seconds), sound_rng)
+        for line, rng in zip(lines, sound_rng.spawn(len(lines)), strict=True)
     ]
     frames = round(seconds * rate)
-    dry = np.zeros(frames)
+    voice = np.zeros(frames)
     for take in takes:
-        _add(dry, take.sound, take.first)
-    gain = 10.0 ** (level / 20.0) / np.max(np.abs(dry))
-    voice = gain * dry + 10.0 ** (floor / 20.0) * noise.room_tone(frames, rate, room_rng)
+        _add(voice, take.sound(), take.first)
+    gain = 10.0 ** (level / 20.0) / np.max(np.abs(voice))
+    voice *= gain
+    voice += 10.0 ** (floor / 20.0) * noise.room_tone(frames, rate, room_rng)
     rest = 10.0 ** (level / 20.0) / np.max(np.abs(voice))  # what the room tone did to the peak
-    gain_db = 20.0 * float(np.log10(gain * rest))
-    return _song(takes, rest * voice, rate, register, resonance, floor, gain_db)
+    voice *= rest
+    return _song(
+        takes, voice, rate, register, resonance, floor, 20.0 * float(np.log10(gain * rest))
+    )
 
 
 def plant(x: Samples, rate: int, resonance: Resonance) -> Samples:
@@ -167,14 +171,8 @@ def _timbre(register: str, rng: np.random.Generator) -> Timbre:
     )
 
 
-def _with_generators(
-    lines: list[Line], rng: np.random.Generator
-) -> list[tuple[Line, np.random.Generator]]:
-    return list(zip(lines, rng.spawn(len(lines)), strict=True))
-
-
 class _Take:
-    """One phrase made sound: `sound` begins at frame `first` of the song."""
+    """One phrase: its truth, drawn when made, and its sound from frame `first` of the song."""
 
     def __init__(
         self,
@@ -189,13 +187,11 @@ class _Take:
         self._resonance = resonance
         begin = (line.breath or line).start - MARGIN[0]
         self.first = int(begin * rate)
-        frames = int((line.end + MARGIN[1]) * rate) - self.first
-        self._times = (self.first + np.arange(frames)) / rate
+        self._frames = int((line.end + MARGIN[1]) * rate) - self.first
         # Drawn before any sample, so that the truth is the same at every rate.
         self._shapes = {phone: self._shape(phone) for phone in line.phones if _is_hiss(phone)}
         self._against = {phone: self._level(phone) for phone in self._shapes}
         self._openings = {phone: self._opening(phone) for phone in line.phones if _stops(phone)}
-        self.sound = self._render()
 
     def fricatives(self) -> list[Fricative]:
         """Truth of the hisses."""
@@ -234,10 +230,11 @@ class _Take:
         tail = 0.018 if phone.symbol in ("b", "d", "g") else self._rng.uniform(0.025, 0.045)
         return phone.end - float(tail)
 
-    def _render(self) -> Samples:
-        origin, seconds = self._times[0], len(self._times) / self._rate
+    def sound(self) -> Samples:
+        """The phrase with its breath, (frames,); to be asked for once."""
+        origin, seconds = self.first / self._rate, self._frames / self._rate
         control = tracks(self.line, origin, seconds, self._timbre, self._rng)
-        sung, phase = voiced(control, len(self._times), self._rate, self._timbre, self._rng)
+        sung, phase = voiced(control, self._frames, self._rate, self._timbre, self._rng)
         sung = self._evened(sung)
         sound = sung.copy()
         for phone in self.line.phones:
@@ -280,7 +277,7 @@ class _Take:
     def _breath(self) -> Samples:
         taken = self.line.breath
         if taken is None:
-            return np.zeros(len(self._times))
+            return np.zeros(self._frames)
         level = self._rng.uniform(*BREATH_LEVEL)
         sound = noise.breath(self._times, taken.start, taken.end, self._rate, self._rng)
         return 10.0 ** (level / 20.0) * self._heard_in_room(sound)
@@ -288,10 +285,15 @@ class _Take:
     def _heard_in_room(self, sound: Samples) -> Samples:
         return sound if self._resonance is None else plant(sound, self._rate, self._resonance)
 
+    @property
+    def _times(self) -> Samples:
+        """Second of each frame."""
+        return (self.first + np.arange(self._frames)) / self._rate
+
     def _inside(self, span: Span | Line, margin: float = 0.0) -> slice:
         first = round((span.start - margin) * self._rate) - self.first
         last = round((span.end + margin) * self._rate) - self.first
-        return slice(max(first, 0), min(last, len(self._times)))
+        return slice(max(first, 0), min(last, self._frames))
 
     def _vowel_rms(self, sung: Samples, phone: Phone) -> float:
         """RMS of the vowel behind `phone`, or of the last one ahead of it; ends left out."""
