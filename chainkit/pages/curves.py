@@ -34,7 +34,7 @@ FLOOR = -400.0  # dB, in place of minus infinity
 
 
 def draw_chain(chain: Chain, rate: int, path: str | Path, *, force: bool = False) -> None:
-    """Draw the curves of a chain into a PNG file.
+    """Draw the curves of a chain into a PNG, SVG or PDF file.
 
     Parameters
     ----------
@@ -49,6 +49,8 @@ def draw_chain(chain: Chain, rate: int, path: str | Path, *, force: bool = False
     ------
     ChainFileError
         A value does not suit the sample rate.
+    UsageError
+        The file's ending names no format of these.
     OutputError
         The file exists and `force` is not given, or it cannot be written.
     """

@@ -17,7 +17,7 @@ legend      the names of the lines
 text_table  names and values in two columns, for settings beside a panel
 thinned     least and mean of a long series in a few hundred columns
 png, svg    the finished figure as bytes, or as text to put into a page
-save        the finished figure as a PNG file, complete or not at all
+save        the finished figure as a file, complete or not at all
 
 Every colour stands off white by a contrast of at least 4.5 and differs from the others in
 lightness as well as hue, and no two lines of a panel share a dash: drawings survive grey print and
@@ -47,6 +47,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, MultipleLocator, Null
 from numpy.typing import ArrayLike, NDArray
 
 from chainkit.audio.atomic import atomic_file
+from chainkit.errors import UsageError
 
 INK = "#16262e"
 MUTED = "#56656c"
@@ -55,6 +56,13 @@ WASH = "#e6ecea"
 DPI = 150
 # Both come with matplotlib, so figures are the same on every machine; the second fills gaps.
 FONTS = ["STIXGeneral", "DejaVu Sans"]
+
+# What is left out of a file of each format, so that the same figure gives the same bytes.
+METADATA: dict[str, dict[str, None]] = {
+    "png": {"Software": None},
+    "svg": {"Date": None, "Creator": None},
+    "pdf": {"CreationDate": None, "Creator": None, "Producer": None},
+}
 
 
 class Stroke(NamedTuple):
@@ -106,6 +114,7 @@ STYLE: dict[Any, Any] = {
     "legend.frameon": False,
     "legend.fontsize": 9.0,
     "legend.handlelength": 2.8,
+    "pdf.fonttype": 42,
     "svg.fonttype": "none",
     "svg.hashsalt": "chainkit",
 }
@@ -344,7 +353,7 @@ def thinned(
 # --------------------------------------------------------------------------------- finished work
 def png(sheet: Figure) -> bytes:
     """The figure as a PNG; the same figure gives the same bytes."""
-    return _finished(sheet, "png", {"Software": None})
+    return _finished(sheet, "png")
 
 
 def svg(sheet: Figure, name: str, description: str) -> str:
@@ -358,7 +367,7 @@ def svg(sheet: Figure, name: str, description: str) -> str:
     description : str
         What the picture shows, for readers who do not see it.
     """
-    text = _finished(sheet, "svg", {"Date": None, "Creator": None}).decode("utf-8")
+    text = _finished(sheet, "svg").decode("utf-8")
     text = re.sub(r"<metadata>.*?</metadata>", "", text[text.index("<svg") :], flags=re.DOTALL)
     text = re.sub(r'\bid="', f'id="{name}-', text)
     text = re.sub(r'(href="|url\()#', rf"\1#{name}-", text)
@@ -367,24 +376,37 @@ def svg(sheet: Figure, name: str, description: str) -> str:
 
 
 def save(sheet: Figure, path: str | Path, *, force: bool = False) -> None:
-    """Write the figure as a PNG file.
+    """Write the figure to a file, in the format that its ending names.
+
+    Parameters
+    ----------
+    sheet : Figure
+    path : str or Path
+        Ends in .png, .svg or .pdf.
+    force : bool
+        Replace a file that is there.
 
     Raises
     ------
+    UsageError
+        The ending is none of these.
     OutputError
         The file exists and `force` is not given, or it cannot be written.
     """
+    form = Path(path).suffix.lower().removeprefix(".")
+    if form not in METADATA:
+        raise UsageError(f"{path} does not end in {', '.join(f'.{known}' for known in METADATA)}")
     with atomic_file(path, force=force, mode="wb") as file:
-        file.write(png(sheet))
+        file.write(_finished(sheet, form))
 
 
 # ------------------------------------------------------------------------------------- parts
-def _finished(sheet: Figure, form: str, metadata: dict[str, None]) -> bytes:
+def _finished(sheet: Figure, form: str) -> bytes:
     file = io.BytesIO()
     with look(), warnings.catch_warnings():
         # A name in a script that our fonts lack shows boxes; a warning would not help the user.
         warnings.filterwarnings("ignore", "Glyph .* missing from font")
-        sheet.savefig(file, format=form, dpi=DPI, metadata=metadata)
+        sheet.savefig(file, format=form, dpi=DPI, metadata=METADATA[form])
     return file.getvalue()
 
 

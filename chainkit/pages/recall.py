@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -23,9 +24,14 @@ LEVELS = (
 )
 
 # Inches as drawn; the page shows them at about three quarters. A ride is drawn over time, with what
-# it met; taller pictures than `ALL_PICTURES` in sum would not leave room for the rest of the page.
-PICTURE_WIDTH, ALL_PICTURES = 6.4, 6.0
+# it met.
+PICTURE_WIDTH = 6.4
 PICTURE_HEIGHTS = {"eq": 1.35, "deess": 1.75, "compress": 1.75}
+
+# Print, in millimetres at full size: what the page holds, what everything but stages and notes
+# takes, and a line of each.
+PAGE, HEAD_AND_FOOT, OVER_TIME, LINE, NOTE_LINE = 270.0, 78.0, 64.0, 3.05, 3.9
+SMALLEST_PRINT = 0.68
 
 
 @dataclass(frozen=True)
@@ -34,7 +40,7 @@ class StageEntry:
 
     Parameters
     ----------
-    heading : str
+    kind, heading : str
     settings : list of (str, str)
         Names and values.
     points : list of (str, str)
@@ -47,6 +53,7 @@ class StageEntry:
         The makeup that was found by matching loudness.
     """
 
+    kind: str
     heading: str
     settings: curves.Rows
     points: list[tuple[str, ...]]
@@ -58,6 +65,15 @@ class StageEntry:
     def narrow(self) -> bool:
         """Whether the settings are short enough to stand in two columns."""
         return max((len(name + value) for name, value in self.settings), default=0) <= 25
+
+    @property
+    def lines(self) -> float:
+        """How many lines of print the stage takes, about."""
+        settings = math.ceil(len(self.settings) / (2 if self.narrow else 1))
+        did = 3 * (self.statistics is not None) + (self.matched is not None)
+        points = math.ceil(sum(len(time + gain) + 3 for time, gain in self.points) / 130)
+        pictured = 0 if self.picture is None else 5.3 * PICTURE_HEIGHTS[self.kind]
+        return 2.4 + max(settings + did, pictured) + points
 
 
 def recall_sheet(record: Mapping[str, Any], log: Log | None = None, *, title: str = "") -> str:
@@ -75,7 +91,8 @@ def recall_sheet(record: Mapping[str, Any], log: Log | None = None, *, title: st
     Returns
     -------
     str
-        A self-contained page, made to be printed on one sheet of A4.
+        A self-contained page, made to be printed on one sheet of A4: the more the chain holds, the
+        smaller the print, down to two thirds.
 
     Raises
     ------
@@ -83,16 +100,28 @@ def recall_sheet(record: Mapping[str, Any], log: Log | None = None, *, title: st
         The chain of the record cannot be read.
     """
     chain = chain_from_dict(record["chain"], "render record")
+    notes = [note for note in (chain.notes.strip(), *record["notes"]) if note]
+    stages = [_stage_entry(record, chain, index) for index in range(len(chain.stages))]
     return render_page(
         "recall.html",
         title=title or record["output"]["file"],
         record=record,
         chain=chain,
+        notes=notes,
         seconds=record["voice"]["frames"] / record["voice"]["rate"],
         levels=_levels(record["levels"]),
-        stages=_stage_entries(record, chain),
+        stages=stages,
         reduction=None if log is None else _reduction(chain, log),
+        print_scale=_print_scale(stages, notes, log is not None),
     )
+
+
+def _print_scale(stages: list[StageEntry], notes: list[str], over_time: bool) -> float:
+    """Size of print, at most 1, at which all should fit one page."""
+    lines = sum(math.ceil(len(note) / 125) for note in notes) + 2.5 * bool(notes)
+    height = HEAD_AND_FOOT + OVER_TIME * over_time + NOTE_LINE * lines
+    height += LINE * sum(stage.lines for stage in stages)
+    return min(1.0, max(SMALLEST_PRINT, PAGE / height))
 
 
 def _levels(levels: Mapping[str, Any]) -> list[tuple[str, str, float | None, float | None]]:
@@ -101,36 +130,24 @@ def _levels(levels: Mapping[str, Any]) -> list[tuple[str, str, float | None, flo
     return [(label, unit, before[key], after[key]) for key, label, unit in LEVELS if key in before]
 
 
-def _stage_entries(record: Mapping[str, Any], chain: Chain) -> list[StageEntry]:
-    heights = [_height(stage) for stage in chain.stages]
-    scale = min(1.0, ALL_PICTURES / max(sum(heights), 1.0))
-    return [
-        _stage_entry(record, stage, index, scale * height)
-        for index, (stage, height) in enumerate(zip(chain.stages, heights, strict=True))
-    ]
-
-
-def _height(stage: Any) -> float:
-    return PICTURE_HEIGHTS.get(stage.kind, 0.0) if curves.has_curves(stage) else 0.0
-
-
-def _stage_entry(record: Mapping[str, Any], stage: Any, index: int, height: float) -> StageEntry:
-    entry = record["chain"]["stages"][index]
+def _stage_entry(record: Mapping[str, Any], chain: Chain, index: int) -> StageEntry:
+    stage, entry = chain.stages[index], record["chain"]["stages"][index]
     statistics = record["stages"].get(stage.name, {})
     return StageEntry(
+        kind=stage.kind,
         heading=curves.heading(index, stage),
         settings=curves.settings(entry),
         points=[tuple(map(curves.shown, point)) for point in entry[stage.kind].get("points", [])],
-        picture=_picture(stage, index, record["voice"]["rate"], height),
+        picture=_picture(stage, index, record["voice"]["rate"]),
         statistics=statistics if "greatest_db" in statistics else None,
         matched=record["matched_makeup_db"].get(stage.name),
     )
 
 
-def _picture(stage: Any, index: int, rate: int, height: float) -> Markup | None:
-    if not height:
+def _picture(stage: Any, index: int, rate: int) -> Markup | None:
+    if stage.kind not in PICTURE_HEIGHTS or not curves.has_curves(stage):
         return None
-    sheet = curves.stage_sheet(stage, rate, PICTURE_WIDTH, height)
+    sheet = curves.stage_sheet(stage, rate, PICTURE_WIDTH, PICTURE_HEIGHTS[stage.kind])
     return _inline(sheet, f"stage-{index + 1}", f"Curves of {stage.name} from the values beside it")
 
 

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from chainkit.errors import OutputError
+from chainkit.errors import OutputError, UsageError
 from chainkit.pages import plots
 
 PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
@@ -153,6 +153,24 @@ def test_save_writes_a_png_and_keeps_what_is_there(tmp_path, axes):
         plots.save(axes.figure, path)
     plots.save(axes.figure, path, force=True)
     assert [entry.name for entry in tmp_path.iterdir()] == ["curves.png"]
+
+
+@pytest.mark.parametrize(
+    ("ending", "start"), [("svg", b"<?xml"), ("pdf", b"%PDF"), ("PNG", b"\x89PNG")]
+)
+def test_save_takes_the_format_of_the_ending(tmp_path, axes, ending, start):
+    first, second = tmp_path / f"a.{ending}", tmp_path / f"b.{ending}"
+    plots.save(axes.figure, first)
+    plots.save(axes.figure, second)
+    assert first.read_bytes().startswith(start)
+    assert first.read_bytes() == second.read_bytes()
+
+
+@pytest.mark.parametrize("name", ["curves", "curves.jpg", ".png"])
+def test_save_refuses_another_ending(tmp_path, axes, name):
+    with pytest.raises(UsageError, match=r"does not end in \.png, \.svg, \.pdf"):
+        plots.save(axes.figure, tmp_path / name)
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_svg_stands_alone_in_a_page(axes):

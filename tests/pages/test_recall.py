@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import copy
 import re
-import shutil
 from html.parser import HTMLParser
 
 import numpy as np
 import pytest
 
+from chainkit.audio.writer import write
 from chainkit.chain import parse_chain
 from chainkit.errors import UsageError
 from chainkit.pages import base
 from chainkit.pages.recall import recall_sheet
 from chainkit.pages.timeline import Log, read_log, reduction_sheet
+from chainkit.record import load_record
+from chainkit.rendering import render
 
 CHAIN = """
 chainkit: 1
@@ -160,6 +162,20 @@ def test_a_record_without_a_chain_is_refused(record):
         recall_sheet(record | {"chain": {"chainkit": 1}})
 
 
+def test_a_real_render_gives_a_sheet(tmp_path, rng):
+    voice, output = tmp_path / "lead.wav", tmp_path / "out.wav"
+    write(voice, 0.1 * rng.standard_normal((48000, 1)), 48000)
+    chain = parse_chain(CHAIN.replace("4.23456789 dB", "match"))
+    render(voice, chain, output)
+    record = load_record(tmp_path / "out.record.json")
+    sheet = recall_sheet(record, read_log(tmp_path / "out.gr.csv"))
+    words = Outline(sheet).text
+    assert "Makeup found by matching" in words
+    assert record["output"]["sha256"] in words
+    assert base.figure(record["stages"]["compress"]["greatest_db"], "dB") in words
+    assert Outline(sheet).tags.count("svg") == 4
+
+
 # ------------------------------------------------------------------------- reduction over time
 def test_reduction_is_drawn_against_the_gain_at_rest(record, log):
     chain = parse_chain(CHAIN)
@@ -232,32 +248,31 @@ def test_figures(written, expected):
 
 
 # ------------------------------------------------------------------------------------- browser
-@pytest.fixture(scope="module")
-def browser():
-    sync_api = pytest.importorskip("playwright.sync_api")
-    chromium = shutil.which("chromium") or shutil.which("chromium-browser")
-    if chromium is None:
-        pytest.skip("no Chromium here")
-    with sync_api.sync_playwright() as playwright:
-        found = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
-        yield found
-        found.close()
+def pages_in_print(page):
+    return len(re.findall(rb"/Type\s*/Page\b", page.pdf(prefer_css_page_size=True)))
 
 
 @pytest.mark.browser
-def test_the_sheet_prints_on_one_page_and_is_accessible(browser, tmp_path, sheet):
+def test_the_sheet_is_accessible_and_fits(visit, tmp_path, sheet):
     axe = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
     path = tmp_path / "recall.html"
     path.write_text(sheet, encoding="utf-8")
-    page = browser.new_page()
-    said, asked = [], []
-    page.on("console", lambda message: said.append(message.text))
-    page.on("request", lambda request: asked.append(request.url))
-    page.goto(path.as_uri())
-    assert (said, asked) == ([], [path.as_uri()])
+    page = visit(path)
     assert axe.run(page).response["violations"] == []
-    printed = page.pdf(prefer_css_page_size=True)
-    assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 1
-    narrow = browser.new_page(viewport={"width": 360, "height": 640})
-    narrow.goto(path.as_uri())
-    assert narrow.evaluate("document.documentElement.scrollWidth") <= 360
+    assert pages_in_print(page) == 1
+    page.set_viewport_size({"width": 360, "height": 640})
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("stages", [0, 6])
+def test_short_and_long_chains_print_on_one_page(visit, tmp_path, record, log, stages):
+    squeezed = {"compress": {"threshold": "-20 dB", "ratio": "3:1", "makeup": "1.5 dB"}}
+    names = ["compress", *(f"compress-{number}" for number in range(2, stages + 1))]
+    changed = record | {
+        "chain": record["chain"] | {"stages": [squeezed] * stages, "notes": "words " * 60},
+        "stages": {name: {"kind": "compress"} | STATISTICS for name in names},
+    }
+    path = tmp_path / "recall.html"
+    path.write_text(recall_sheet(changed, log), encoding="utf-8")
+    assert pages_in_print(visit(path)) == 1
