@@ -155,7 +155,7 @@ stages:
     for rate in (8000, 384000):
         drawn = chain_sheet(parse_chain(text), rate)
         assert panel(drawn, "response").get_xlim() == (20, min(20000, rate / 2))
-        assert len(plots.png(drawn)) > 10_000
+        assert bold(panel(drawn, "response")).get_ydata().min() < -10
 
 
 def test_empty_chain_draws():
@@ -170,11 +170,9 @@ def test_a_frequency_beyond_the_rate_names_its_place():
 
 def test_draw_chain_writes_a_png_once(tmp_path):
     path = tmp_path / "chain.png"
-    chain = parse_chain(CHAIN)
+    chain = parse_chain("chainkit: 1\nstages: [{gain: {gain: 1 dB}}]")
     draw_chain(chain, 48000, path)
-    data = path.read_bytes()
-    width, height = struct.unpack(">II", data[16:24])
+    width, _ = struct.unpack(">II", path.read_bytes()[16:24])
     assert width == round(9.6 * plots.DPI)
-    assert height > width
     with pytest.raises(OutputError, match="exists already"):
         draw_chain(chain, 48000, path)
