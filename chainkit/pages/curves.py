@@ -206,7 +206,10 @@ def _whole_gain(stage: Any, reduction: Audio) -> Audio:
 
 
 def _static_gain(stage: Any, level: Audio) -> Audio:
-    gain = dynamics.static_gain(level, stage.threshold, stage.ratio, stage.knee)
+    return _bounded(stage, dynamics.static_gain(level, stage.threshold, stage.ratio, stage.knee))
+
+
+def _bounded(stage: Any, gain: Audio) -> Audio:
     return gain if stage.range is None else np.maximum(gain, -stage.range)
 
 
@@ -237,23 +240,23 @@ def _static_limits(stage: Any) -> tuple[float, float]:
 
 
 def _draw_step(sheet: Figure, places: Places, stage: Any) -> None:
-    """Gain over time while the level steps up to 0 dBFS and back down."""
+    """Gain over time while the level steps up to 0 dBFS and back down; `range` bounds it last."""
     axes = plots.panel(sheet, places.right, "step to 0 dBFS and back")
-    depth = float(_static_gain(stage, np.zeros(1))[0])
+    depth = float(dynamics.static_gain([0.0], stage.threshold, stage.ratio, stage.knee)[0])
     held = max(5 * stage.attack, stage.release, 1e-3)
     t = np.linspace(-0.1 * held, 2 * held + 5 * stage.release, POINTS)
-    down = depth * _approach(t, stage.attack)
-    gain = np.where(t < held, down, depth * (1 - _approach(t - held, stage.release)))
+    reached = depth * _approach(np.minimum(t, held), stage.attack)
+    gain = _bounded(stage, reached * (1 - _approach(t - held, stage.release)))
     plots.time_axis(axes, float(t[0]), float(t[-1]))
-    plots.decibel_axis(axes, min(1.1 * depth, -1.0), 0.5, "gain, dB")
+    plots.decibel_axis(axes, min(1.1 * gain.min(), -1.0), 0.5, "gain, dB")
     plots.region(axes, 0.0, held)
     plots.curve(axes, t, gain, width=1.8)
 
 
 def _approach(t: Audio, tau: float) -> Audio:
-    """1 − e^(−t/τ) from t = 0 on, at once where τ is 0."""
+    """1 − e^(−t/τ) after t = 0, at once where τ is 0."""
     elapsed = np.maximum(t, 0.0)
-    return 1 - np.exp(-elapsed / tau) if tau > 0 else (t >= 0).astype(np.float64)
+    return 1 - np.exp(-elapsed / tau) if tau > 0 else (t > 0).astype(np.float64)
 
 
 # --------------------------------------------------------------------------------------- split

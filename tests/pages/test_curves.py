@@ -114,6 +114,17 @@ def test_step_shows_attack_and_release(sheet):
     assert np.all(gain[t < 0] == 0)
 
 
+def test_the_range_bounds_the_step_after_its_smoothing():
+    chain = parse_chain(CHAIN).with_value("compress.range", "6 dB")
+    line = bold(panel(chain_sheet(chain, 48000), "step to 0 dBFS and back"))
+    reached = 0.010 * math.log(15 / 9)  # when −15 (1 − e^(−t/τ)) passes −6
+    assert value_at(line, reached * 0.9) == pytest.approx(-5.5, abs=0.2)
+    assert value_at(line, reached + 0.002) == -6
+    left = 0.1 + 0.100 * math.log(15 / 6)  # when it comes back to −6
+    assert value_at(line, left - 0.005) == -6
+    assert value_at(line, left + 0.100) == pytest.approx(-6 * math.exp(-1), abs=0.1)
+
+
 def test_split_curves(sheet):
     axes = panel(sheet, "split, linear phase")
     lines = {line.get_label(): line for line in axes.get_lines()}
