@@ -371,10 +371,10 @@ def reduction(
 ):  # fmt: skip
     """Gain in dB that a detector, a static curve and attack and release ask for.
 
-    keys (rows, width - 1 + frames or more) magnitudes or squares, as `magnitudes` gives them; the loudest
-    row counts. voices is as keys, and the level is then that of keys against voices; with no
-    rows it is that of keys. deepest is the lowest gain allowed, in dB. scratch (4, m) with
-    m >= width; gains (frames,).
+    keys (rows, width - 1 + frames or more) magnitudes or squares, as `magnitudes` gives them;
+    the loudest row counts. voices is as keys, and the level is then that of keys against voices;
+    with no rows it is that of keys. deepest is the lowest gain allowed, in dB. scratch (4, m)
+    with m >= width; gains (frames,).
     """
     scale = 10.0 if squared else 20.0
     step = scratch.shape[1] - width + 1
