@@ -78,11 +78,8 @@ def twin(first: Candidate, name: str) -> Candidate:
 def large_page(folder: Path, rng: np.random.Generator) -> Path:
     """Twelve candidates of four minutes at 48 kHz."""
     folder.mkdir()
-    minute = steady(rng, 60)
-    candidates = []
-    for number in range(12):
-        path = folder / f"{number}.wav"
-        write(path, np.tile(minute, (4, 1)) * (1 - 0.01 * number), RATE, subtype="PCM_16")
-        candidates.append(Candidate(f"Candidate {number + 1}", {"voice": path}))
-    page = ListeningPage("Twelve", RATE, 240 * RATE, VIEWS[:1], tuple(candidates))
+    path = folder / "voice.wav"
+    write(path, np.tile(steady(rng, 60), (4, 1)), RATE, subtype="PCM_16")
+    candidates = tuple(Candidate(f"Candidate {n}", {"voice": path}) for n in range(1, 13))
+    page = ListeningPage("Twelve", RATE, 240 * RATE, VIEWS[:1], candidates)
     return write_listening_page(folder / "page", page)

@@ -26,13 +26,14 @@ def number(value: float, decimals: int, signed: bool = False) -> str:
 
     Examples
     --------
-    >>> number(-3, 1), number(0.5, 2, signed=True), number(-0.004, 2)
+    >>> number(-3, 1), number(0.5, 2, signed=True), number(-0.004, 2, signed=True)
     ('−3.0', '+0.50', '0.00')
     """
     if math.isinf(value):
         return "−∞" if value < 0 else "∞"
-    text = f"{round(value, decimals) + 0.0:{'+' if signed else ''}.{decimals}f}"
-    return text.replace("-", "−")
+    rounded = round(value, decimals) + 0.0  # no negative zero
+    sign = "+" if signed and rounded else ""
+    return f"{rounded:{sign}.{decimals}f}".replace("-", "−")
 
 
 def header(column: Column) -> str:

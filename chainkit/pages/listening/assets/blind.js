@@ -15,7 +15,16 @@ function changeKind() {
   showTrialsNote();
 }
 
+const original = (lane) => data.candidates[lane].sameAs ?? lane;
+
+/** Whether the two to be told apart are the same audio. */
+function twins() {
+  const [one, other] = lanesChosen().map(original);
+  return kindChosen() === "identity" && one === other;
+}
+
 function showTrialsNote() {
+  byId("twins-note").hidden = !twins();
   const trials = trialsChosen();
   if (!trials || kindChosen() === "preference") {
     byId("trials-note").textContent = "Letters are dealt anew in each trial. More trials tell a liking from a whim.";
@@ -26,6 +35,11 @@ function showTrialsNote() {
     needed === null
       ? "Too few trials: even with all of them right, guessing would be more likely than 1 in 20."
       : `Guessing alone reaches ${needed} of ${trials} right less often than 1 time in 20. The number is fixed for the round, or the p-value would not hold.`;
+}
+
+function setupChanged() {
+  byId("setup-fault").textContent = "";
+  showTrialsNote();
 }
 
 function trialsChosen() {
@@ -101,6 +115,11 @@ function answerButtons() {
   return [prefer, button("No preference", () => answer(null))];
 }
 
+/** One button stands for the letter that is chosen. */
+function showAnswer() {
+  if (byId("prefer")) byId("prefer").textContent = `I prefer ${letter}`;
+}
+
 function button(text, action) {
   const made = document.createElement("button");
   Object.assign(made, { type: "button", textContent: text, onclick: action });
@@ -166,11 +185,26 @@ function addReport(report) {
     saveButton("Save as text", `${stem}.txt`, "text/plain;charset=utf-8", () => reportText(report)),
     saveButton("Save as JSON", `${stem}.json`, "application/json", () => `${JSON.stringify(report, null, 2)}\n`),
   );
-  entry.append(title, text, mappingList(report), actions, trials);
+  entry.append(title, text, note(report.p_meaning), mappingList(report), folded("Trial by trial", trials), actions);
   byId("reports").prepend(entry);
-    byId("results-title").focus();
+  byId("results-title").focus();
   unsaved += 1;
   byId("status").textContent = `${titleOf(report)} ${verdict(report)}`;
+}
+
+function folded(text, content) {
+  const details = document.createElement("details");
+  const summary = document.createElement("summary");
+  summary.textContent = text;
+  details.append(summary, content);
+  return details;
+}
+
+function note(text) {
+  const made = document.createElement("p");
+  made.className = "note";
+  made.textContent = text;
+  return made;
 }
 
 function mappingList(report) {

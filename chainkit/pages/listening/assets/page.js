@@ -259,6 +259,7 @@ function heardName() {
 }
 
 function showChoice() {
+  if (round) showAnswer();
   byId("heard-figure").textContent = round ? letter : player.choice.lane + 1;
   byId("heard-name").textContent = round ? "Name hidden" : data.candidates[player.choice.lane].name;
   show();

@@ -19,6 +19,7 @@ class Span {
     Object.assign(this, { view, begin, at });
     this.#player = player;
     this.end = Infinity; // time at which the fade out begins
+    this.sought = false; // whether the listener went there
     this.settled = 0; // time from which the lanes' gains stand still
     this.#envelope = player.gain(0, player.destination);
     this.#gains = player.lanes.map((each) => player.gain(each === lane ? 1 : 0, this.#envelope));
@@ -154,11 +155,12 @@ class Player {
     return this.#spans.findLast((span) => span.at <= time) ?? this.#spans[0];
   }
 
-  /** The frame that sounds now. */
+  /** The frame that sounds now, or will in a moment when it was just asked for. */
   get position() {
     if (!this.#sounding) return this.#rest;
-    const span = this.#spanAt(this.#now);
-    return Math.max(span.begin, Math.min(span.frameAt(this.#now), this.store.frames));
+    const now = this.#now;
+    const span = this.#spans.findLast((each) => each.sought && each.at > now) ?? this.#spanAt(now);
+    return Math.max(span.begin, Math.min(span.frameAt(now), this.store.frames));
   }
 
   play() {
@@ -264,6 +266,7 @@ class Player {
     this.heard = { ...this.choice };
     const fading = this.#spans.at(-1);
     this.#begin(this.#rest, Math.max(soonest, fading?.fadedIn ?? 0));
+    this.#spans.at(-1).sought = true;
   }
 
   /** Schedule further passes of the loop, fill all spans, and wait if what is heard runs dry. */

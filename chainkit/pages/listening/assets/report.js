@@ -55,8 +55,9 @@ function verdict(report) {
   const [first] = report.tallies;
   if (report.picks === 0) return "No preference in any trial.";
   const most = report.tallies.filter((each) => each.picked === first.picked);
-  const leaders = most.map((each) => `“${each.name}”`).join(" and ");
-  const score = `Picked most: ${leaders}, ${first.picked} of ${plural(report.picks, "pick", "picks")}.`;
+  const leaders =
+    most.length > 2 ? `${most.length} candidates` : most.map((each) => `“${each.name}”`).join(" and ");
+  const score = `Picked most: ${leaders}, ${first.picked} of ${plural(report.picks, "pick", "picks")}${most.length > 1 ? " each" : ""}.`;
   return report.p === null
     ? `${score} The round was ended early, so it has no p-value.`
     : `${score} Picking at random, some candidate would do at least as well with probability of at most p = ${odds(report.p)}.`;

@@ -46,7 +46,7 @@ function join() {
   on("fit-all", "click", () => sheet.showAll());
   on("next-sibilant", "click", () => goToSibilant(1));
   on("setup", "submit", startRound);
-  on("setup", "change", () => (byId("setup-fault").textContent = ""));
+  on("setup", "change", setupChanged);
   on("trials", "input", showTrialsNote);
   on("round-end", "click", endRound);
   for (const radio of document.getElementsByName("candidate")) radio.addEventListener("change", chosen);
