@@ -1,0 +1,122 @@
+"""The gain-reduction log: rows and statistics, whatever the blocks; the detail file streams."""
+
+from __future__ import annotations
+
+import io
+import zipfile
+
+import numpy as np
+import pytest
+from naive_log import naive_gain_rows, naive_level_rows
+from signals import bursts
+
+from chainkit import Chain, Compress, Deess, Eq, Gain
+from chainkit.chain.stream import ChainStream
+from chainkit.dsp.kernels_log import gain_rows, level_rows
+from chainkit.gainlog import DetailLog, GainLog
+from chainkit.stages.eq import HighShelf
+
+CHAIN = Chain(
+    [
+        Gain(gain=-2.0),
+        Eq(bands=(HighShelf(frequency=8000.0, gain=6.0),)),
+        Deess(threshold=-40.0),
+        Compress(threshold=-30.0, ratio=4.0, lookahead=0.005, makeup=4.0),
+    ]
+)
+
+
+def logged(x, size, hop=480, file=None):
+    stream = ChainStream(CHAIN, 48000, x.shape[1])
+    log = GainLog(stream, hop, file)
+    for n in range(0, len(x), size):
+        block = x[n : n + size]
+        log.add(block, stream.process(block))
+    log.add(x[:0], stream.finish())
+    log.finish()
+    return log
+
+
+@pytest.mark.parametrize("size", [1, 479, 480, 481, 5000, 20_011])
+def test_rows_and_statistics_do_not_depend_on_blocks(rng, size):
+    x = bursts(rng, 20_011, 2)[: 3_000 if size == 1 else None]
+    whole, pieces = io.StringIO(newline=""), io.StringIO(newline="")
+    one, other = logged(x, len(x), file=whole), logged(x, size, file=pieces)
+    assert whole.getvalue() == pieces.getvalue()
+    assert one.statistics() == other.statistics()
+    events = [(0.05, 0.12), (0.3, 0.34)]
+    assert one.inside_and_outside(events) == other.inside_and_outside(events)
+
+
+def test_every_frame_is_in_one_row(rng):
+    x = bursts(rng, 1_000)
+    text = io.StringIO(newline="")
+    logged(x, 300, hop=480, file=text)
+    rows = text.getvalue().splitlines()
+    assert rows[0] == "frame,seconds,in_dbfs,gain_db,eq_db,deess_db,compress_db,out_dbfs"
+    assert [int(row.split(",")[0]) for row in rows[1:]] == [0, 480, 960]
+
+
+def test_statistics_are_those_of_the_reduction(rng):
+    x = bursts(rng, 20_000)
+    log = logged(x, 4096)
+    stream = ChainStream(CHAIN, 48000, 1)
+    parts = [stream.process(x).taps[3].gain, stream.finish().taps[3].gain]
+    reduction = 4.0 - np.concatenate(parts)[:, 0]
+    found = log.statistics()["compress"]
+    assert found.greatest == pytest.approx(reduction.max(), abs=1e-9)
+    assert found.mean == pytest.approx(reduction.mean(), abs=1e-9)
+    assert found.p95 == pytest.approx(np.percentile(reduction, 95), abs=0.02)
+    assert found.share_above_1_db == pytest.approx(np.mean(reduction > 1.0), abs=1e-12)
+    assert "eq" not in log.statistics()
+    assert "gain" not in log.statistics()
+
+
+def test_reduction_inside_and_outside_events():
+    x = np.full((48_000, 1), 10 ** (-50 / 20))
+    x[12_000:24_000] = 10 ** (-10 / 20)
+    # Half the sample rate: a constant magnitude, all of it in the de-esser's band.
+    x[1::2] *= -1
+    log = logged(x, 4096)
+    inside, outside = log.inside_and_outside([(0.3, 0.5)])["deess"]
+    assert inside > 5.0
+    assert outside < inside / 2
+
+
+def test_kernels_agree_with_their_slow_twins(rng):
+    gain, hop, idle = -6 * rng.random((1_000, 3)), 96, 1.5
+    low, mean = np.empty((2, 20))
+    state, totals = np.array([0.0, 1e300, 0.0]), np.array([0.0, -np.inf, 0.0])
+    histogram = np.zeros(1_000, dtype=np.int64)
+    rows = gain_rows(gain, idle, hop, state, low, mean, histogram, totals)
+    expected_low, expected_mean, expected_totals = naive_gain_rows(gain, idle, hop)
+    np.testing.assert_allclose(low[:rows], expected_low, rtol=0, atol=1e-12)
+    np.testing.assert_allclose(mean[:rows], expected_mean, rtol=0, atol=1e-12)
+    np.testing.assert_allclose(totals, expected_totals, rtol=1e-12)
+    assert histogram.sum() == 1_000
+
+    x, state = rng.standard_normal((1_000, 2)), np.zeros(3)
+    peak, power = np.empty((2, 20))
+    rows = level_rows(x, hop, state, peak, power)
+    expected_peak, expected_power = naive_level_rows(x, hop)
+    np.testing.assert_allclose(peak[:rows], expected_peak, rtol=0, atol=1e-12)
+    np.testing.assert_allclose(power[:rows], expected_power, rtol=1e-12)
+
+
+def test_the_detail_file_holds_each_gain(rng, tmp_path):
+    x = bursts(rng, 5_000, 2)
+    stream = ChainStream(CHAIN, 48000, 2)
+    detail = DetailLog(stream, tmp_path)
+    passages = [stream.process(x[:3_000]), stream.process(x[3_000:]), stream.finish()]
+    for passage in passages:
+        detail.add(passage)
+    packed = io.BytesIO()
+    detail.pack(packed)
+    detail.close()
+    assert zipfile.ZipFile(packed).testzip() is None
+    packed.seek(0)
+    gains = np.load(packed)
+    assert sorted(gains.files) == ["compress", "deess", "gain", "rate"]
+    expected = np.concatenate([passage.taps[3].gain for passage in passages])
+    assert np.array_equal(gains["compress"], expected)
+    assert not list(tmp_path.iterdir())
