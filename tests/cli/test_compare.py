@@ -1,0 +1,152 @@
+"""Comparisons through the command line: folder, figures, loudness by an independent meter."""
+
+from __future__ import annotations
+
+import csv
+import json
+
+import numpy as np
+import pyloudnorm
+import pytest
+import soundfile
+from signals import bursts
+
+from chainkit.cli.main import main
+
+CHAIN = """\
+chainkit: 1
+stages:
+  - eq: {bands: [{shape: high_shelf, frequency: 6 kHz, gain: 6 dB}]}
+  - deess: {threshold: -40 dB, ratio: 4:1}
+  - compress: {threshold: -26 dB, ratio: 3:1}
+"""
+
+
+@pytest.fixture
+def folder(tmp_path, rng, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    soundfile.write("voice.wav", bursts(rng, 96_000), 48000, "PCM_24")
+    soundfile.write("backing.wav", 0.05 * rng.standard_normal((96_000, 2)), 48000, "PCM_24")
+    (tmp_path / "chain.yaml").write_text(CHAIN)
+    return tmp_path
+
+
+def test_orders_in_the_mix_and_squeezed(folder, capsys):
+    command = ["compare", "voice.wav", "--chain", "chain.yaml", "--orders", "all", "-o", "out"]
+    assert main([*command, "--backing", "backing.wav", "--squeeze", "-12 LUFS"]) == 0
+    printed = capsys.readouterr().out
+    assert "eq → deess → compress" in printed
+    assert "clear of the backing" in printed
+    assert "turn the monitors down" in printed
+    found = json.loads((folder / "out/candidates.json").read_text())
+    assert len(found["candidates"]) == 6
+    # The same loudness by an independent implementation of ITU-R BS.1770 (pyloudnorm, with the
+    # standard's own weighting).
+    meter = pyloudnorm.Meter(48000, filter_class="DeMan")
+    for view in ("voice", "mix", "squeezed"):
+        loudness = []
+        for candidate in found["candidates"]:
+            x, _ = soundfile.read(folder / "out" / candidate["views"][view]["file"])
+            loudness.append(meter.integrated_loudness(x))
+            assert np.abs(x).max() <= 10 ** (-0.99 / 20)
+            assert loudness[-1] == pytest.approx(
+                candidate["views"][view]["integrated_lufs"], abs=0.05
+            )
+        assert max(loudness) - min(loudness) <= 0.05
+    rows = list(csv.DictReader((folder / "out/candidates.csv").read_text().splitlines()))
+    assert [row["name"] for row in rows] == [c["name"] for c in found["candidates"]]
+    assert (folder / "out/index.html").is_file()
+    assert len(list((folder / "out/chains").iterdir())) == 6
+
+
+def test_a_candidate_s_chain_file_renders_that_candidate(folder):
+    main(["compare", "voice.wav", "--chain", "chain.yaml", "--orders", "compress,eq", "-o", "out"])
+    (chain,) = (folder / "out/chains").iterdir()
+    assert (
+        main(
+            [
+                "render",
+                "voice.wav",
+                "--chain",
+                str(chain),
+                "-o",
+                "again.wav",
+                "--samples",
+                "float64",
+            ]
+        )
+        == 0
+    )
+    view = json.loads((folder / "out/candidates.json").read_text())["candidates"][0]["views"][
+        "voice"
+    ]
+    heard, _ = soundfile.read(folder / "out" / view["file"])
+    again, _ = soundfile.read("again.wav")
+    assert np.abs(again * 10 ** (view["gain_db"] / 20) - heard).max() < 3 * 2**-23
+
+
+def test_json_says_what_is_the_same(folder, capsys):
+    command = [
+        "compare",
+        "voice.wav",
+        "--chain",
+        "chain.yaml",
+        "--chain",
+        "chain.yaml",
+        "-o",
+        "out",
+    ]
+    assert main([*command, "--untreated", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)["candidates"]
+    assert [candidate["name"] for candidate in found] == ["chain", "chain-2", "untreated"]
+    assert [candidate["same_as"] for candidate in found] == [None, "chain", None]
+    assert found[1]["figures"]["residual_db"] <= -200
+
+
+def test_hostile_names_become_text_and_safe_files(folder):
+    hostile = "<script>alert(1)</script>/../"
+    (folder / "bad.yaml").write_text(f'chainkit: 1\nname: "{hostile}"\nstages: []\n')
+    assert main(["compare", "voice.wav", "--chain", "bad.yaml", "-o", "out"]) == 0
+    page = (folder / "out/index.html").read_text()
+    assert "<script>alert" not in page
+    assert sorted(p.name for p in folder.iterdir()) == [
+        *("backing.wav", "bad.yaml", "chain.yaml", "out", "voice.wav")
+    ]
+
+
+ONE = ["voice.wav", "--chain", "chain.yaml"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "message"),
+    [
+        (["voice.wav", "-o", "out"], 2, "--chain"),
+        ([*ONE, "--vary", "deess.treshold=-3dB", "-o", "out"], 2, "threshold"),
+        ([*ONE, "--pin", "gate", "--orders", "all", "-o", "out"], 2, "gate"),
+        (["nope.wav", "--chain", "chain.yaml", "-o", "out"], 3, "does not exist"),
+        ([*ONE, "--backing", "slow.wav", "-o", "out"], 3, "one sample rate"),
+        ([*ONE, "-o", "full"], 4, "--force replaces it"),
+        ([*ONE, "-o", "full", "--force"], 4, "it is kept"),
+        ([*ONE, "-o", "no/out"], 4, "no folder"),
+        ([*ONE, "--squeeze", "9", "-o", "out"], 2, "has no unit"),
+    ],
+)
+def test_faults_leave_nothing(folder, capsys, arguments, code, message):
+    soundfile.write("slow.wav", np.zeros((4410, 2)), 44100)
+    (folder / "full").mkdir()
+    (folder / "full/mine.txt").write_text("mine")
+    before = sorted(path.name for path in folder.iterdir())
+    assert main(["compare", *arguments]) == code
+    printed = capsys.readouterr()
+    assert message in printed.err
+    assert "Traceback" not in printed.err
+    assert sorted(path.name for path in folder.iterdir()) == before
+    assert (folder / "full/mine.txt").read_text() == "mine"
+
+
+def test_force_replaces_an_earlier_comparison(folder):
+    command = ["compare", "voice.wav", "--chain", "chain.yaml", "-o", "out"]
+    assert main(command) == 0
+    assert main(command) == 4
+    assert main([*command, "--untreated", "--force"]) == 0
+    assert len(list((folder / "out/audio").iterdir())) == 2
