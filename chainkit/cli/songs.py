@@ -1,0 +1,216 @@
+"""Render a record's voices and compare the songs.
+
+A songbook names the songs, their voices, a chain for each role and what differs from song to song.
+What is current is kept: voice, chain and versions are as when it was rendered, and so is the
+output. The rest is rendered, several at a time. A run that was ended is taken up by the next one.
+Beside the outputs it writes overview.html, all songs side by side, and a recall sheet for each
+voice. Files in the output folder under these names are replaced.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Container, Sequence
+from typing import TYPE_CHECKING
+
+from chainkit.cli.options import add_json, whole_number
+from chainkit.errors import UsageError
+
+if TYPE_CHECKING:
+    from chainkit.songbook.model import Songbook, Voice
+    from chainkit.songbook.overview import Overview, Row
+    from chainkit.songbook.work import Outcome
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's options."""
+    parser.add_argument("songbook", metavar="SONGBOOK", help="songbook file (YAML)")
+    parser.add_argument(
+        "--jobs",
+        type=whole_number(1, 1024),
+        metavar="N",
+        help="how many voices to render at a time (default: one for each core)",
+    )
+    parser.add_argument(
+        "--only",
+        action="append",
+        default=[],
+        metavar="TITLE",
+        help="render this song only; may be repeated",
+    )
+    parser.add_argument(
+        "--dry-run", action="store_true", help="tell what would be rendered; write nothing"
+    )
+    parser.add_argument("--force", action="store_true", help="render also what is current")
+    parser.add_argument(
+        "--allow-clipping", action="store_true", help="keep integer outputs that clip"
+    )
+    parser.add_argument(
+        "--workers",
+        metavar="ADDRESS",
+        help="send the work to a dask.distributed scheduler, e.g. tcp://10.0.0.7:8786",
+    )
+    add_json(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Render what is not current; print what was done and the overview; 1 if a voice failed."""
+    from chainkit.songbook.model import load_songbook
+
+    if arguments.workers and arguments.jobs:
+        raise UsageError("--jobs is for this machine; with --workers the scheduler decides")
+    book = load_songbook(arguments.songbook)
+    # Imported late: a fault in the songbook is told before numba and libsndfile are loaded.
+    from chainkit.songbook.overview import overview
+    from chainkit.songbook.work import FAILED
+
+    outcomes = _tended(arguments, book)
+    compared = overview(book.record, outcomes)
+    asked = set(book.only(arguments.only))
+    failures = [found for found in outcomes if found.state == FAILED and found.voice in asked]
+    if arguments.json:
+        _print_json(compared, outcomes)
+    else:
+        _print(compared, outcomes)
+    if not arguments.dry_run:
+        _write_page(book, compared, failures)
+    for outcome in failures:
+        print(f"chainkit: {_label(outcome)}: {outcome.reason}", file=sys.stderr)
+    return 1 if failures else 0
+
+
+def _tended(arguments: argparse.Namespace, book: Songbook) -> list[Outcome]:
+    """How it stands with each voice when all is done that is to be done."""
+    from chainkit.songbook import running
+
+    chosen = set(book.only(arguments.only))
+    if arguments.dry_run:
+        return _found(arguments, book, chosen)
+    with running.alone(book.source):
+        from chainkit.pages.record_overview import lacks_sheet
+        from chainkit.songbook.work import CURRENT, STALE, remove_leftovers
+
+        remove_leftovers(voice.output.parent for voice in book.voices)
+        found = _found(arguments, book, chosen)
+        due = [
+            outcome
+            for outcome in found
+            if (outcome.state == STALE and outcome.voice in chosen)
+            or (outcome.state == CURRENT and lacks_sheet(outcome.voice))
+        ]
+        done = {outcome.voice: outcome for outcome in _worked(arguments, due)}
+    return [done.get(outcome.voice, outcome) for outcome in found]
+
+
+def _found(
+    arguments: argparse.Namespace, book: Songbook, chosen: Container[Voice]
+) -> list[Outcome]:
+    """How it stands with each voice before anything is written."""
+    from chainkit.songbook import running
+    from chainkit.songbook.work import STALE, Outcome
+
+    found = running.look_at(book.voices)
+    if not arguments.force:
+        return found
+    return [
+        Outcome(outcome.voice, STALE, "asked for") if outcome.voice in chosen else outcome
+        for outcome in found
+    ]
+
+
+def _worked(arguments: argparse.Namespace, due: Sequence[Outcome]) -> list[Outcome]:
+    from functools import partial
+
+    from chainkit.cli import show
+    from chainkit.pages.record_overview import tend
+    from chainkit.songbook import cluster, running
+
+    work = partial(tend, allow_clipping=arguments.allow_clipping)
+    with show.progress("songs", len(due)) as progress:
+
+        def report(outcome: Outcome) -> None:
+            if progress is not None:
+                progress(1)
+
+        if arguments.workers:
+            return cluster.run(due, work, arguments.workers, report)
+        return running.run(due, work, arguments.jobs or running.cores(), report)
+
+
+def _print(found: Overview, outcomes: Sequence[Outcome]) -> None:
+    """Print how many voices were rendered and kept, the table, and what stands out."""
+    from chainkit.cli import show
+    from chainkit.songbook.work import STALE
+
+    states = [outcome.state for outcome in outcomes]
+    counted = [f"{states.count(state)} {state}" for state in dict.fromkeys(states)]
+    print(f"{len(outcomes)} voices: {', '.join(counted)}")
+    for outcome in outcomes:
+        if outcome.state == STALE:
+            print(f"  {_label(outcome)}: {outcome.reason}")
+    if found.rows:
+        print()
+        names = found.stage_names
+        show.table("", (*HEADERS, *(f"{name}, dB" for name in names)), _cells(found.rows, names))
+    if found.marks:
+        print()
+        for mark in found.marks:
+            print(f"* {mark}")
+
+
+HEADERS = (
+    "song", "title", "voice", "trim, dB", "loudness, LUFS", "sibilance, dB", "above backing, LU",
+)  # fmt: skip
+FIGURES = ("trim_db", "output_lufs", "output_sibilance_db", "above_backing_lu")
+
+
+def _cells(rows: Sequence[Row], names: Sequence[str]) -> list[tuple[object, ...]]:
+    return [
+        (
+            f"{row.number}{' *' if row.marks else ''}",
+            row.title,
+            row.name,
+            *(row.figures[key] for key in FIGURES),
+            *(row.work.get(name) for name in names),
+        )
+        for row in rows
+    ]
+
+
+def _print_json(found: Overview, outcomes: Sequence[Outcome]) -> None:
+    import json
+
+    from chainkit.songbook.work import FAILED, STALE
+
+    listed = {
+        key: [_told(outcome) for outcome in outcomes if outcome.state == state]
+        for key, state in (("failed", FAILED), ("to_render", STALE))
+    }
+    print(json.dumps(found.as_dict() | listed, indent=2, ensure_ascii=False))
+
+
+def _told(outcome: Outcome) -> dict[str, object]:
+    voice = outcome.voice
+    return {
+        "number": voice.number,
+        "title": voice.title,
+        "role": voice.role,
+        "name": voice.name,
+        "file": str(voice.file),
+        "reason": outcome.reason,
+    }
+
+
+def _write_page(book: Songbook, found: Overview, failures: Sequence[Outcome]) -> None:
+    from chainkit.pages.record_overview import write_overview
+
+    path = book.output / "overview.html"
+    if found.rows:
+        write_overview(found, failures, path)
+        print(f"wrote {path}", file=sys.stderr)
+
+
+def _label(outcome: Outcome) -> str:
+    voice = outcome.voice
+    return f"song {voice.number} ({voice.title}), {voice.name}"

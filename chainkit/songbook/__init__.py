@@ -1,0 +1,17 @@
+"""The songs of a record that share chains, with what differs for each.
+
+model      what a songbook says, and how it is read
+schema     its JSON Schema
+naming     where each output goes
+work       the work on one voice: whether its render is current, and rendering it
+running    the work on all voices, in several processes
+cluster    the same on the workers of a dask.distributed scheduler
+overview   the figures of all songs side by side, and which stand out
+"""
+
+from __future__ import annotations
+
+from chainkit.songbook.model import Song, Songbook, Voice, load_songbook, parse_songbook
+from chainkit.songbook.schema import songbook_schema
+
+__all__ = ["Song", "Songbook", "Voice", "load_songbook", "parse_songbook", "songbook_schema"]

@@ -1,0 +1,130 @@
+"""The work on many voices at once, in processes of their own.
+
+Processes are started afresh, not forked, so that no thread or lock of ours is copied. A process
+that dies takes only its own voice with it: what was left is tried again one by one.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+
+from chainkit.errors import UsageError
+from chainkit.songbook.model import Voice
+from chainkit.songbook.work import FAILED, Outcome, Work, look
+
+Report = Callable[[Outcome], None]
+
+
+def cores() -> int:
+    """How many cores this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def look_at(voices: Sequence[Voice]) -> list[Outcome]:
+    """How it stands with each voice; hashing lets threads run side by side."""
+    with ThreadPoolExecutor(cores()) as threads:
+        return list(threads.map(look, voices))
+
+
+def run(found: Sequence[Outcome], work: Work, jobs: int, report: Report) -> list[Outcome]:
+    """Do `work` on each voice, `jobs` at a time.
+
+    Parameters
+    ----------
+    found : sequence of Outcome
+        How it stands with each voice.
+    work : callable
+        A function of a module, or a `functools.partial` of one, so that other processes find it.
+    jobs : int ≥ 1
+        One works in this process.
+    report : callable
+        Called with each outcome as it comes.
+
+    Returns
+    -------
+    list of Outcome
+        In the order of `found`.
+    """
+    if jobs == 1 or len(found) < 2:
+        return [_reported(work(voice), report) for voice in found]
+    done = _pooled(dict(enumerate(found)), work, jobs, report)
+    for number, voice in enumerate(found):
+        if number not in done:
+            done |= _pooled({number: voice}, work, 1, report)
+        if number not in done:
+            done[number] = _reported(_died(voice), report)
+    return [done[number] for number in range(len(found))]
+
+
+@contextmanager
+def alone(songbook: str | Path) -> Iterator[None]:
+    """Hold the songbook, so that two runs do not write the same outputs.
+
+    The system lets go of it when the process ends, however it ends. Where it has no such locks
+    (Windows), nothing is held.
+
+    Raises
+    ------
+    UsageError
+        Another run holds it.
+    """
+    try:
+        import fcntl
+    except ImportError:
+        yield
+        return
+    with open(songbook, "rb") as file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise UsageError(f"{songbook}: another run is at work on it") from None
+        yield
+
+
+def _pooled(found: dict[int, Outcome], work: Work, jobs: int, report: Report) -> dict[int, Outcome]:
+    """Outcomes of the voices that a pool of processes got done before one of them died."""
+    done: dict[int, Outcome] = {}
+    fresh = multiprocessing.get_context("spawn")
+    workers = min(jobs, len(found))
+    with ProcessPoolExecutor(workers, mp_context=fresh, initializer=_end_with_parent) as pool:
+        waiting = {pool.submit(work, voice): number for number, voice in found.items()}
+        try:
+            for future in as_completed(waiting):
+                done[waiting[future]] = _reported(future.result(), report)
+        except BrokenProcessPool:
+            return done
+        except BaseException:
+            pool.shutdown(wait=True, cancel_futures=True)
+            raise
+    return done
+
+
+def _end_with_parent() -> None:
+    """Leave when the process that started this one is gone, so that a kill leaves none behind."""
+    parent = multiprocessing.parent_process()
+
+    def watch() -> None:
+        if parent is not None:
+            parent.join()
+            os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
+
+
+def _reported(outcome: Outcome, report: Report) -> Outcome:
+    report(outcome)
+    return outcome
+
+
+def _died(found: Outcome) -> Outcome:
+    return replace(
+        found, state=FAILED, reason="the process that rendered it was ended", record=None
+    )

@@ -1,0 +1,152 @@
+"""The work on one voice: is its render current, and if not, render it.
+
+The render record beside the output is the mark of a complete render: it is written last. A render
+is current when its record tells of the same voice, chain and versions, and its output is the one
+that was written. So a run that was killed is taken up where it stopped.
+"""
+
+from __future__ import annotations
+
+import copy
+import hashlib
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from chainkit.audio.reader import AudioReader
+from chainkit.dsp.loudness import LoudnessMeter
+from chainkit.errors import ChainkitError, OutputError
+from chainkit.record import Outputs, load_record, versions
+from chainkit.rendering import Options, render
+from chainkit.songbook.model import Voice
+
+CURRENT, RENDERED, STALE, FAILED = "current", "rendered", "to render", "failed"
+LEFTOVERS = ".chainkit-*.part"
+"""Names of unfinished outputs, which nobody else uses."""
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """How it stands with one voice.
+
+    Parameters
+    ----------
+    voice : Voice
+    state : str
+        ``current``, ``to render``, ``rendered`` or ``failed``.
+    reason : str
+        Why it is to be or was rendered, or what failed.
+    record : dict or None
+        The render record of a current render.
+    backing_lufs : float or None
+        Integrated loudness of the backing; None where there is none.
+    """
+
+    voice: Voice
+    state: str
+    reason: str = ""
+    record: dict[str, Any] | None = None
+    backing_lufs: float | None = None
+
+
+Work = Callable[[Outcome], Outcome]
+"""Work on a voice takes how it stands and returns how it stands then; it does not raise."""
+
+
+def guarded(work: Work, found: Outcome) -> Outcome:
+    """Outcome of `work`; whatever goes wrong becomes the outcome, so that the other songs go on."""
+    try:
+        return work(found)
+    except ChainkitError as fault:
+        return replace(found, state=FAILED, reason=str(fault), record=None)
+    except Exception as fault:
+        told = f"{type(fault).__name__}: {fault}"
+        return replace(found, state=FAILED, reason=told, record=None)
+
+
+def look(voice: Voice) -> Outcome:
+    """Whether the render of `voice` is current; nothing is written."""
+    return guarded(_look, Outcome(voice, STALE))
+
+
+def render_voice(found: Outcome, *, allow_clipping: bool = False) -> Outcome:
+    """Render the voice, replacing what stands under the names of its output."""
+    voice = found.voice
+    folder = voice.output.parent
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise OutputError(f"the folder {folder} cannot be made: {fault.strerror}") from None
+    options = Options(force=True, allow_clipping=allow_clipping)
+    record = render(voice.file, voice.chain, voice.output, options).record
+    return Outcome(voice, RENDERED, found.reason, record, _backing_loudness(voice))
+
+
+def remove_leftovers(folders: Iterable[Path]) -> None:
+    """Remove what a killed run left unfinished in `folders`."""
+    for folder in set(folders):
+        for leftover in folder.glob(LEFTOVERS):
+            leftover.unlink(missing_ok=True)
+
+
+def _look(found: Outcome) -> Outcome:
+    voice = found.voice
+    record = _record_of(voice)
+    reason = staleness(voice, record)
+    if reason:
+        return Outcome(voice, STALE, reason)
+    return Outcome(voice, CURRENT, "", record, _backing_loudness(voice))
+
+
+def _record_of(voice: Voice) -> dict[str, Any] | None:
+    try:
+        return load_record(Outputs(voice.output).record)
+    except ChainkitError:
+        return None
+
+
+def staleness(voice: Voice, record: dict[str, Any] | None) -> str:
+    """Why the render that `record` tells of is not that of `voice`; empty when it is.
+
+    What is quick to find out comes first.
+    """
+    outputs = Outputs(voice.output)
+    if record is None:
+        return "no render yet"
+    if not (outputs.audio.is_file() and outputs.log.is_file()):
+        return "a file of the render is gone"
+    if record.get("versions") != versions():
+        return "other versions"
+    if asked_chain(record) != voice.chain.as_dict():
+        return "the chain has changed"
+    if _sha256(voice.file) != record["voice"]["sha256"]:
+        return "the voice has changed"
+    if _sha256(outputs.audio) != record["output"]["sha256"]:
+        return "the output has changed"
+    return ""
+
+
+def asked_chain(record: dict[str, Any]) -> dict[str, Any]:
+    """The chain of a record as it was asked for: ``match`` where a makeup was found by matching."""
+    chain = copy.deepcopy(record["chain"])
+    for stage in chain["stages"]:
+        ((_, settings),) = stage.items()
+        if settings["name"] in record["matched_makeup_db"]:
+            settings["makeup"] = "match"
+    return chain
+
+
+def _sha256(path: Path) -> str:
+    with open(path, "rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _backing_loudness(voice: Voice) -> float | None:
+    if voice.backing is None:
+        return None
+    reader = AudioReader(voice.backing)
+    meter = LoudnessMeter(reader.rate, reader.channels)
+    for block in reader.blocks():
+        meter.add(block)
+    return meter.integrated()
