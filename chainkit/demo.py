@@ -29,7 +29,7 @@ notes: |
   the hiss of s and sh that stays in its place once the top has been lifted.
 
 # The voice is trimmed to this loudness first, so the thresholds below fit it at any level.
-working_level: -23 LUFS
+working_level: -26 LUFS
 
 stages:
   - eq:
@@ -45,7 +45,7 @@ stages:
   # loud as the shelf has made it.
   - deess:
       frequency: {edge} Hz
-      threshold: -38 dB
+      threshold: -41 dB
       ratio: 4:1
       range: 8 dB
       attack: 1 ms
@@ -53,7 +53,7 @@ stages:
 
   # Slow enough to let the front of a word through, quick enough to be gone before the next one.
   - compress:
-      threshold: -20 dB
+      threshold: -23 dB
       ratio: 3:1
       knee: 6 dB
       attack: 10 ms
