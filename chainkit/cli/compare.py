@@ -197,8 +197,8 @@ def print_comparison(comparison: Comparison) -> None:
     from chainkit.compare.report import figures, sentences, within_uncertainty
 
     for number, outcome in enumerate(comparison.outcomes, 1):
-        same = f"  (the same as {outcome.same_as})" if outcome.same_as is not None else ""
-        print(f"{number:>3}  {outcome.candidate.name}{same}")
+        twin = f"  (the same as {outcome.same_as})" if outcome.same_as is not None else ""
+        print(f"{number:>3}  {outcome.candidate.name}{twin}")
     print()
     rows = []
     for figure in figures(comparison):

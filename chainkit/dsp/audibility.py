@@ -31,7 +31,7 @@ HOP = 0.050  # seconds
 
 def band_edges() -> Audio:
     """Edges in Hz of the one-third octaves from 160 Hz to 8 kHz (IEC 61260-1, base 10)."""
-    return 1000.0 * 10.0 ** (0.1 * (np.arange(-8, 11) - 0.5))
+    return 1e3 * np.float_power(10.0, 0.1 * (np.arange(-8, 11) - 0.5))
 
 
 def audibility(voice: Audio, backing: Audio) -> Audio:

@@ -6,7 +6,7 @@ from numba import njit
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def frame_peaks(x, taps, lane, sums, out):  # type: ignore[no-untyped-def]
+def frame_peaks(x, taps, lane, sums, out):
     """Greatest magnitude of each frame over all channels, interpolated values included.
 
     x: (frames + taps − 1, channels); taps: (phases, taps); out: (frames,). out[n] belongs to frame
@@ -37,7 +37,7 @@ def frame_peaks(x, taps, lane, sums, out):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def limiting_gain(peaks, ceiling, alpha, values, places, boxes, state, gain):  # type: ignore[no-untyped-def]
+def limiting_gain(peaks, ceiling, alpha, values, places, boxes, state, gain):
     """Gain that keeps each peak below the ceiling, without steps.
 
     The gain a peak needs is held for the window ahead of it (a sliding minimum), let go with the

@@ -10,7 +10,7 @@ from numba import njit
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def gain_rows(gain, idle, hop, state, low, mean, histogram, totals):  # type: ignore[no-untyped-def]
+def gain_rows(gain, idle, hop, state, low, mean, histogram, totals):
     """Lowest gain and mean reduction of each row, and statistics over all frames.
 
     gain: (frames, lanes), dB. state: frames, lowest gain, sum of reductions of the open row.
@@ -42,7 +42,7 @@ def gain_rows(gain, idle, hop, state, low, mean, histogram, totals):  # type: ig
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def level_rows(x, hop, state, peak, power):  # type: ignore[no-untyped-def]
+def level_rows(x, hop, state, peak, power):
     """Greatest magnitude and mean square (over all channels) of each row.
 
     x: (frames, channels). state: frames, greatest magnitude, sum of squares of the open row.

@@ -361,4 +361,3 @@ def below_nyquist(
     if frequency is not None and frequency >= rate / 2:
         given, full, half = map(FREQUENCY.format, (frequency, rate, rate / 2))
         yield path, f"{path[-1]} {given} is not below half the sample rate ({full} → {half})"
-
