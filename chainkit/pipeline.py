@@ -9,11 +9,24 @@ from __future__ import annotations
 import queue
 import threading
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from types import TracebackType
 from typing import Any, Generic, TypeVar
 
 Item = TypeVar("Item")
 _END = object()
+_THREADED = ContextVar("threaded", default=True)
+
+
+@contextmanager
+def one_core() -> Iterator[None]:
+    """Context in which no threads are used: when every core has a voice of its own."""
+    before = _THREADED.set(False)
+    try:
+        yield
+    finally:
+        _THREADED.reset(before)
 
 
 class Behind(Generic[Item]):
@@ -31,6 +44,7 @@ class Behind(Generic[Item]):
 
     def __init__(self, work: Callable[[Item], Any], room: int = 4) -> None:
         self._work = work
+        self._threaded = _THREADED.get()
         self._queue: queue.Queue[Any] = queue.Queue(room)
         self._fault: BaseException | None = None
         self._given_up = False
@@ -40,10 +54,14 @@ class Behind(Generic[Item]):
         """Add an item; waits while too many wait already."""
         if self._fault is not None:
             raise self._fault
-        self._queue.put(item)
+        if self._threaded:
+            self._queue.put(item)
+        else:
+            self._work(item)
 
     def __enter__(self) -> Behind[Item]:
-        self._thread.start()
+        if self._threaded:
+            self._thread.start()
         return self
 
     def __exit__(
@@ -52,6 +70,8 @@ class Behind(Generic[Item]):
         fault: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
+        if not self._threaded:
+            return
         self._given_up = kind is not None
         self._queue.put(_END)
         self._thread.join()
@@ -70,6 +90,9 @@ class Behind(Generic[Item]):
 
 def ahead(items: Iterable[Item], room: int = 4) -> Iterator[Item]:
     """Yield `items`, fetched ahead by a thread of their own; a fault in fetching comes out here."""
+    if not _THREADED.get():
+        yield from items
+        return
     waiting: queue.Queue[Any] = queue.Queue(room)
     given_up = threading.Event()
 

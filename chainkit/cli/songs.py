@@ -30,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--jobs",
         type=whole_number(1, 1024),
         metavar="N",
-        help="how many voices to render at a time (default: one for each core)",
+        help="how many voices to render at a time, one a core (default: all cores)",
     )
     parser.add_argument(
         "--only",

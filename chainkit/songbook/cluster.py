@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 from chainkit.errors import UsageError
-from chainkit.songbook.running import Report
+from chainkit.songbook.running import Report, on_one_core
 from chainkit.songbook.work import FAILED, Outcome, Work
 
 TIMEOUT = 10.0  # seconds to wait for the scheduler
@@ -29,6 +30,7 @@ def run(found: Sequence[Outcome], work: Work, address: str, report: Report) -> l
         dask.distributed is not installed, or no scheduler answers.
     """
     done: dict[int, Outcome] = {}
+    work = partial(on_one_core, work)
     with _client(address) as client:
         from distributed import as_completed
 

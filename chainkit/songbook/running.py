@@ -14,9 +14,11 @@ from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor, as_compl
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 from chainkit.errors import UsageError
+from chainkit.pipeline import one_core
 from chainkit.songbook.model import Voice
 from chainkit.songbook.work import FAILED, Outcome, Work, look
 
@@ -44,7 +46,7 @@ def run(found: Sequence[Outcome], work: Work, jobs: int, report: Report) -> list
     work : callable
         A function of a module, or a `functools.partial` of one, so that other processes find it.
     jobs : int ≥ 1
-        One works in this process.
+        How many cores to use; one means this process.
     report : callable
         Called with each outcome as it comes.
 
@@ -53,6 +55,8 @@ def run(found: Sequence[Outcome], work: Work, jobs: int, report: Report) -> list
     list of Outcome
         In the order of `found`.
     """
+    if jobs <= len(found):
+        work = partial(on_one_core, work)
     if jobs == 1 or len(found) < 2:
         return [_reported(work(voice), report) for voice in found]
     done = _pooled(dict(enumerate(found)), work, jobs, report)
@@ -62,6 +66,12 @@ def run(found: Sequence[Outcome], work: Work, jobs: int, report: Report) -> list
         if number not in done:
             done[number] = _reported(_died(voice), report)
     return [done[number] for number in range(len(found))]
+
+
+def on_one_core(work: Work, found: Outcome) -> Outcome:
+    """Do `work` without threads of its own: every core has a voice to work on."""
+    with one_core():
+        return work(found)
 
 
 @contextmanager
