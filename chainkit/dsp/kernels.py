@@ -67,7 +67,7 @@ def cascade(x, sections, decays, jumps, held, filled, states, tile, lanes, ends,
             behind = fill + end - begin
             take_channel(x[begin:end], channel, held[channel][fill:behind])
             _load(held[channel], tile)
-            ends[:] = states[channel]
+            _copy(states[channel].ravel(), ends.ravel())
             for k in range(sections.shape[0]):
                 _from_rest(sections[k], lanes, tile)
                 _hand_over(jumps[k], ends[k], lanes)
@@ -78,7 +78,7 @@ def cascade(x, sections, decays, jumps, held, filled, states, tile, lanes, ends,
             fill = behind
             if fill == TILE:
                 fill = 0
-                states[channel] = ends
+                _copy(ends.ravel(), states[channel].ravel())
     return fill
 
 
@@ -98,7 +98,7 @@ def take_channel(x, channel, row):
 @njit(cache=True, nogil=True, error_model="numpy")
 def _put_channel(row, channel, y):
     if y.shape[1] == 1:
-        y.ravel()[:] = row
+        _copy(row, y.ravel())
     else:
         for i in range(row.size):
             y[i, channel] = row[i]
@@ -164,6 +164,122 @@ def _add_past(decay, lanes, tile):
 
 
 # ---------------------------------------------------------------------------------------------
+# Linear-phase filter, by fast convolution
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def fast_convolution(
+    row, reach, spectrum, turns_down, turns_across, cosines, sines, re, im, across_re, across_im,
+    channel, y,
+):  # fmt: skip
+    """Filter pairs of blocks of `row` with a real spectrum, into one channel of `y`.
+
+    A block is N = rows * columns frames of which the first and the last `reach` only help the
+    others; one block is the real part and the next the imaginary part of a signal, and a filter
+    with a real spectrum keeps the two apart. The transform of N frames n = r columns + c goes
+    down the columns, turns each value by W^(c k), and goes across (J. W. Cooley, J. W. Tukey, "An
+    algorithm for the machine calculation of complex Fourier series", Math. Comp. 19, 1965); all
+    loops run along rows. Frequencies stay in the order in which they come out, and the spectrum
+    is in that order, divided by N.
+
+    row (at least 2 reach + frames of y,); turns_down (rows / 2, 2), turns_across (columns / 2, 2)
+    cosine and sine of -2 pi j / rows and / columns; cosines, sines (rows, columns) of the angle
+    of W^(c k); re, im (rows, columns) and across_re, across_im (columns, rows) are overwritten;
+    y (frames, channels), frames a multiple of 2 (N - 2 reach).
+    """
+    hop = re.size - 2 * reach
+    for begin in range(0, y.shape[0], 2 * hop):
+        _copy(row[begin : begin + re.size], re.ravel())
+        _copy(row[begin + hop : begin + hop + re.size], im.ravel())
+        _transform(re, im, turns_down)
+        _turn(re, im, cosines, sines, 1.0)
+        _transpose(re, across_re)
+        _transpose(im, across_im)
+        _transform(across_re, across_im, turns_across)
+        _weigh(spectrum, across_re.ravel())
+        _weigh(spectrum, across_im.ravel())
+        _transform_back(across_re, across_im, turns_across)
+        _transpose(across_re, re)
+        _transpose(across_im, im)
+        _turn(re, im, cosines, sines, -1.0)
+        _transform_back(re, im, turns_down)
+        _put_channel(re.ravel()[reach : reach + hop], channel, y[begin : begin + hop])
+        _put_channel(im.ravel()[reach : reach + hop], channel, y[begin + hop : begin + 2 * hop])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _transform(re, im, turns):
+    """Fourier transform down the columns; the rows come out in bit-reversed order."""
+    half = re.shape[0] // 2
+    while half > 0:
+        for start in range(0, re.shape[0], 2 * half):
+            for j in range(half):
+                upper_re, upper_im = re[start + j], im[start + j]
+                lower_re, lower_im = re[start + half + j], im[start + half + j]
+                place = j * (turns.shape[0] // half)
+                cosine, sine = turns[place, 0], turns[place, 1]
+                for i in range(upper_re.size):
+                    a = upper_re[i] - lower_re[i]
+                    b = upper_im[i] - lower_im[i]
+                    upper_re[i] += lower_re[i]
+                    upper_im[i] += lower_im[i]
+                    lower_re[i] = cosine * a - sine * b
+                    lower_im[i] = cosine * b + sine * a
+        half //= 2
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _transform_back(re, im, turns):
+    """Undo `_transform`, but for the factor of as many as there are rows."""
+    half = 1
+    while half < re.shape[0]:
+        for start in range(0, re.shape[0], 2 * half):
+            for j in range(half):
+                upper_re, upper_im = re[start + j], im[start + j]
+                lower_re, lower_im = re[start + half + j], im[start + half + j]
+                place = j * (turns.shape[0] // half)
+                cosine, sine = turns[place, 0], turns[place, 1]
+                for i in range(upper_re.size):
+                    a = cosine * lower_re[i] + sine * lower_im[i]
+                    b = cosine * lower_im[i] - sine * lower_re[i]
+                    lower_re[i] = upper_re[i] - a
+                    lower_im[i] = upper_im[i] - b
+                    upper_re[i] += a
+                    upper_im[i] += b
+        half *= 2
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _turn(re, im, cosines, sines, direction):
+    for r in range(re.shape[0]):
+        real, imaginary, cosine, sine = re[r], im[r], cosines[r], sines[r]
+        for i in range(real.size):
+            a, b, turned = real[i], imaginary[i], direction * sine[i]
+            real[i] = cosine[i] * a - turned * b
+            imaginary[i] = cosine[i] * b + turned * a
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _transpose(rows, columns):
+    for r in range(rows.shape[0]):
+        row = rows[r]
+        for i in range(row.size):
+            columns[i, r] = row[i]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _weigh(weights, values):
+    for i in range(weights.size):
+        values[i] *= weights[i]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _copy(source, target):
+    for i in range(target.size):
+        target[i] = source[i]
+
+
+# ---------------------------------------------------------------------------------------------
 # Trailing windows
 
 
@@ -178,58 +294,83 @@ def magnitudes(x, squared, folded, history, out):
         if folded and channel > 0:
             for i in range(row.size):
                 row[i] = max(row[i], abs(x[i, channel]))
+        elif x.shape[1] == 1:
+            _magnitude(x.ravel(), squared, row)
         else:
-            take_channel(x, channel, row)
-            for i in range(row.size):
-                row[i] = row[i] * row[i] if squared else abs(row[i])
+            _magnitude(x[:, channel], squared, row)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _magnitude(values, squared, out):
+    for i in range(out.size):
+        value = abs(values[i])
+        value = value if value > TINY else 0.0
+        out[i] = value * value if squared else value
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def sliding_max(values, width, even, odd, out):
     """out[i] = greatest of values[i : i + width]; `even`, `odd` are as long as `values`.
 
-    The maximum over 2, 4, 8 … values comes from two of the half width, so that it costs
-    log2(width) passes and depends on nothing but the values in the window.
+    The maximum over 4, 16, 64 … values comes from four of a quarter of the width, and that over
+    `width` from four that overlap: it depends on nothing but the values in the window.
     """
     source, target, spare = values, even, odd
     reach = 1
-    while 2 * reach <= width:
-        later = source[reach : values.size - reach + 1]
-        for i in range(later.size):
-            target[i] = max(source[i], later[i])
+    while 4 * reach <= width:
+        _greatest_of_four(
+            source, reach, 2 * reach, 3 * reach, target[: values.size - 4 * reach + 1]
+        )
         source, target, spare = target, spare, target
-        reach *= 2
-    later = source[width - reach :]
+        reach *= 4
+    rest = width - reach
+    _greatest_of_four(source, min(reach, rest), min(2 * reach, rest), rest, out)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _greatest_of_four(values, second, third, fourth, out):
+    b, c, d = values[second:], values[third:], values[fourth:]
     for i in range(out.size):
-        out[i] = max(source[i], later[i])
+        out[i] = max(max(values[i], b[i]), max(c[i], d[i]))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def sliding_sum(values, width, even, odd, out):
     """out[i] = sum of values[i : i + width]; `even`, `odd` are as long as `values`.
 
-    Sums over 2, 4, 8 … values come from two of the half width, and those that the binary digits
-    of `width` name make up the window: nothing is ever subtracted, so nothing drifts, a window
-    of zeros is zero, and the sum depends on nothing but the values in the window.
+    Sums over 4, 16, 64 … values come from four of a quarter of the width, and as many of each as
+    the digits of `width` to the base 4 tell make up the window: nothing is ever subtracted, so
+    nothing drifts, a window of zeros is zero, and the sum depends on nothing but its values.
     """
     source, target, spare = values, even, odd
     reach = 1
     covered = 0
-    for i in range(out.size):
-        out[i] = 0.0
     while True:
-        if width & reach:
-            later = source[covered:]
-            for i in range(out.size):
-                out[i] += later[i]
+        for _ in range(width // reach % 4):
+            _accumulate(source[covered:], covered == 0, out)
             covered += reach
-        if 2 * reach > width:
+        if 4 * reach > width:
             break
-        later = source[reach : values.size - reach + 1]
-        for i in range(later.size):
-            target[i] = source[i] + later[i]
+        _sum_of_four(source, reach, target[: values.size - 4 * reach + 1])
         source, target, spare = target, spare, target
-        reach *= 2
+        reach *= 4
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _sum_of_four(values, reach, out):
+    b, c, d = values[reach:], values[2 * reach :], values[3 * reach :]
+    for i in range(out.size):
+        out[i] = (values[i] + b[i]) + (c[i] + d[i])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _accumulate(values, first, out):
+    if first:
+        for i in range(out.size):
+            out[i] = values[i]
+    else:
+        for i in range(out.size):
+            out[i] += values[i]
 
 
 # ---------------------------------------------------------------------------------------------
@@ -377,6 +518,8 @@ def reduction(
     with m >= width; gains (frames,).
     """
     scale = 10.0 if squared else 20.0
+    # What is well below the knee asks for no gain: most of a voice needs no logarithm.
+    quiet = (1.0 - 1e-9) * 10.0 ** ((threshold - 0.5 * knee) / scale)
     step = scratch.shape[1] - width + 1
     for begin in range(0, gains.size, step):
         end = min(begin + step, gains.size)
@@ -388,11 +531,23 @@ def reduction(
             _loudest(voices, begin, end, width, squared, scratch, whole, gain)
             for i in range(level.size):
                 level[i] = level[i] / whole[i] if whole[i] > 0.0 else 0.0
-        decibels(level, scale, level)
-        soft_knee(level, threshold, slope, knee, level)
+        if _any_above(level, quiet):
+            decibels(level, scale, level)
+            soft_knee(level, threshold, slope, knee, level)
+        else:
+            for i in range(level.size):
+                level[i] = 0.0
         smooth(level, attack, release, position + begin, state, gain)
         for i in range(gain.size):
             gain[i] = max(gain[i], deepest)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _any_above(values, limit):
+    count = 0
+    for i in range(values.size):
+        count += values[i] > limit
+    return count > 0
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -410,8 +565,9 @@ def _loudest(rows, begin, end, width, squared, scratch, out, spare):
             for i in range(out.size):
                 out[i] = max(out[i], spare[i])
     if squared:
+        share = 1.0 / width
         for i in range(out.size):
-            out[i] /= width
+            out[i] *= share
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
