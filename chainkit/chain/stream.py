@@ -147,11 +147,10 @@ def prepare(chain: Chain, rate: int, channels: int, blocks: Blocks) -> Prepared:
     notes: list[str] = []
     trim = 0.0
     if chain.working_level is not None:
-        loudness = measure_loudness(blocks(), rate, channels)
-        if loudness is None:
+        found = _measured(blocks(), rate, channels).trim_to(chain.working_level)
+        if found is None:
             notes.append("the voice has no loudness (silence, or too short): no trim")
-        else:
-            trim = chain.working_level - loudness
+        trim = found or 0.0
     stages = list(chain.stages)
     for index, stage in enumerate(stages):
         if not stage.bypass and getattr(stage, "makeup", None) == "match":
@@ -203,10 +202,14 @@ def process_array(chain: Chain, x: ArrayLike, rate: int) -> Processed:
 
 def measure_loudness(blocks: Iterable[Audio], rate: int, channels: int) -> float | None:
     """Integrated loudness in LUFS; None where there is none."""
+    return _measured(blocks, rate, channels).integrated()
+
+
+def _measured(blocks: Iterable[Audio], rate: int, channels: int) -> LoudnessMeter:
     meter = LoudnessMeter(rate, channels)
     for block in blocks:
         meter.add(block)
-    return meter.integrated()
+    return meter
 
 
 def _matched(

@@ -100,6 +100,10 @@ def to_lufs(power: NDArray[np.float64]) -> NDArray[np.float64]:
         return -0.691 + 10.0 * np.log10(power)
 
 
+_TRIM_STEPS = 20
+_TRIM_TOLERANCE = 1e-10  # LU
+
+
 class LoudnessMeter:
     """Streaming loudness of one programme.
 
@@ -164,6 +168,24 @@ class LoudnessMeter:
     def integrated(self) -> float | None:
         """Integrated loudness in LUFS; None when no block passes the gates."""
         return _gated_mean(self._powers(MOMENTARY), RELATIVE_GATE)
+
+    def trim_to(self, level: float) -> float | None:
+        """Gain in dB after which the programme has a loudness of `level` LUFS; None without one.
+
+        The absolute gate is that of the trimmed programme, so that a programme recorded at another
+        level comes out the same. The search starts from the mean of all blocks, which moves with
+        the level, and so do all its steps.
+        """
+        powers = self._powers(MOMENTARY)
+        if _gated_mean(powers, RELATIVE_GATE) is None:
+            return None
+        trim = level - to_lufs(powers.mean())
+        for _ in range(_TRIM_STEPS):
+            found = _gated_mean(powers * 10.0 ** (trim / 10.0), RELATIVE_GATE)
+            if found is None or abs(level - found) < _TRIM_TOLERANCE:
+                break
+            trim += level - found
+        return float(trim)
 
     def momentary_max(self) -> float | None:
         """Greatest momentary loudness (400 ms) in LUFS, on a 10 ms step; None for silence."""
