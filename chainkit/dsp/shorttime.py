@@ -1,0 +1,104 @@
+"""Short-time spectra in bands of 100 Hz, at any sample rate, in a stream."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+HOPS_A_SECOND = 200
+WINDOW = 0.016  # seconds, Hann, rounded up to a length that transforms fast
+BAND = 100.0  # Hz
+BANDS = 160  # up to 16 kHz
+_BATCH = 200  # hops transformed at once
+
+
+class ShortTimeSpectra:
+    """Power in bands of 100 Hz around every 5 ms, averaged over the channels.
+
+    Hops are transformed in batches that are counted from the start, so the bits do not depend on
+    how the programme was cut into blocks. A bin that lies across a band's edge goes to both sides
+    in proportion.
+
+    Parameters
+    ----------
+    rate : int, Hz
+    channels : int
+    """
+
+    def __init__(self, rate: int, channels: int) -> None:
+        from scipy.fft import next_fast_len
+
+        self._rate = rate
+        self._length = 2 * next_fast_len(round(WINDOW * rate / 2.0))
+        window = np.hanning(self._length + 1)[:-1]
+        self._window = window / np.sqrt((window**2).sum())
+        edges = np.arange(BANDS + 1) * BAND * self._length / rate + 0.5
+        edges = np.minimum(edges, self._length // 2 + 1.0)
+        self._bins = np.minimum(edges.astype(np.int64), self._length // 2)
+        self._parts = edges - self._bins
+        self._held = np.zeros((channels, self._length // 2))  # silence ahead of the first frame
+        self._new: list[NDArray[np.float64]] = []  # frames behind it, not yet joined
+        self._frames = 0
+        self._dropped = -(self._length // 2)  # number of the first frame that is held
+        self._hop = 0
+
+    def add(self, x: NDArray[np.float64]) -> list[NDArray[np.float32]]:
+        """Take the next frames; return the batches they complete.
+
+        Parameters
+        ----------
+        x : ndarray, (frames, channels)
+
+        Returns
+        -------
+        list of ndarray, (200, 160)
+            Mean square in each band, for each hop.
+        """
+        self._new.append(x.T)
+        self._frames += len(x)
+        batches = []
+        if self._stop(_BATCH) <= self._frames - self._dropped:
+            self._join()
+            while self._stop(_BATCH) <= self._held.shape[1]:
+                batches.append(self._transform(_BATCH))
+        return batches
+
+    def finish(self) -> list[NDArray[np.float32]]:
+        """Return the last, shorter batch, as if silence followed."""
+        self._join()
+        left = -(-self._frames * HOPS_A_SECOND // self._rate) - self._hop
+        if left <= 0:
+            return []
+        silence = max(0, self._stop(left) - self._held.shape[1])
+        self._held = np.pad(self._held, ((0, 0), (0, silence)))
+        return [self._transform(left)]
+
+    def _join(self) -> None:
+        self._held = np.concatenate([self._held, *self._new], axis=1)
+        self._new = []
+
+    def _start(self, ahead: int) -> int:
+        """Place in what is held at which the window of a hop ahead starts."""
+        centre = ((self._hop + ahead) * self._rate + HOPS_A_SECOND // 2) // HOPS_A_SECOND
+        return centre - self._length // 2 - self._dropped
+
+    def _stop(self, count: int) -> int:
+        return self._start(count - 1) + self._length
+
+    def _transform(self, count: int) -> NDArray[np.float32]:
+        starts = np.array([self._start(k) for k in range(count)])
+        places = starts[:, None] + np.arange(self._length)
+        bands = np.zeros((count, BANDS))
+        for lane in self._held:
+            bands += self._share(np.fft.rfft(lane[places] * self._window))
+        self._hop += count
+        done = self._start(0)
+        self._held, self._dropped = self._held[:, done:], self._dropped + done
+        return (bands / len(self._held)).astype(np.float32)
+
+    def _share(self, spectra: NDArray[np.complex128]) -> NDArray[np.float64]:
+        """Power of each band out of the spectra of windowed hops."""
+        power = (spectra.real**2 + spectra.imag**2) * (2.0 / self._length)
+        below = np.zeros((len(power), power.shape[1] + 1))
+        np.cumsum(power, axis=1, out=below[:, 1:])
+        return np.diff(below[:, self._bins] + power[:, self._bins] * self._parts, axis=1)
