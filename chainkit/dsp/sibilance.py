@@ -10,7 +10,7 @@ What marks a sibilant, and what tells it from its neighbours:
   700 Hz to 2 kHz range; /f/, /th/, breath and the bursts of /p/ and /k/ are flat.
 - It lasts. Below 14 to 20 ms frication is heard as a stop, from 30 ms as /sh/ or /z/ (Jongman
   1989). What starts abruptly, like the burst of /t/, must last longer or be strongly coloured;
-  what is at its peak at once, like a hi-hat, is none.
+  what starts abruptly and dies away, like a hi-hat, is none.
 - It adjoins a sounding voice. Bleed in a pause does not.
 
 Every measure is a ratio, most against the voice within seconds around, so the playback level does
@@ -48,16 +48,17 @@ _SEARCHED = (1000.0, 16000.0)  # Hz, range of the reported centre and peak
 _ZONE, _MARGIN = 8 * HOPS_A_SECOND, 4 * HOPS_A_SECOND  # hops decided at once, and seen around
 
 _SEED_RATIO = -6.0  # dB, hiss against vowel range, where an event may be
-_EDGE_RATIO, _EDGE_FALL, _EDGE_CAP = -9.0, 12.0, -4.0  # dB, where it ends
+_EDGE_RATIO, _EDGE_FALL, _EDGE_CAP, _EDGE_CAP_LONG = -9.0, 12.0, -4.0, 2.0  # dB, where it ends
+_LONG = HOPS_A_SECOND // 4  # hops
 _EDGE_LEVEL = 12.0  # dB below its peak, where it ends
 _EDGE_CENTRE = 0.6  # of its centre, where it ends
 _CORE_LEVEL = 6.0  # dB below its peak, where its colour is measured
 _QUIETEST = -22.0  # dB against the voice
-_LEAST_RATIO = ((3000.0, 3700.0, 4300.0), (3.5, 2.0, -3.5))  # centre Hz → dB
+_LEAST_RATIO = ((3000.0, 3700.0, 4300.0, 7000.0), (3.5, 2.0, -3.5, -6.0))  # centre Hz → dB
 _COLOURED, _COLOURED_SLOPE = 9.0, 0.4  # dB, and dB for each dB of ratio
 _SHORTEST, _SHORTEST_ABRUPT, _LONGEST = 0.035, 0.055, 0.5  # seconds
 _ABRUPT, _STRONGLY_COLOURED = 10.0, 18.0  # dB in 10 ms, dB
-_PERCUSSIVE, _AT_ONCE = 18.0, 0.010  # dB in 10 ms, seconds
+_PERCUSSIVE, _DYING = 18.0, 5.0  # dB in 10 ms, dB from the first half to the second
 _REACH = HOPS_A_SECOND // 5  # hops to the sounding voice that an event adjoins
 _ADJOINING = -20.0  # dB against the voice
 _FAR_BELOW = -38.0  # dB against the voice of the whole programme
@@ -245,9 +246,18 @@ class _Stretch:
         return spans
 
     def _spread(self, seed: int, free: NDArray[np.bool_]) -> tuple[int, int]:
-        """How far the hiss around a seed goes on being the same."""
+        """How far the hiss around a seed goes on being the same.
+
+        What grows long has probably taken a bright vowel along: its edges must be clearer.
+        """
+        start, stop = self._alike(seed, free, _EDGE_CAP)
+        if stop - start > _LONG:
+            start, stop = self._alike(seed, free, _EDGE_CAP_LONG)
+        return start, stop
+
+    def _alike(self, seed: int, free: NDArray[np.bool_], cap: float) -> tuple[int, int]:
         peak = self.level[max(0, seed - 1) : seed + 2].max()
-        ratio = min(max(_EDGE_RATIO, self.ratio[seed] - _EDGE_FALL), _EDGE_CAP)
+        ratio = min(max(_EDGE_RATIO, self.ratio[seed] - _EDGE_FALL), cap)
         alike = (
             free
             & (self.level > peak - _EDGE_LEVEL)
@@ -281,12 +291,17 @@ class _Stretch:
         """Whether it lasts as long as its onset asks for."""
         before = _decibels(self.hiss[max(0, start - 5) : seed + 1])
         onset = float((before[2:] - before[:-2]).max(initial=0.0))
-        rise = int(self.level[start:stop].argmax()) / HOPS_A_SECOND
-        if onset > _PERCUSSIVE and rise <= _AT_ONCE:
+        if onset > _PERCUSSIVE and self._fall(start, stop) > _DYING:
             return False
         abrupt = onset > _ABRUPT and calm < _STRONGLY_COLOURED
         shortest = _SHORTEST_ABRUPT if abrupt else _SHORTEST
         return shortest <= (stop - start + 0.5) / HOPS_A_SECOND <= _LONGEST
+
+    def _fall(self, start: int, stop: int) -> float:
+        """Level of the first half of an event against the second in dB."""
+        middle = (start + stop) // 2
+        first, second = self.level[start:middle], self.level[middle:stop]
+        return float(first.mean() - second.mean()) if len(first) else 0.0
 
     def _neighbour(self, start: int, stop: int) -> float:
         """Level of the loudest vowel close to an event, dB of power."""
