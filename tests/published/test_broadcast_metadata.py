@@ -167,6 +167,22 @@ def test_chunks_behind_a_forgotten_pad_byte_are_found(tmp_path):
     assert AudioReader(tmp_path / "in.wav").metadata.time_reference == 77
 
 
+def test_chunks_are_added_at_even_places_only(tmp_path):
+    source = wav(tmp_path / "in.wav")
+    source.write_bytes(source.read_bytes()[:-1])
+    append_chunks(source, [(b"bext", riff.bext(77)), (b"iXML", b"odd"), (b"_PMX", b"even")])
+    assert AudioReader(source).metadata.names == ("bext", "iXML", "_PMX")
+    assert source.stat().st_size % 2 == 0
+
+
+def test_chunks_cannot_make_a_riff_file_pass_4_gib(tmp_path):
+    source = wav(tmp_path / "in.wav")
+    with open(source, "r+b") as file:
+        file.truncate((1 << 32) - 10)
+    with pytest.raises(ValueError, match="a RIFF file cannot pass 4 GiB"):
+        append_chunks(source, [(b"iXML", bytes(100))])
+
+
 def test_chunks_cut_off_at_the_end_are_left_behind(tmp_path):
     source = wav(tmp_path / "in.wav", riff.chunk(b"bext", riff.bext(77)))
     source.write_bytes(source.read_bytes()[:-10])
@@ -213,7 +229,7 @@ def rf64(magic=b"RF64", size=0xFFFFFFFF, data_size=0xFFFFFFFF, table=b"", tail=b
         {"magic": b"BW64"},
         {"size": 500},  # the true 32-bit size, as one of EBU's own test files has it
         {"data_size": len(DATA)},
-        {"table": struct.pack("<4sQ", b"axml", 4)},
+        {"table": struct.pack("<4sQ", b"bext", 4)},  # the chunk's own size is to be believed
     ],
 )
 def test_rf64_and_bw64_are_read_leniently(tmp_path, variant):
