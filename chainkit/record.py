@@ -7,7 +7,7 @@ import math
 import os
 import platform
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -157,6 +157,6 @@ def prepared_chain(record: Mapping[str, Any], path: str | Path) -> Prepared:
 
 def levels(measurement: Any) -> dict[str, Any]:
     """Figures of a measurement, the list of sibilants left out."""
-    figures = asdict(measurement)
-    figures.pop("sibilants", None)
+    figures: dict[str, Any] = measurement.to_json()
+    figures.pop("sibilants")
     return figures

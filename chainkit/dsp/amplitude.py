@@ -43,10 +43,10 @@ class AmplitudeMeter:
         self._rate = rate
         self._channels = channels
         self._place = np.zeros(2, dtype=np.int64)
-        self._totals = np.zeros((channels, 2))
+        self._totals = np.zeros((channels, 3))
         self._runs = np.zeros((channels, 3), dtype=np.int64)
         self._runs[:, 2] = -1
-        self._squares = np.zeros(2)
+        self._squares = np.zeros(1)
         self._counts = np.zeros(_CLASSES, dtype=np.int64)
         self._silent = 0
 
@@ -79,7 +79,8 @@ class AmplitudeMeter:
     def rms(self) -> float | None:
         """Root mean square over all channels in dBFS; None for silence."""
         values = self.frames * self._channels
-        return _decibels(float(self._squares.sum()) / values) if values else None
+        squares = float(self._squares[0] + self._totals[:, 2].sum())
+        return _decibels(squares / values) if values else None
 
     def dc_offset(self) -> float:
         """Mean of the channel whose mean lies farthest from zero, full scale ±1."""

@@ -255,8 +255,8 @@ def true_peak(x, lane, scratch, tail, halving, middle, even, odd, bounds, peak):
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _tally_channel(x, totals, run, ceiling, shortest, at):
-    """Sum, sum of squares, peak and clipped runs of one channel's part of a hop."""
-    total, square, peak, length = totals[0], 0.0, totals[1], run[0]
+    """Sum, peak, squares of the open hop, and clipped runs, of one channel's part of a hop."""
+    total, peak, square, length = totals[0], totals[1], totals[2], run[0]
     for n in range(len(x)):
         value = x[n]
         total += value
@@ -268,8 +268,7 @@ def _tally_channel(x, totals, run, ceiling, shortest, at):
             run[1] += 1
             if run[2] < 0:
                 run[2] = at + n - shortest + 1
-    totals[0], totals[1], run[0] = total, peak, length
-    return square
+    totals[0], totals[1], totals[2], run[0] = total, peak, square, length
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -281,13 +280,13 @@ def tally(x, rate, hops_a_second, place, totals, runs, squares, ceiling, shortes
     x : ndarray, (frames, channels)
     place : int64 ndarray, (2,)
         Frames seen and hops completed so far; updated.
-    totals : ndarray, (channels, 2)
-        Sum and peak; updated.
+    totals : ndarray, (channels, 3)
+        Sum, peak, and squares of the open hop; updated.
     runs : int64 ndarray, (channels, 3)
         Length of the open run of frames at the ceiling, runs so far, first frame of the first
         run or −1; updated.
-    squares : ndarray, (2,)
-        Squares of the open hop and of all completed ones; updated.
+    squares : ndarray, (1,)
+        Squares of all completed hops; updated.
     ceiling : float
         Magnitude from which a frame counts as clipped.
     shortest : int
@@ -307,14 +306,15 @@ def tally(x, rate, hops_a_second, place, totals, runs, squares, ceiling, shortes
         end = hop_end(place[1], rate, hops_a_second)
         stop = min(frames, end - place[0])
         for channel in range(channels):
-            squares[0] += _tally_channel(
+            _tally_channel(
                 x[start:stop, channel], totals[channel], runs[channel], ceiling, shortest,
                 place[0] + start,
             )  # fmt: skip
         if stop == end - place[0]:
-            out[count] = squares[0] / ((end - first) * channels)
-            squares[1] += squares[0]
-            squares[0] = 0.0
+            whole = totals[:, 2].sum()
+            totals[:, 2] = 0.0
+            squares[0] += whole
+            out[count] = whole / ((end - first) * channels)
             count += 1
             place[1] += 1
         start = stop

@@ -27,7 +27,7 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -345,23 +345,6 @@ class _Stretch:
         return float(_decibels(self.total[near].mean() if near.size else self.voice))
 
 
-def summary(sibilants: Sequence[Sibilant], seconds: float) -> dict[str, float | None]:
-    """How many sibilants a minute, and the median and 95th percentile against the voice.
-
-    Parameters
-    ----------
-    sibilants : sequence of Sibilant
-    seconds : float > 0
-        Length of the programme.
-    """
-    levels = [sibilant.against_voice_db for sibilant in sibilants]
-    return {
-        "sibilants_a_minute": 60.0 * len(levels) / seconds,
-        "sibilants_median_db": float(np.median(levels)) if levels else None,
-        "sibilants_p95_db": float(np.percentile(levels, 95.0)) if levels else None,
-    }
-
-
 _TINY = 1e-30
 
 
@@ -381,7 +364,8 @@ def _between(bands, limits):  # type: ignore[no-untyped-def]
 def _smooth(values: NDArray[np.float64]) -> NDArray[np.float64]:
     """Mean over three hops; the two ends repeat."""
     wide = np.pad(values, 1, mode="edge")
-    return (wide[:-2] + wide[1:-1] + wide[2:]) / 3.0
+    mean: NDArray[np.float64] = (wide[:-2] + wide[1:-1] + wide[2:]) / 3.0
+    return mean
 
 
 def _smooth_bands(bands: NDArray[np.float32]) -> NDArray[np.float32]:
