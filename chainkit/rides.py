@@ -37,6 +37,8 @@ class PhraseRide:
         Loudness of the phrase as it was sung, and with the moves.
     gain_db : float
         Their difference.
+    wanted_db : float
+        The gain that the settings ask for, the range left aside.
     backing_lufs : float or None
         Loudness of the backing under the phrase; None where it is silent or not given.
     """
@@ -46,6 +48,7 @@ class PhraseRide:
     before_lufs: float
     after_lufs: float
     gain_db: float
+    wanted_db: float
     backing_lufs: float | None
 
 
@@ -89,8 +92,7 @@ class Rides:
     @property
     def at_limit(self) -> int:
         """How many phrases are held by the range."""
-        reach = self.settings.reach - 0.05
-        return sum(abs(phrase.gain_db) >= reach for phrase in self.phrases)
+        return sum(abs(phrase.wanted_db) > self.settings.reach for phrase in self.phrases)
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values for JSON."""
@@ -193,22 +195,23 @@ def _hop_powers(reader: AudioReader, progress: Progress | None) -> Values:
 def _points(ridden: Riding) -> tuple[tuple[float, float], ...]:
     """Seconds and dB of the knots, rounded as they are written; the ends hold without a point."""
     points = [(_seconds(knot), round(float(ridden.curve[knot]), 2)) for knot in ridden.knots]
-    while len(points) > 1 and points[0][1] == points[1][1]:
-        del points[0]
     while len(points) > 1 and points[-1][1] == points[-2][1]:
         del points[-1]
+    while len(points) > 1 and points[0][1] == points[1][1]:
+        del points[0]
     return tuple(points)
 
 
 def _described(found: list[phrases.Stretch], ridden: Riding) -> Iterator[PhraseRide]:
-    each = zip(found, ridden.before, ridden.after, ridden.backing, strict=True)
-    for phrase, before, after, under in each:
+    figures = (ridden.before, ridden.after, ridden.wanted, ridden.backing)
+    for phrase, before, after, wanted, under in zip(found, *figures, strict=True):
         yield PhraseRide(
             start=_seconds(phrase.start),
             end=_seconds(phrase.stop),
             before_lufs=float(before),
             after_lufs=float(after),
             gain_db=float(after - before),
+            wanted_db=float(wanted),
             backing_lufs=float(under) if np.isfinite(under) else None,
         )
 

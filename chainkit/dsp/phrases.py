@@ -163,11 +163,10 @@ def find(hops: Hops) -> Phrasing:
     voiced = smoothed(hops.voicing, SMOOTHING) > PERIODIC
     sung = (level > voice + LOUD) | (voiced & heard)
     hissing = smoothed(hops.hiss, SMOOTHING) > HISSING * smoothed(hops.power, SMOOTHING)
-    phrases = _phrases(sung, heard & hissing & ~sung)
-    sung &= _near_its_phrase(level, hops.power, phrases)
+    near = _near_its_phrase(level, hops.power, _phrases(sung, heard & hissing & ~sung))
     phrases = [
         phrase
-        for phrase in _phrases(sung, heard & hissing & ~sung)
+        for phrase in _phrases(sung & near, heard & hissing & near & ~sung)
         if _mean_level(hops.power, phrase) > voice + FAINTEST_PHRASE
     ]
     other = ~_covered(phrases, len(level)) & (level > room + BREATH_ABOVE_ROOM)

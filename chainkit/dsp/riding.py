@@ -62,6 +62,8 @@ class Riding:
         The intended gain at each knot.
     knots : list of int
         The few knots whose straight connection stays within 0.2 dB of the curve.
+    wanted : ndarray, (phrases,), dB
+        Gain that the settings ask for, the range left aside.
     before, after : ndarray, (phrases,), LUFS
         Loudness of each phrase, and with the drawn gain.
     backing : ndarray, (phrases,), LUFS
@@ -70,6 +72,7 @@ class Riding:
 
     curve: Values
     knots: list[int]
+    wanted: Values
     before: Values
     after: Values
     backing: Values
@@ -77,7 +80,7 @@ class Riding:
     @property
     def drawn(self) -> Values:
         """Gain in dB at each knot of the lines drawn, (hops + 1,)."""
-        return np.interp(np.arange(len(self.curve)), self.knots, self.curve[self.knots])
+        return drawn(self.curve, self.knots)
 
 
 def ride(power: Values, backing: Values, phrasing: Phrasing, settings: Settings) -> Riding:
@@ -101,10 +104,14 @@ def ride(power: Values, backing: Values, phrasing: Phrasing, settings: Settings)
         curve[phrase.start : phrase.stop + 1] = _on_knots(moved)
     corners = _cross_gaps(curve, phrasing)
     knots = simplify(curve, TOLERANCE, corners)
-    drawn = Riding(curve, knots, loudness, loudness, under)
-    lifted = power * to_gain(drawn.drawn[:-1]) ** 2
+    lifted = power * to_gain(drawn(curve, knots)[:-1]) ** 2
     after = np.array([_loudness(_of(lifted, phrase), _of(power, phrase)) for phrase in phrases])
-    return Riding(curve, knots, loudness, after, under)
+    return Riding(curve, knots, wanted, loudness, after, under)
+
+
+def drawn(curve: Values, knots: list[int]) -> Values:
+    """Gain in dB at each knot of the straight lines between the few `knots`."""
+    return np.interp(np.arange(len(curve)), knots, curve[knots])
 
 
 # ------------------------------------------------------------------------------ what a phrase needs
@@ -117,8 +124,7 @@ def _wanted(loudness: Values, under: Values, lengths: Values, settings: Settings
     present = _present(under)
     if present.any():
         swell[present] = under[present] - np.average(under[present], weights=lengths[present])
-    gain = settings.amount * evened + settings.follow * swell
-    return np.clip(gain, -settings.reach, settings.reach)
+    return settings.amount * evened + settings.follow * swell
 
 
 def _present(under: Values) -> NDArray[np.bool_]:
@@ -136,7 +142,8 @@ def _inside(power: Values, backing: Values, wanted: Values, settings: Settings) 
     shape = _slowed(shape - shape.mean())
     sounding = power * _sounding(power)
     reached = power_to_db((sounding * to_gain(shape) ** 2).sum() / sounding.sum())
-    return np.clip(shape + wanted - reached, -settings.reach, settings.reach)
+    gain = shape - reached + np.clip(wanted, -settings.reach, settings.reach)
+    return np.clip(gain, -settings.reach, settings.reach)
 
 
 def _slow_level(power: Values, counts: NDArray[np.bool_]) -> Values:

@@ -38,7 +38,7 @@ def run(found: Sequence[Outcome], work: Work, address: str, report: Report) -> l
             client.submit(work, replace(voice, voice=voice.voice.absolute()), pure=False): number
             for number, voice in enumerate(found)
         }
-        for future in as_completed(list(waiting)):
+        for future in as_completed(list(waiting), loop=client.loop):
             number = waiting[future]
             done[number] = replace(_outcome(future, found[number]), voice=found[number].voice)
             report(done[number])

@@ -1,0 +1,125 @@
+"""`chainkit ride` on files: points, figures, messages, exit codes."""
+
+from __future__ import annotations
+
+import csv
+import json
+
+import numpy as np
+import pytest
+import soundfile
+
+from chainkit.chain import parse_chain
+from chainkit.cli.main import main
+from chainkit.dsp.backing import accompany
+from chainkit.dsp.voice import sing
+from chainkit.rides import find_rides, write_rides
+
+RATE = 16000
+
+
+@pytest.fixture(scope="module")
+def sung():
+    return sing(RATE, seconds=14.0, seed=4)
+
+
+@pytest.fixture
+def folder(tmp_path, monkeypatch, sung):
+    monkeypatch.chdir(tmp_path)
+    soundfile.write("lead.wav", sung.voice, RATE, "PCM_24")
+    soundfile.write("backing.wav", accompany(44100, 14.0, 4).audio, 44100, "PCM_24")
+    return tmp_path
+
+
+def ride(*options):
+    return main(["ride", "lead.wav", "-o", "rides.csv", *options])
+
+
+def points():
+    with open("rides.csv", newline="") as file:
+        return [tuple(map(float, row.values())) for row in csv.DictReader(file)]
+
+
+def test_moves_are_written_and_told(folder, capsys, sung):
+    assert ride() == 0
+    printed = capsys.readouterr().out
+    assert (folder / "rides.csv").read_text().startswith("seconds,gain_db\n")
+    assert f"{len(sung.phrases)} phrases" in printed
+    assert "phrase-to-phrase spread" in printed
+    assert len(points()) <= 7 * len(sung.phrases)
+
+
+def test_the_ride_stage_takes_the_file_and_does_what_was_told(folder, capsys, sung):
+    assert ride("--amount", "100 %", "--range", "12 dB", "--json") == 0
+    told = json.loads(capsys.readouterr().out)
+    chain = parse_chain("chainkit: 1\nstages:\n  - ride: {file: rides.csv}\n", folder=folder)
+    gain = chain.process(sung.voice, RATE).gains["ride"][:, 0]
+    seconds, gains = np.array(points()).T
+    np.testing.assert_allclose(gain, np.interp(np.arange(len(gain)) / RATE, seconds, gains))
+    assert [point["seconds"] for point in told["points"]] == list(seconds)
+    again = np.array([phrase["after_lufs"] for phrase in told["phrases"]])
+    assert told["spread_after_lu"] == pytest.approx(again.std())
+    assert told["spread_after_lu"] < 0.1 * told["spread_before_lu"]
+
+
+def test_a_backing_at_another_rate_is_followed(folder, capsys):
+    assert ride("--backing", "backing.wav", "--json") == 0
+    told = json.loads(capsys.readouterr().out)
+    assert (told["amount"], told["follow"], told["range_db"]) == (1.0, 1.0, 12.0)
+    assert told["departure_after_lu"] <= 1.0 < 3.0 < told["departure_before_lu"]
+
+
+def test_phrases_held_by_the_range_are_told(folder, capsys):
+    assert ride("--amount", "100 %", "--range", "1 dB") == 0
+    assert "phrases are held by the range of 1 dB; --range widens it" in capsys.readouterr().err
+    assert max(abs(gain) for _, gain in points()) == pytest.approx(1.0)
+
+
+def test_the_plot_is_written(folder):
+    assert ride("--plot", "rides.png") == 0
+    assert (folder / "rides.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_silence_gets_flat_moves_and_a_word(folder, capsys):
+    soundfile.write("lead.wav", np.zeros(RATE), RATE)
+    assert ride("--plot", "rides.png") == 0
+    assert "no phrase was found" in capsys.readouterr().err
+    assert points() == [(0.0, 0.0)]
+
+
+def test_several_channels_and_a_short_backing(folder, sung):
+    soundfile.write("lead.wav", np.hstack([sung.voice, -sung.voice]), RATE, "FLOAT")
+    soundfile.write("backing.wav", 0.1 * np.ones((RATE, 3)), RATE, "FLOAT")
+    assert ride("--backing", "backing.wav") == 0
+
+
+@pytest.mark.parametrize(
+    ("options", "code", "message"),
+    [
+        (["--amount", "60"], 2, "'60' has no unit; write '60 %' or '100 %'"),
+        (["--amount", "140 %"], 2, "'140 %' is not between 0 % and 100 %"),
+        (["--range", "-3 dB"], 2, "is not between 0 dB and 24 dB"),
+        (["--follow", "50 %"], 2, "--follow needs --backing FILE"),
+        (["--backing", "nowhere.wav"], 3, "nowhere.wav does not exist"),
+        (["--plot", "rides.txt"], 2, "does not end in .png"),
+    ],
+)
+def test_faults_are_told(folder, capsys, options, code, message):
+    assert ride(*options) == code
+    assert message in capsys.readouterr().err
+
+
+def test_files_are_kept_and_inputs_are_safe(folder, capsys):
+    assert ride() == 0
+    assert ride() == 4
+    assert "rides.csv exists already; --force replaces it" in capsys.readouterr().err
+    assert ride("--force") == 0
+    assert main(["ride", "lead.wav", "-o", "lead.wav", "--force"]) == 4
+    assert "lead.wav is the input" in capsys.readouterr().err
+
+
+def test_from_python(folder):
+    rides = find_rides("lead.wav")
+    write_rides(rides, "rides.csv")
+    assert points() == list(rides.points)
+    assert rides.departure == (None, None)

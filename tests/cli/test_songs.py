@@ -1,0 +1,456 @@
+"""A record's songs through the command line, on files: what is rendered, kept, told and resumed."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+
+import numpy as np
+import pytest
+import songwork
+import soundfile
+from jsonschema import Draft202012Validator
+from yaml import safe_load
+
+from chainkit.audio.reader import AudioReader
+from chainkit.cli.main import main
+from chainkit.dsp.voice import sing
+from chainkit.errors import UsageError
+from chainkit.songbook import cluster, load_songbook, running, songbook_schema
+from chainkit.songbook.work import FAILED, RENDERED, STALE, Outcome, look, render_voice
+
+RATE = 16000
+CHAIN = """\
+chainkit: 1
+working_level: -24 LUFS
+stages:
+  - eq:
+      bands:
+        - {shape: highpass, frequency: 80 Hz, slope: 24 dB/oct}
+  - deess: {frequency: 5 kHz, threshold: -44 dB, range: 8 dB}
+  - compress: {threshold: -28 dB, ratio: 3:1, makeup: match}
+"""
+
+
+def write_voice(path, seed, gain=1.0, subtype="FLOAT"):
+    path.parent.mkdir(exist_ok=True)
+    soundfile.write(path, gain * sing(RATE, seconds=4.0, seed=seed).voice, RATE, subtype)
+
+
+def book_of(count, extra=""):
+    songs = [
+        f"  - title: Song {n}\n    voices:\n      - {{role: lead, file: {n}/lead.wav{extra}}}\n"
+        for n in range(1, count + 1)
+    ]
+    return f"chainkit: 1\nrecord: Example\nchains: {{lead: lead.yaml}}\nsongs:\n{''.join(songs)}"
+
+
+@pytest.fixture
+def record(tmp_path, monkeypatch):
+    """Make a record of so many songs in the current folder."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "lead.yaml").write_text(CHAIN)
+
+    def make(count):
+        for n in range(1, count + 1):
+            write_voice(tmp_path / str(n) / "lead.wav", n)
+        (tmp_path / "book.yaml").write_text(book_of(count))
+        return tmp_path
+
+    return make
+
+
+def songs(*options):
+    return main(["songs", "book.yaml", "--jobs", "1", *options])
+
+
+def render_without_pages():
+    """What `songs` does, but for the pages, which take most of the time."""
+    for voice in load_songbook("book.yaml").voices:
+        render_voice(Outcome(voice, STALE))
+
+
+def told(capsys, *options):
+    """Exit code and JSON of a run."""
+    capsys.readouterr()
+    code = songs("--json", *options)
+    return code, json.loads(capsys.readouterr().out)
+
+
+def states(result):
+    return {voice["number"]: voice["state"] for voice in result["voices"]}
+
+
+def hashes(folder):
+    """Hash of every output that is the same in every run."""
+    rendered = folder / "rendered"
+    found = [*sorted(rendered.rglob("*.wav")), *sorted(rendered.rglob("*.gr.csv"))]
+    return {str(p): hashlib.sha256(p.read_bytes()).hexdigest() for p in found}
+
+
+# ------------------------------------------------------------------------------ what is rendered
+def test_songs_are_rendered_with_their_pages_and_then_kept(record, capsys):
+    folder = record(2)
+    assert songs() == 0
+    printed = capsys.readouterr().out
+    assert "2 voices: 2 rendered" in printed
+    assert "Song 2" in printed
+    outputs = sorted(p.relative_to(folder).as_posix() for p in (folder / "rendered").rglob("*.*"))
+    assert outputs == [
+        "rendered/Song 1/lead.gr.csv", "rendered/Song 1/lead.recall.html",
+        "rendered/Song 1/lead.record.json", "rendered/Song 1/lead.wav",
+        "rendered/Song 2/lead.gr.csv", "rendered/Song 2/lead.recall.html",
+        "rendered/Song 2/lead.record.json", "rendered/Song 2/lead.wav",
+        "rendered/overview.html",
+    ]  # fmt: skip
+    times = {path: os.stat(path).st_mtime_ns for path in outputs[:-1]}
+    code, result = told(capsys)
+    assert code == 0
+    assert states(result) == {1: "current", 2: "current"}
+    assert {path: os.stat(path).st_mtime_ns for path in outputs[:-1]} == times
+
+
+def test_only_what_has_changed_is_rendered_again(record, capsys):
+    folder = record(3)
+    render_without_pages()
+    write_voice(folder / "2" / "lead.wav", 2, gain=0.9)
+    (folder / "rendered" / "Song 3" / "lead.record.json").unlink()
+    _, result = told(capsys, "--dry-run")
+    assert {entry["number"]: entry["reason"] for entry in result["to_render"]} == {
+        2: "the voice has changed",
+        3: "no render yet",
+    }
+    assert states(told(capsys)[1]) == {1: "current", 2: "rendered", 3: "rendered"}
+
+
+@pytest.mark.parametrize(
+    ("change", "reason"),
+    [
+        (lambda folder: _edit(folder / "lead.yaml", "ratio: 3:1", "ratio: 4:1"), "the chain"),
+        (lambda folder: _edit(folder / "lead.yaml", "-24 LUFS", "-25 LUFS"), "the chain"),
+        (lambda folder: _edit(folder / "book.yaml", "lead.wav}", "lead.wav, changes: "
+                              "{deess.threshold: -40 dB}}"), "the chain"),
+        (lambda folder: _edit(folder / "lead.yaml", "range: 8 dB", "range: 8.0 dB"), None),
+        (lambda folder: _flip(_output(folder, "lead.wav")), "the output"),
+        (lambda folder: _output(folder, "lead.gr.csv").unlink(), "a file of the render"),
+        (lambda folder: _edit(_output(folder, "lead.record.json"), '"numpy": "', '"numpy": "0'),
+         "other versions"),
+        (lambda folder: _output(folder, "lead.record.json").write_text("{"), "no render yet"),
+    ],
+)  # fmt: skip
+def test_a_change_is_noticed(record, change, reason):
+    folder = record(1)
+    render_without_pages()
+    change(folder)
+    found = look(load_songbook("book.yaml").voices[0])
+    assert found.reason.startswith(reason or "")
+    assert (found.state == STALE) == (reason is not None)
+
+
+def _output(folder, name):
+    return folder / "rendered" / "Song 1" / name
+
+
+def _edit(path, old, new):
+    path.write_text(path.read_text().replace(old, new))
+
+
+def _flip(path):
+    data = bytearray(path.read_bytes())
+    data[-1] ^= 1
+    path.write_bytes(data)
+
+
+def test_a_dry_run_writes_nothing(record, capsys):
+    folder = record(1)
+    before = sorted(folder.rglob("*"))
+    assert songs("--dry-run") == 0
+    assert "song 1 (Song 1), lead: no render yet" in capsys.readouterr().out
+    assert sorted(folder.rglob("*")) == before
+
+
+def test_only_one_song_and_all_by_force(record, capsys):
+    record(2)
+    _, result = told(capsys, "--only", "Song 2")
+    assert states(result) == {2: "rendered"}
+    assert [entry["number"] for entry in result["to_render"]] == [1]
+    _, result = told(capsys, "--force")
+    assert states(result) == {1: "rendered", 2: "rendered"}
+    assert songs("--only", "Sung 2") == 2
+    assert "no song 'Sung 2'; did you mean 'Song 2'?" in capsys.readouterr().err
+
+
+def test_rides_and_changes_reach_the_chain(record):
+    folder = record(1)
+    (folder / "moves.csv").write_text("seconds,gain_db\n0.0,0.0\n1.0,-3.0\n")
+    extra = ", rides: moves.csv, changes: {deess.threshold: -40 dB, compress.ratio: 4:1}"
+    (folder / "book.yaml").write_text(book_of(1, extra))
+    chain = load_songbook("book.yaml").voices[0].chain
+    assert [stage.kind for stage in chain.stages] == ["ride", "eq", "deess", "compress"]
+    assert chain.stages[0].points == ((0.0, 0.0), (1.0, -3.0))
+    assert (chain.stages[2].threshold, chain.stages[3].ratio) == (-40.0, 4.0)
+
+
+def test_rides_take_the_place_of_the_points_in_a_ride_stage(record):
+    folder = record(1)
+    (folder / "lead.yaml").write_text(
+        "chainkit: 1\nstages:\n  - eq: {bands: []}\n  - ride: {points: [[0 s, 1 dB]], name: r}\n"
+    )
+    (folder / "moves.csv").write_text("seconds,gain_db\n0.0,-2.0\n")
+    (folder / "book.yaml").write_text(book_of(1, ", rides: moves.csv"))
+    chain = load_songbook("book.yaml").voices[0].chain
+    assert [stage.name for stage in chain.stages] == ["eq", "r"]
+    assert chain.stages[1].points == ((0.0, -2.0),)
+
+
+def test_the_working_level_makes_one_chain_fit_every_recording_level(record, capsys):
+    folder = record(3)
+    for n, gain in enumerate((-12.0, 0.0, 9.0), start=1):
+        write_voice(folder / str(n) / "lead.wav", 1, 10 ** (gain / 20), "DOUBLE")
+    _, result = told(capsys)
+    quiet, plain, loud = (
+        np.concatenate(list(AudioReader(voice["output"]).blocks())) for voice in result["voices"]
+    )
+    np.testing.assert_allclose(quiet, plain, rtol=0, atol=1e-6)
+    np.testing.assert_allclose(loud, plain, rtol=0, atol=1e-6)
+    trims = [voice["figures"]["trim_db"] for voice in result["voices"]]
+    assert np.diff(trims) == pytest.approx([-12.0, -9.0], abs=1e-6)
+    for statistic in ("greatest_db", "mean_db", "p95_db", "outside_sibilants_db"):
+        for stage in ("deess", "compress"):
+            values = [voice["stages"][stage][statistic] for voice in result["voices"]]
+            assert values == pytest.approx([values[0]] * 3, abs=0.02)
+            assert statistic != "greatest_db" or values[0] > 1.0
+
+
+def test_one_corrupt_voice_does_not_stop_the_rest(record, capsys):
+    folder = record(3)
+    (folder / "2" / "lead.wav").write_bytes(b"not a sound at all")
+    code, result = told(capsys)
+    assert code == 1
+    assert states(result) == {1: "rendered", 3: "rendered"}
+    assert [entry["file"] for entry in result["failed"]] == ["2/lead.wav"]
+    assert songs() == 1
+    printed = capsys.readouterr()
+    assert "3 voices: 2 current, 1 failed" in printed.out
+    assert "chainkit: song 2 (Song 2), lead: 2/lead.wav is not a sound file" in printed.err
+    assert "2/lead.wav is not a sound file" in (folder / "rendered/overview.html").read_text()
+
+
+def test_clipping_fails_one_song_unless_allowed(record, capsys):
+    folder = record(1)
+    _edit(folder / "lead.yaml", "makeup: match", "makeup: 24 dB")
+    write_voice(folder / "1" / "lead.wav", 1, subtype="PCM_16")
+    assert songs() == 1
+    assert "would clip" in capsys.readouterr().err
+    assert not list((folder / "rendered").rglob("lead.*"))
+    assert songs("--allow-clipping") == 0
+
+
+def test_a_lost_recall_sheet_is_written_again(record):
+    folder = record(1)
+    songs()
+    sheet = folder / "rendered" / "Song 1" / "lead.recall.html"
+    text = sheet.read_text()
+    sheet.unlink()
+    songs()
+    assert sheet.read_text() == text
+
+
+def test_backing_tells_how_far_the_voice_stands_out(record, capsys):
+    folder = record(1)
+    t = np.arange(4 * 48000) / 48000
+    soundfile.write("backing.wav", 0.1 * np.sin(2 * np.pi * 997 * t), 48000, "FLOAT")
+    (folder / "book.yaml").write_text(book_of(1, ", backing: backing.wav"))
+    _, result = told(capsys)
+    figures = result["voices"][0]["figures"]
+    # A 997 Hz sine at 0 dBFS reads −3.01 LUFS (ITU-R BS.1770-5, Annex 1); this one lies 20 below.
+    expected = figures["output_lufs"] + 23.01
+    assert figures["above_backing_lu"] == pytest.approx(expected, abs=0.01)
+
+
+# ----------------------------------------------------------------------------- side by side
+def test_two_processes_give_the_same_bits_as_one(record, capsys):
+    folder = record(3)
+    render_without_pages()
+    alone = hashes(folder)
+    assert main(["songs", "book.yaml", "--jobs", "2", "--force"]) == 0
+    assert "3 voices: 3 rendered" in capsys.readouterr().out
+    assert hashes(folder) == alone
+    assert len(alone) == 6
+
+
+def test_a_process_that_dies_takes_one_song_with_it(record):
+    record(4)
+    found = [Outcome(voice, STALE) for voice in load_songbook("book.yaml").voices]
+    seen = []
+    done = running.run(found, songwork.dies_at_second, 2, seen.append)
+    assert [outcome.state for outcome in done] == [RENDERED, FAILED, RENDERED, RENDERED]
+    assert sorted(outcome.voice.number for outcome in seen) == [1, 2, 3, 4]
+
+
+def test_two_runs_at_once_are_refused(record, capsys):
+    record(1)
+    with running.alone("book.yaml"):
+        assert songs() == 2
+    assert "another run is at work on it" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("how", [[signal.SIGKILL, signal.SIGKILL], [signal.SIGINT]])
+def test_a_run_that_was_ended_is_taken_up(record, rng, capsys, how):
+    folder = record(4)
+    voice = np.tile(sing(RATE, seconds=4.0, seed=1).voice, (12, 1))
+    for n in range(1, 5):
+        soundfile.write(folder / str(n) / "lead.wav", voice * (1 - n / 20), RATE, "FLOAT")
+    render_without_pages()
+    undisturbed = hashes(folder)
+    for path in undisturbed:
+        os.unlink(path)
+    for signal_sent in how:
+        end_in_the_middle(folder, signal_sent, rng.uniform(0.0, 0.5))
+        for path in (folder / "rendered").rglob("*.wav"):
+            assert AudioReader(path).frames == len(voice)
+    assert songs() == 0
+    assert hashes(folder) == undisturbed
+    assert not list(folder.rglob(".chainkit-*"))
+
+
+def end_in_the_middle(folder, how, then):
+    """Start a run and end it `then` seconds after it has begun to write."""
+    command = [sys.executable, "-m", "chainkit.cli.main", "songs", "book.yaml", "--jobs", "2"]
+    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+    run = subprocess.Popen(command, **quiet, start_new_session=True)
+    while run.poll() is None and not list((folder / "rendered").rglob(".chainkit-*")):
+        time.sleep(0.005)
+    time.sleep(then)
+    assert run.poll() is None
+    run.send_signal(how)
+    run.wait()
+    # The processes that it started notice that it is gone.
+    while alive(run.pid):
+        time.sleep(0.01)
+
+
+def alive(group):
+    try:
+        os.killpg(group, 0)
+    except ProcessLookupError:
+        return False
+    return True
+
+
+def test_a_real_scheduler_with_two_workers_gives_the_same_bits(record, capsys):
+    distributed = pytest.importorskip("distributed")
+    folder = record(2)
+    render_without_pages()
+    alone = hashes(folder)
+    capsys.readouterr()
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+    ) as workers:
+        options = ["--workers", workers.scheduler_address, "--force", "--json"]
+        assert main(["songs", "book.yaml", *options]) == 0
+    assert states(json.loads(capsys.readouterr().out)) == {1: "rendered", 2: "rendered"}
+    assert hashes(folder) == alone
+
+
+def test_a_scheduler_that_does_not_answer_is_named(record, monkeypatch, capsys):
+    record(1)
+    monkeypatch.setattr(cluster, "TIMEOUT", 0.2)
+    assert main(["songs", "book.yaml", "--workers", "tcp://127.0.0.1:9"]) == 2
+    assert "no scheduler answers at tcp://127.0.0.1:9" in capsys.readouterr().err
+    assert main(["songs", "book.yaml", "--workers", "tcp://127.0.0.1:9", "--jobs", "2"]) == 2
+
+
+# --------------------------------------------------------------------------------- faults
+HEAD = "chainkit: 1\nchains: {lead: lead.yaml}\nsongs:\n  - title: A\n    voices:\n"
+LEAD = HEAD + "      - {role: lead, file: 1/lead.wav"
+
+FAULTS = [
+    ("chains: {lead: lead.yaml}\n", "1:1", "the format version is missing"),
+    ("chainkit: 2\n", "1:11", "not a known format version"),
+    ("chainkit: 1\nsong: []\n", "2:1", "no key 'song' in a songbook; .* did you mean 'songs'?"),
+    ("chainkit: 1\nsongs: []\n", "1:1", "chains is due, a chain file for each role; missing"),
+    ("chainkit: 1\nchains: {lead: lead.yaml}\n", "1:1", "songs is due"),
+    ("chainkit: 1\nchains: {lead: lead.yaml}\nsongs: []\n", "3:8", "songs is empty"),
+    ("chainkit: 1\nchains: {lead: led.yaml}\nsongs: []\n", "2:16", "led.yaml"),
+    ("chainkit: 1\nnaming: '{titel}'\nchains: {lead: lead.yaml}\nsongs: []\n", "2:9",
+     "naming '{titel}' may hold .* did you mean 'title'?"),
+    ("chainkit: 1\nnaming: '../{title}'\nchains: {lead: lead.yaml}\nsongs: []\n", "2:9",
+     "leaves the output folder"),
+    (HEAD + "      - {role: leed, file: 1/lead.wav}\n", "6:16",
+     "no chain for role 'leed'; chains has lead; did you mean 'lead'?"),
+    (HEAD + "      - {role: lead}\n", "6:9", "a voice needs file"),
+    (HEAD + "      - {role: lead, file: 9/lead.wav}\n", "6:28", "there is no file '9/lead.wav'"),
+    (LEAD + ", rides: moves.csv}\n", "6:47", "there is no file 'moves.csv'"),
+    (LEAD + ", changes: {deess.treshold: -36 dB}}\n", "6:66",
+     "deess.treshold: no key 'treshold'; .* did you mean 'threshold'?"),
+    (LEAD + ", changes: {deess.threshold: -36}}\n", "6:67", "has no unit; write '-36 dB'"),
+    (LEAD + ", changes: {des.threshold: -36 dB}}\n", "6:65", "no stage 'des'"),
+    (LEAD + ", changes: [a]}\n", "6:49", "changes needs a mapping"),
+    (LEAD + "}\n      - {role: lead, file: 1/lead.wav}\n", "7:9",
+     "is also that of the voice in line 6; give one of them a name"),
+    (LEAD + "}\n  - title: A\n    voices: []\n", "7:12", "two songs have the title 'A'"),
+    ("output: .\nnaming: '{number}/lead'\n" .replace("{number}", "1") + LEAD + "}\n", "8:9",
+     "the output '1/lead.wav' is a file that this songbook reads"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("text", "place", "message"), FAULTS)
+def test_a_fault_is_told_with_its_place(record, text, place, message):
+    folder = record(1)
+    (folder / "book.yaml").write_text(text)
+    with pytest.raises(UsageError, match=rf"(?s)book.yaml:{place}: .*{message}"):
+        load_songbook("book.yaml")
+
+
+def test_a_fault_in_a_chain_file_is_told_with_the_chain_file_s_place(record):
+    folder = record(1)
+    _edit(folder / "lead.yaml", "range: 8 dB", "range: 8")
+    with pytest.raises(UsageError, match=r"lead.yaml:7:\d+: range '8' has no unit"):
+        load_songbook("book.yaml")
+
+
+def test_a_preset_may_stand_for_a_chain_file(record):
+    folder = record(1)
+    _edit(folder / "book.yaml", "lead.yaml", "close-and-clear")
+    assert load_songbook("book.yaml").voices[0].chain.stages
+
+
+def test_names_are_made_safe_for_files(record):
+    folder = record(1)
+    text = (
+        book_of(1)
+        .replace("Song 1", "'why/not? ..'")
+        .replace("record: Example", "naming: '{number} {title}/{role}-{name}'")
+    )
+    (folder / "book.yaml").write_text(text)
+    output = load_songbook("book.yaml").voices[0].output
+    assert output.as_posix() == "rendered/01 why-not-/lead-lead.wav"
+
+
+# --------------------------------------------------------------------------------- schema
+def test_the_schema_takes_a_songbook_and_refuses_faults(record):
+    folder = record(2)
+    schema = songbook_schema()
+    Draft202012Validator.check_schema(schema)
+    validator = Draft202012Validator(schema)
+    assert validator.is_valid(safe_load((folder / "book.yaml").read_text()))
+    for wrong in (
+        {"chainkit": 2},
+        {"songs": []},
+        {"songs": [{"title": "A"}]},
+        {"songs": [{"title": "A", "voices": [{"role": "lead"}]}]},
+        {"song": []},
+    ):
+        book = safe_load((folder / "book.yaml").read_text())
+        assert not validator.is_valid(book | wrong)
+
+
+def test_the_command_prints_the_schema(capsys):
+    assert main(["schema", "songbook"]) == 0
+    assert json.loads(capsys.readouterr().out) == songbook_schema()
