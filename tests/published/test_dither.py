@@ -114,6 +114,21 @@ def test_dither_sets_in_at_the_first_frame_that_loses_bits(rng):
     assert changed.mean(axis=0) == pytest.approx([0.25, 0.25], abs=0.05)
 
 
+def test_dither_sets_in_for_the_whole_frame():
+    """Channel 0 fits, channel 1 does not: both are dithered, so a quarter of the seeds move 0."""
+    frame = np.array([[5.0, 5.0 + OFF_GRID]]) / 128
+    firsts = [Quantizer(8, 2, seed).process(frame)[0, 0] >> 24 for seed in range(400)]
+    assert np.mean(np.array(firsts) != 5) == pytest.approx(0.25, abs=0.08)
+
+
+def test_dither_stays_across_an_empty_block():
+    quantizer = Quantizer(8, 1)
+    quantizer.process(np.array([[OFF_GRID / 128]]))
+    quantizer.process(np.zeros((0, 1)))
+    assert quantizer.dithered
+    assert np.any(quantizer.process(np.zeros((100, 1))))
+
+
 def test_splitmix64_gives_its_published_first_outputs():
     """Published outputs for seed 0 (Steele, Lea, Flood 2014; the authors' reference program)."""
     published = [0xE220A8397B1DCDAF, 0x6E789E6AA1B965F4, 0x06C45D188009454F]
@@ -178,8 +193,8 @@ def test_clipping_counts_samples_and_names_the_first():
     x = np.zeros((10, 2))
     x[4, 1], x[7] = 1.5, (-2.0, 1.1)
     quantizer = Quantizer(16, 2)
-    quantizer.process(x[:5])
-    quantizer.process(x[5:])
+    quantizer.process(x[:3])
+    quantizer.process(x[3:])
     clipping = quantizer.clipping
     assert (clipping.count, clipping.frame, clipping.channel) == (3, 4, 1)
     assert clipping.overshoot == pytest.approx(20 * np.log10(65536 / 32767))
