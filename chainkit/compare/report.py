@@ -45,6 +45,9 @@ def _measured(key: str) -> Callable[[Outcome], float | None]:
 FIGURES = (
     Figure("crest_db", "crest factor", "dB", 1, 0.05, _measured("crest_db")),
     Figure("loudness_range_lu", "loudness range", "LU", 1, 0.2, _measured("loudness_range_lu")),
+    Figure("low_mid_db", "low-mid share", "dB", 1, 0.1, _measured("low_mid_db")),
+    Figure("presence_db", "presence share", "dB", 1, 0.1, _measured("presence_db")),
+    Figure("air_db", "air share", "dB", 1, 0.1, _measured("air_db")),
     Figure("sibilance_index_db", "sibilance index", "dB", 1, 0.2, _measured("sibilance_index_db")),
     Figure(
         "squeezed_index_db", "… squeezed", "dB", 1, 0.2, lambda outcome: outcome.squeezed_index_db
