@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from chainkit.dsp import kernels
+from chainkit.dsp import kernels, storage
 
 Audio = NDArray[np.float64]
 
@@ -35,13 +35,14 @@ class Cascade:
         self._sections = np.ascontiguousarray(rows[:, [0, 1, 2, 4, 5]])
         self._decays, self._jumps = _responses_to_state(rows)
         self._states = np.zeros((channels, count, 2))
-        self._held = np.zeros((channels, kernels.TILE))
+        self._held = storage.empty(channels, kernels.TILE)
+        self._held[:] = 0.0
         self._filled = 0
         self._scratch = (
-            np.empty((kernels.STEPS, kernels.LANES)),
-            np.empty((2, kernels.LANES)),
-            np.empty((count, 2)),
-            np.empty(kernels.TILE),
+            storage.empty(kernels.STEPS, kernels.LANES),
+            storage.empty(2, kernels.LANES),
+            storage.empty(count, 2),
+            storage.empty(kernels.TILE),
         )
 
     def process(self, x: Audio, out: Audio | None = None) -> Audio:
@@ -57,7 +58,7 @@ class Cascade:
         -------
         ndarray, (frames, channels)
         """
-        y = np.empty_like(x) if out is None else out
+        y = storage.empty(*x.shape) if out is None else out
         self._filled = kernels.cascade(
             x, self._sections, self._decays, self._jumps, self._held, self._filled,
             self._states, *self._scratch, y,

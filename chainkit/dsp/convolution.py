@@ -7,8 +7,8 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from chainkit.dsp import kernels
-from chainkit.dsp.delay import Queue, extended
+from chainkit.dsp import kernels, storage
+from chainkit.dsp.delay import Queue
 
 Audio = NDArray[np.float64]
 
@@ -54,7 +54,7 @@ class LinearPhase:
         ndarray, (n, channels)
             What was added.
         """
-        self._frames = extended(self._frames, self._known, len(x))
+        self._frames = storage.extended(self._frames, self._known, len(x))
         known = self._known + len(x)
         due = max(known - 2 * self._reach, 0) // self._stride * self._stride
         y = queue.room(due)
@@ -74,8 +74,8 @@ def _plan(taps: Audio, size: int) -> tuple[Audio, ...]:
     angles = -2 * np.pi * np.outer(down, np.arange(shape[1])) / size
     spectrum = _zero_phase_spectrum(taps, size)[down + rows * across[:, None]] / size
     turns = [_circle(count) for count in shape]
-    storage = [np.empty(shape), np.empty(shape), np.empty(shape[::-1]), np.empty(shape[::-1])]
-    return (spectrum.ravel(), *turns, np.cos(angles), np.sin(angles), *storage)
+    work = [storage.empty(*shape) for shape in (shape, shape, shape[::-1], shape[::-1])]
+    return (spectrum.ravel(), *turns, np.cos(angles), np.sin(angles), *work)
 
 
 def _zero_phase_spectrum(taps: Audio, size: int) -> Audio:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from chainkit.dsp import kernels
+from chainkit.dsp import kernels, storage
 from chainkit.dsp.delay import Queue, Skip
 from chainkit.dsp.dynamics import Reduction, to_frames
 from chainkit.dsp.split import LinearSplit, MinimumSplit
@@ -86,7 +86,7 @@ class DeEsser:
         self._bases = Queue(channels)
         self._bands = Queue(channels)
         self._skip = Skip(ahead)
-        self._scratch = np.empty(kernels.CHUNK)
+        self._scratch = storage.empty(kernels.CHUNK)
 
     def process(self, x: Audio) -> tuple[Audio, Audio]:
         """The frames that are due, (n, channels), and the gain of their band in dB, (n, 1)."""
@@ -95,7 +95,7 @@ class DeEsser:
         band = self._split.band(x, self._bands)
         whole = self._bases.peek(ahead, len(band)) if self._shared else None
         gain = self._skip.process(self._reduction.process(band, whole))
-        y = np.empty((len(gain), self._channels))
+        y = storage.empty(len(gain), self._channels)
         kernels.apply_band_gain(
             self._bases.take(len(gain)), self._bands.take(len(gain)), gain, self._scratch, y
         )

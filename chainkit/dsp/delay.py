@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from chainkit.dsp import storage
+
 Audio = NDArray[np.float64]
 
 
@@ -31,7 +33,7 @@ class Queue:
         """Room (count, channels) for as many more frames, to be filled."""
         waiting = self._frames[self._begin : self._end]
         if len(waiting) + count > len(self._frames):
-            self._frames = np.empty((len(waiting) + count, waiting.shape[1]))
+            self._frames = storage.empty(len(waiting) + count, waiting.shape[1])
         self._frames[: len(waiting)] = waiting
         self._begin, self._end = 0, len(waiting) + count
         return self._frames[len(waiting) : self._end]
@@ -74,12 +76,3 @@ class Skip:
         dropped = min(self._left, len(x))
         self._left -= dropped
         return x[dropped:]
-
-
-def extended(rows: Audio, kept: int, count: int) -> Audio:
-    """Storage (rows, at least kept + count) that holds the first `kept` columns of `rows`."""
-    if kept + count <= rows.shape[1]:
-        return rows
-    longer = np.empty((len(rows), kept + count))
-    longer[:, :kept] = rows[:, :kept]
-    return longer

@@ -7,9 +7,9 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from chainkit.dsp import filters, kernels
+from chainkit.dsp import filters, kernels, storage
 from chainkit.dsp.cascade import Cascade
-from chainkit.dsp.delay import Queue, Skip, extended
+from chainkit.dsp.delay import Queue, Skip
 
 Audio = NDArray[np.float64]
 
@@ -139,7 +139,7 @@ class Reduction:
         self._states = np.zeros((self.lanes, 2))
         self._position = 0
         chunk = max(kernels.CHUNK, 4 * self._width)
-        self._scratch = np.empty((4, chunk + self._width - 1))
+        self._scratch = storage.empty(4, -(-(chunk + self._width) // 8) * 8)
 
     def process(self, key: Audio, against: Audio | None = None) -> Audio:
         """Gain of the next block.
@@ -159,7 +159,7 @@ class Reduction:
         self._heard = [self._magnitudes(*pair) for pair in zip(blocks, self._heard, strict=False)]
         keys = self._heard[0]
         voices = keys[:0] if against is None else self._heard[1]
-        gains = np.empty((self.lanes, len(key)))
+        gains = storage.empty(self.lanes, len(key))
         for lane in range(self.lanes):
             rows = slice(None) if self.lanes == 1 else slice(lane, lane + 1)
             kernels.reduction(
@@ -173,7 +173,7 @@ class Reduction:
     def _magnitudes(self, x: Audio, rows: Audio) -> Audio:
         """`rows` with the magnitudes or squares of `x` behind the history that they begin with."""
         history = self._width - 1
-        rows = extended(rows, history, len(x))
+        rows = storage.extended(rows, history, len(x))
         kernels.magnitudes(x, self._squared, self._folded, history, rows)
         return rows
 
@@ -249,7 +249,7 @@ class Compressor:
         self._skip = Skip(self.latency)
         self._makeup = float(makeup)
         self._mix = float(mix)
-        self._scratch = np.empty(max(kernels.CHUNK, channels))
+        self._scratch = storage.empty(max(kernels.CHUNK, channels))
         self.idle_db = float(self._whole_gain(np.zeros((1, 1)))[0, 0])
 
     def process(self, x: Audio) -> tuple[Audio, Audio]:
@@ -257,7 +257,7 @@ class Compressor:
         key = x if self._sidechain is None else self._sidechain.process(x)
         gain = self._whole_gain(self._skip.process(self._reduction.process(key)))
         due = self._waiting.exchange(x, len(gain))
-        y = np.empty_like(due)
+        y = storage.empty(*due.shape)
         kernels.apply_gain(due, gain, self._scratch, y)
         return y, gain
 

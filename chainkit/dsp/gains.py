@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from chainkit.dsp import kernels
+from chainkit.dsp import kernels, storage
 
 Audio = NDArray[np.float64]
 
@@ -67,14 +67,14 @@ class Ride:
         self._rate = float(rate)
         self._channels = channels
         self._position = 0
-        self._scratch = np.empty(kernels.CHUNK)
+        self._scratch = storage.empty(kernels.CHUNK)
 
     def process(self, x: Audio) -> tuple[Audio, Audio]:
         """The next block (frames, channels) and its gain in dB (frames, 1)."""
         gain = np.empty((len(x), 1))
         kernels.ride(self._position, self._rate, self._times, self._gains, gain[:, 0])
         self._position += len(x)
-        y = np.empty_like(x)
+        y = storage.empty(*x.shape)
         kernels.apply_gain(x, gain, self._scratch, y)
         return y, gain
 

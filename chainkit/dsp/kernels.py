@@ -3,6 +3,10 @@
 Plain loops over plain arrays. The caller checks, allocates and keeps the state; a kernel calls
 only kernels of this file, raises nothing and never depends on how the signal was cut into blocks.
 Each has a slow twin, written from the formula, in the tests.
+
+Two habits keep them quick. An inner loop indexes with its bare counter, and slices do the
+shifting: for ``x[i + k]`` numba must ask whether the index is negative, and nothing is vectorised.
+Arrays are copied by loops: ``a[:] = b`` compiles for a second, most of it the texts of errors.
 """
 
 from __future__ import annotations
@@ -59,12 +63,11 @@ def cascade(x, sections, decays, jumps, held, filled, states, tile, lanes, ends,
     how many frames of a tile are left unfinished.
     """
     fill = filled
-    for channel in range(x.shape[1]):
-        fill = filled
-        begin = 0
-        while begin < x.shape[0]:
-            end = min(begin + TILE - fill, x.shape[0])
-            behind = fill + end - begin
+    begin = 0
+    while begin < x.shape[0]:
+        end = min(begin + TILE - fill, x.shape[0])
+        behind = fill + end - begin
+        for channel in range(x.shape[1]):
             take_channel(x[begin:end], channel, held[channel][fill:behind])
             _load(held[channel], tile)
             _copy(states[channel].ravel(), ends.ravel())
@@ -74,11 +77,10 @@ def cascade(x, sections, decays, jumps, held, filled, states, tile, lanes, ends,
                 _add_past(decays[k], lanes, tile)
             _unload(tile, row)
             _put_channel(row[fill:behind], channel, y[begin:end])
-            begin = end
-            fill = behind
-            if fill == TILE:
-                fill = 0
+            if behind == TILE:
                 _copy(ends.ravel(), states[channel].ravel())
+        begin = end
+        fill = behind % TILE
     return fill
 
 
@@ -141,16 +143,20 @@ def _from_rest(section, lanes, tile):
 def _hand_over(jump, state, lanes):
     """From how each lane ends when it starts from rest, the state in which it truly starts."""
     p, q = lanes[0], lanes[1]
+    p_of_p, p_of_q, q_of_p, q_of_q = jump[0, 0], jump[0, 1], jump[1, 0], jump[1, 1]
     start_p, start_q = state[0], state[1]
     for lane in range(LANES):
-        end_p = p[lane] + jump[0, 0] * start_p + jump[0, 1] * start_q
-        end_q = q[lane] + jump[1, 0] * start_p + jump[1, 1] * start_q
+        end_p = p[lane] + (p_of_p * start_p + p_of_q * start_q)
+        end_q = q[lane] + (q_of_p * start_p + q_of_q * start_q)
         p[lane] = start_p
         q[lane] = start_q
-        start_p = end_p if abs(end_p) > TINY else 0.0
-        start_q = end_q if abs(end_q) > TINY else 0.0
-    state[0] = start_p
-    state[1] = start_q
+        start_p = end_p
+        start_q = end_q
+    state[0] = start_p if abs(start_p) > TINY else 0.0
+    state[1] = start_q if abs(start_q) > TINY else 0.0
+    for lane in range(LANES):
+        p[lane] = p[lane] if abs(p[lane]) > TINY else 0.0
+        q[lane] = q[lane] if abs(q[lane]) > TINY else 0.0
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -583,16 +589,18 @@ def apply_gain(x, gains, scratch, y):
         amplitude = scratch[: (end - begin) * lanes]
         amplitudes(gains[begin:end].ravel(), amplitude)
         if lanes == x.shape[1]:
-            given = x[begin:end].ravel()
-            made = y[begin:end].ravel()
-            for i in range(made.size):
-                made[i] = given[i] * amplitude[i]
+            _multiply(x[begin:end].ravel(), amplitude, y[begin:end].ravel())
         else:
             for channel in range(x.shape[1]):
-                one = x[begin:end, channel]
-                other = y[begin:end, channel]
-                for i in range(amplitude.size):
-                    other[i] = one[i] * amplitude[i]
+                _multiply(x[begin:end, channel], amplitude, y[begin:end, channel])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _multiply(values, factors, out):
+    for i in range(out.size):
+        value = values[i]
+        made = (value if abs(value) > TINY else 0.0) * factors[i]
+        out[i] = made if abs(value) > TINY else value
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -34,5 +34,5 @@ def ours(sos: np.ndarray, x: np.ndarray) -> np.ndarray:
     cascade = Cascade(sos, x.shape[1])
     y = np.empty_like(x)
     for begin in range(0, len(x), BLOCK):
-        y[begin : begin + BLOCK] = cascade.process(x[begin : begin + BLOCK])
+        cascade.process(x[begin : begin + BLOCK], y[begin : begin + BLOCK])
     return y

@@ -16,9 +16,11 @@ from hypothesis.extra import numpy as hnp
 from scipy import signal
 
 import chainkit.dsp
-from chainkit.dsp import filters, kernels
+from chainkit.dsp import filters, kernels, storage
 from chainkit.dsp.cascade import Cascade
+from chainkit.dsp.convolution import LinearPhase
 from chainkit.dsp.deesser import DeEsser
+from chainkit.dsp.delay import Queue
 from chainkit.dsp.dynamics import Compressor, Reduction, static_gain
 from chainkit.dsp.gains import Gain, Ride
 
@@ -259,6 +261,33 @@ def test_silence_stays_silence_and_tails_end(rng):
 def test_cascade_refuses_rows_that_are_not_normalised():
     with pytest.raises(ValueError, match="rows b0 b1 b2 1 a1 a2"):
         Cascade(np.array([[1.0, 0.0, 0.0, 2.0, 0.0, 0.0]]), 1)
+
+
+# ---------------------------------------------------------------------- linear phase and storage
+@pytest.mark.parametrize("count", [1, 3, 201, 301, 801])
+@pytest.mark.parametrize("channels", [1, 3])
+def test_linear_phase_against_the_twin(rng, count, channels):
+    """Transforms of 1024, 2048 and 4096 frames; what is withheld comes with the silence after."""
+    half = rng.uniform(-1, 1, count // 2 + 1)
+    taps = np.concatenate((half[:0:-1], half)) / count
+    x = rng.uniform(-1, 1, (9000, channels))
+    queue = Queue(channels)
+    run = LinearPhase(taps, channels)
+    for part in (x[:4000], x[4000:4001], x[4001:], np.zeros((run.latency, channels))):
+        run.process(part, queue)
+    made = queue.take(len(x))
+    np.testing.assert_allclose(made, naive.centred_fir(x, taps), rtol=0, atol=1e-14)
+
+
+def test_storage_begins_at_a_cache_line():
+    for count in range(1, 50):
+        assert storage.empty(count, 3).ctypes.data % 64 == 0
+    rows = storage.empty(2, 5)
+    rows[:] = np.arange(10.0).reshape(2, 5)
+    assert storage.extended(rows, 3, 2) is rows
+    longer = storage.extended(rows, 3, 3)
+    assert longer.shape == (2, 6)
+    np.testing.assert_array_equal(longer[:, :3], rows[:, :3])
 
 
 # ------------------------------------------------------------------------------------- processors
