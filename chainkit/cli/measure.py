@@ -1,0 +1,131 @@
+"""Measure sound files: loudness, peaks, levels, spectrum and sibilants, side by side.
+
+Loudness follows ITU-R BS.1770-5, EBU Tech 3341 and Tech 3342; the sibilance index is the loudness
+of the sibilants against the rest of the voice. A dash marks a figure that does not exist.
+"""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING, Any
+
+from chainkit.cli.options import add_force, add_json
+
+if TYPE_CHECKING:
+    from chainkit.dsp.meter import Measurement
+
+# What a row shows, and how many decimals. EBU Tech 3341 asks for one at most in a display.
+ROWS: tuple[tuple[str, str, int], ...] = (
+    ("integrated_lufs", "integrated loudness, LUFS", 1),
+    ("short_term_max_lufs", "greatest short-term, LUFS", 1),
+    ("momentary_max_lufs", "greatest momentary, LUFS", 1),
+    ("loudness_range_lu", "loudness range, LU", 1),
+    ("true_peak_dbtp", "true peak, dBTP", 1),
+    ("sample_peak_dbfs", "sample peak, dBFS", 1),
+    ("rms_dbfs", "RMS, dBFS", 1),
+    ("crest_db", "crest factor, dB", 1),
+    ("peak_to_loudness_db", "peak to loudness, dB", 1),
+    ("dc_offset", "DC offset, full scale 1", 5),
+    ("clipped_runs", "clipped runs", 0),
+    ("first_clipped_seconds", "first clipped, s", 3),
+    ("noise_floor_dbfs", "noise floor, dBFS", 1),
+    ("sounding_share", "sounding, share of time", 2),
+    ("low_mid_db", "low-mid against all, dB", 1),
+    ("presence_db", "presence against all, dB", 1),
+    ("air_db", "air against all, dB", 1),
+    ("sibilance_index_db", "sibilance index, dB", 1),
+    ("sibilants_a_minute", "sibilants a minute", 0),
+    ("sibilants_median_db", "sibilants against voice, median, dB", 1),
+    ("sibilants_p95_db", "sibilants against voice, 95 %, dB", 1),
+)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's options."""
+    parser.add_argument("files", nargs="+", metavar="FILE", help="sound file")
+    parser.add_argument(
+        "--fraction",
+        type=int,
+        choices=(1, 3, 6, 12, 24),
+        default=3,
+        help="bands of the spectrum in --json: 1/FRACTION octave (default 3)",
+    )
+    parser.add_argument(
+        "--plot", metavar="FILE.png", help="draw spectrum, loudness over time and sibilants"
+    )
+    parser.add_argument(
+        "--timeline",
+        metavar="FILE.csv",
+        help="write momentary and short-term loudness every 100 ms",
+    )
+    parser.add_argument("--sibilants", metavar="FILE.csv", help="write each sibilant")
+    add_force(parser)
+    add_json(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Measure, print, write what was asked for."""
+    from chainkit.cli import show
+
+    measurements = measure(arguments.files, outputs(arguments))
+    written = write(arguments, measurements)
+    if arguments.json:
+        import json
+
+        from chainkit.measure import as_object
+
+        objects = [as_object(name, m, arguments.fraction) for name, m in measurements.items()]
+        print(json.dumps(objects, indent=2, ensure_ascii=False, allow_nan=False))
+        return 0
+    show.table("", ("", *measurements), rows(list(measurements.values())))
+    for path in written:
+        print(f"wrote {path}")
+    return 0
+
+
+def outputs(arguments: argparse.Namespace) -> list[str]:
+    """The files that will be written."""
+    return [path for path in (arguments.plot, arguments.timeline, arguments.sibilants) if path]
+
+
+def measure(names: list[str], written: list[str]) -> dict[str, Measurement]:
+    """Measure each file once, after having looked at all of them."""
+    from chainkit.audio.atomic import refuse_same
+    from chainkit.audio.reader import AudioReader
+    from chainkit.cli import show
+    from chainkit.measure import measure_file
+
+    for name in names:
+        for path in written:
+            refuse_same(name, path)
+    frames = {name: AudioReader(name).frames for name in names}
+    with show.progress("measuring", sum(frames.values())) as progress:
+        return {name: measure_file(name, progress) for name in frames}
+
+
+def write(arguments: argparse.Namespace, measurements: dict[str, Measurement]) -> list[str]:
+    """Write the plot and the tables that were asked for; returns their paths."""
+    from chainkit.measure import write_sibilants, write_timeline
+
+    if arguments.timeline:
+        write_timeline(arguments.timeline, measurements, arguments.force)
+    if arguments.sibilants:
+        write_sibilants(arguments.sibilants, measurements, arguments.force)
+    if arguments.plot:
+        from chainkit.pages.measure_plot import draw_measurements
+
+        draw_measurements(measurements, arguments.plot, arguments.force)
+    return outputs(arguments)
+
+
+def rows(measured: list[Measurement]) -> list[tuple[str, ...]]:
+    """Rows of the table, a column a file."""
+    return [
+        (label, *(text(getattr(measurement, key), places) for measurement in measured))
+        for key, label, places in ROWS
+    ]
+
+
+def text(value: Any, places: int) -> str:
+    """Number with so many decimals; a dash for what does not exist."""
+    return "–" if value is None else f"{value:.{places}f}".replace("-", "−")
