@@ -30,7 +30,7 @@ CONTAINERS = {
     ".caf": "CAF",
     ".flac": "FLAC",
 }
-_WAVE_FAMILY = ("WAV", "WAVEX", "RF64")
+WAVE_FAMILY = ("WAV", "WAVEX", "RF64")
 _MOST_CHANNELS = {"FLAC": 8}
 _SIZE_LIMITS = {"WAV": 1 << 32, "WAVEX": 1 << 32, "AIFF": 1 << 32}
 _ROOM_FOR_HEADERS = 1 << 20
@@ -69,7 +69,7 @@ def output_format(
         channels, or cannot grow that long.
     """
     container = container_of(path)
-    if container == "WAV" and reader.container in _WAVE_FAMILY:
+    if container == "WAV" and reader.container in WAVE_FAMILY:
         container = reader.container
     wanted = _subtype_for(container, subtype or reader.subtype)
     size = reader.frames * reader.channels * WIDTHS[wanted] + reader.metadata.size

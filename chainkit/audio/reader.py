@@ -82,7 +82,11 @@ class AudioReader:
         ------
         AudioFileError
             A sample is not finite, or the file cannot be decoded to its end.
+        ValueError
+            `size` is below 1.
         """
+        if size < 1:
+            raise ValueError(f"size={size} must be at least 1")
         done = 0
         with self._open() as file:
             while done < self.frames:

@@ -17,6 +17,7 @@ from chainkit.audio.atomic import cannot_write, pending_file
 from chainkit.audio.chunks import ChunkFile, overwrite
 from chainkit.audio.formats import (
     BITS,
+    WAVE_FAMILY,
     WIDTHS,
     check_channels,
     check_subtype,
@@ -28,8 +29,8 @@ from chainkit.dsp.dither import Clipping, Quantizer
 from chainkit.errors import ClippingError, OutputError
 
 _PIECE = 65536  # frames handled at a time: what stays in the processor's cache is quicker
-_CARRIES_METADATA = ("WAV", "WAVEX", "RF64")
 _LARGEST = {"FLOAT": float(np.finfo(np.float32).max), "DOUBLE": float(np.finfo(np.float64).max)}
+_LARGEST_TO_ROUND = _LARGEST["DOUBLE"] / 2**32  # times the number of codes it is still finite
 
 
 class AudioWriter:
@@ -112,7 +113,7 @@ class AudioWriter:
     @property
     def left_out(self) -> tuple[str, ...]:
         """Chunks of the metadata that the container does not take."""
-        return () if self.container in _CARRIES_METADATA else self.metadata.names
+        return () if self.container in WAVE_FAMILY else self.metadata.names
 
     def write(self, block: NDArray[np.float64]) -> None:
         """Add frames.
@@ -120,7 +121,15 @@ class AudioWriter:
         Parameters
         ----------
         block : ndarray, (frames, channels), float64, full scale ±1
+
+        Raises
+        ------
+        OutputError
+        ValueError
+            The block has another shape.
         """
+        if block.ndim != 2 or block.shape[1] != self.channels:
+            raise ValueError(f"block of shape {block.shape} is not (frames, {self.channels})")
         for start in range(0, len(block), _PIECE):
             self._write_piece(block[start : start + _PIECE])
 
@@ -190,7 +199,7 @@ class AudioWriter:
     def _complete(self) -> None:
         try:
             self._still_peak_time()
-            if self.container in _CARRIES_METADATA:
+            if self.container in WAVE_FAMILY:
                 line = coding_history_line(self.rate, self.channels, self.subtype)
                 self.metadata.add_to(self._pending, line)
         except OSError as fault:
@@ -216,13 +225,14 @@ class AudioWriter:
         if clipping is None or self.allow_clipping:
             return
         raise ClippingError(
-            f"{self.path} would clip: {clipping.count} samples from frame {clipping.frame} "
-            f"({clipping.frame / self.rate:.3f} s) on, by up to {clipping.overshoot:.2f} dB; "
+            f"{self.path} would clip: first at frame {clipping.frame} "
+            f"({clipping.frame / self.rate:.3f} s), samples above full scale {clipping.count}, "
+            f"greatest overshoot {clipping.overshoot:.2f} dB; "
             f"a gain of {clipping.cure:.2f} dB at the end cures it (--allow-clipping keeps it)"
         )
 
     def _refuse_non_finite(self, block: NDArray[np.float64]) -> None:
-        largest = _LARGEST.get(self.subtype, _LARGEST["DOUBLE"])
+        largest = _LARGEST.get(self.subtype, _LARGEST_TO_ROUND)
         if block.max() <= largest and block.min() >= -largest:
             return
         frame, channel = np.argwhere(~(np.abs(block) <= largest))[0]

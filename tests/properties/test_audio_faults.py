@@ -437,6 +437,22 @@ def test_samples_that_cannot_be_stored_are_named(tmp_path, bad):
     assert listing(tmp_path) == []
 
 
+def test_samples_too_great_to_round_are_named(tmp_path):
+    with one_line(OutputError, r"sample 1.7e\+308 at frame 0, channel 1, cannot be stored"):
+        write(tmp_path / "out.wav", [1.7e308], 48000, subtype="PCM_24")
+
+
+def test_blocks_of_another_shape_are_a_fault_of_the_program(tmp_path):
+    with (
+        pytest.raises(ValueError, match=r"shape \(9, 1\) is not \(frames, 2\)"),
+        AudioWriter(tmp_path / "out.wav", **FLOAT_WAV) as writer,
+    ):
+        writer.write(np.zeros((9, 1)))
+    write(tmp_path / "in.wav", NOISE, 48000)
+    with pytest.raises(ValueError, match="size=0 must be at least 1"):
+        list(AudioReader(tmp_path / "in.wav").blocks(0))
+
+
 @pytest.mark.parametrize("subtype", ["PCM_16", "PCM_24"])
 def test_clipping_is_refused_at_the_end(tmp_path, subtype):
     x = NOISE.copy()
@@ -445,7 +461,8 @@ def test_clipping_is_refused_at_the_end(tmp_path, subtype):
     with (
         one_line(
             ClippingError,
-            r"out.wav would clip: 2 samples from frame 12000 \(0.250 s\) on, by up to 3.52 dB; "
+            r"out.wav would clip: first at frame 12000 \(0.250 s\), samples above full scale 2, "
+            r"greatest overshoot 3.52 dB; "
             r"a gain of -3.53 dB at the end cures it \(--allow-clipping keeps it\)$",
         ),
         AudioWriter(tmp_path / "out.wav", **form) as writer,
