@@ -225,9 +225,8 @@ class AudioWriter:
         if clipping is None or self.allow_clipping:
             return
         raise ClippingError(
-            f"{self.path} would clip: first at frame {clipping.frame} "
-            f"({clipping.frame / self.rate:.3f} s), samples above full scale {clipping.count}, "
-            f"greatest overshoot {clipping.overshoot:.2f} dB; "
+            f"{self.path} would clip by up to {clipping.overshoot:.2f} dB, first at frame "
+            f"{clipping.frame} ({clipping.frame / self.rate:.3f} s), samples: {clipping.count}; "
             f"a gain of {clipping.cure:.2f} dB at the end cures it (--allow-clipping keeps it)"
         )
 
