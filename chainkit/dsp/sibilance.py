@@ -52,13 +52,15 @@ _EDGE_RATIO, _EDGE_FALL, _EDGE_CAP, _EDGE_CAP_LONG = -9.0, 12.0, -4.0, 2.0  # dB
 _LONG = HOPS_A_SECOND // 4  # hops
 _EDGE_LEVEL = 12.0  # dB below its peak, where it ends
 _EDGE_CENTRE = 0.6  # of its centre, where it ends
+_ONSET_LEVEL, _ONSET_RATIO = 18.0, 4.0  # dB below its peak and dB of ratio, where it starts
 _CORE_LEVEL = 6.0  # dB below its peak, where its colour is measured
 _QUIETEST = -22.0  # dB against the voice
 _LEAST_RATIO = ((3000.0, 3700.0, 4300.0, 7000.0), (3.5, 2.0, -3.5, -6.0))  # centre Hz → dB
 _COLOURED, _COLOURED_SLOPE = 9.0, 0.4  # dB, and dB for each dB of ratio
 _SHORTEST, _SHORTEST_ABRUPT, _LONGEST = 0.035, 0.055, 0.5  # seconds
-_ABRUPT, _STRONGLY_COLOURED = 10.0, 18.0  # dB in 10 ms, dB
+_ABRUPT, _STRONGLY_COLOURED = 10.0, 16.0  # dB in 10 ms, dB
 _PERCUSSIVE, _DYING = 18.0, 5.0  # dB in 10 ms, dB from the first half to the second
+_REGARDED = HOPS_A_SECOND  # hops on each side of a seed in which its event ends
 _REACH = HOPS_A_SECOND // 5  # hops to the sounding voice that an event adjoins
 _ADJOINING = -20.0  # dB against the voice
 _FAR_BELOW = -38.0  # dB against the voice of the whole programme
@@ -256,19 +258,18 @@ class _Stretch:
         return start, stop
 
     def _alike(self, seed: int, free: NDArray[np.bool_], cap: float) -> tuple[int, int]:
+        """Start and stop of what resembles the seed, its rise out of silence included."""
+        low = max(0, seed - _REGARDED)
+        near = slice(low, seed + _REGARDED)
+        level, ratio = self.level[near], self.ratio[near]
         peak = self.level[max(0, seed - 1) : seed + 2].max()
-        ratio = min(max(_EDGE_RATIO, self.ratio[seed] - _EDGE_FALL), cap)
-        alike = (
-            free
-            & (self.level > peak - _EDGE_LEVEL)
-            & (self.ratio > ratio)
-            & (self.centre > _EDGE_CENTRE * self.centre[seed])
-        )
-        others = np.flatnonzero(~alike)
-        place = int(np.searchsorted(others, seed))
-        start = int(others[place - 1]) + 1 if place else 0
-        stop = int(others[place]) if place < len(others) else len(alike)
-        return min(start, seed), max(stop, seed + 1)
+        least = min(max(_EDGE_RATIO, self.ratio[seed] - _EDGE_FALL), cap)
+        same = free[near] & (self.centre[near] > _EDGE_CENTRE * self.centre[seed])
+        rising = same & (level > peak - _ONSET_LEVEL) & (ratio > _ONSET_RATIO)
+        start, stop = _run(same & (level > peak - _EDGE_LEVEL) & (ratio > least), seed - low)
+        if rising[start]:
+            start = _run(rising, start)[0]
+        return start + low, stop + low
 
     def _core(self, start: int, stop: int) -> NDArray[np.float64]:
         """Mean spectrum of the hops near the peak of an event."""
@@ -346,6 +347,15 @@ class _Stretch:
 
 
 _TINY = 1e-30
+
+
+def _run(alike: NDArray[np.bool_], place: int) -> tuple[int, int]:
+    """Start and stop of the run of true values around a place; just the place where it is false."""
+    others = np.flatnonzero(~alike)
+    after = int(np.searchsorted(others, place))
+    start = int(others[after - 1]) + 1 if after else 0
+    stop = int(others[after]) if after < len(others) else len(alike)
+    return min(start, place), max(stop, place + 1)
 
 
 def _decibels(power):  # type: ignore[no-untyped-def]
