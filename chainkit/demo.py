@@ -41,13 +41,13 @@ stages:
         # A wide lift for air. It lifts the hiss as well, which is what the next stage is for.
         - {{shape: high_shelf, frequency: 8 kHz, gain: 3 dB, q: 0.7}}
 
-  # The band starts just below this voice's own s. Behind the shelf, so that it hears the hiss as
-  # loud as the shelf has made it.
+  # The band starts in the lower flank of this voice's own sh, the lowest of its sibilants. Behind
+  # the shelf, so that it hears the hiss as loud as the shelf has made it.
   - deess:
       frequency: {edge} Hz
       threshold: -41 dB
       ratio: 4:1
-      range: 8 dB
+      range: 10 dB
       attack: 1 ms
       release: 60 ms
 
@@ -203,5 +203,5 @@ def _chain_text(song: Song) -> str:
         mud=5 * round(mud.frequency / 5),
         cut=round(mud.gain, 1),
         q=round(mud.q, 1),
-        edge=100 * round(0.95 * song.edge_hz / 100),
+        edge=100 * round(1.2 * min(sibilant.edge_hz for sibilant in song.sibilants) / 100),
     )
