@@ -10,6 +10,7 @@ from typing import IO, Any
 
 from chainkit.audio.atomic import atomic_file, refuse_same
 from chainkit.audio.formats import output_format
+from chainkit.audio.metadata import BroadcastLoudness
 from chainkit.audio.reader import AudioReader
 from chainkit.audio.writer import AudioWriter
 from chainkit.chain import Chain
@@ -143,6 +144,7 @@ def render(
             prepared = _prepare(chain, reader, options, progress)
             pass_ = _Pass(reader, prepared, options, log_file, progress)
             pass_.run(writer, outputs.audio.parent, detail_file)
+            writer.metadata = writer.metadata.with_loudness(_broadcast_loudness(pass_.after))
         record = _record(reader, writer, chain, prepared, pass_, options, outputs)
         record_file.write(as_json(record))
     files = [outputs.audio, outputs.log, outputs.record]
@@ -223,6 +225,16 @@ class _Pass:
             measuring.put(voice)
             yield voice, self.stream.process(voice)
         yield voice[:0], self.stream.finish()
+
+
+def _broadcast_loudness(after: Measurement) -> BroadcastLoudness:
+    return BroadcastLoudness(
+        integrated=after.integrated_lufs,
+        range=after.loudness_range_lu,
+        true_peak=after.true_peak_dbtp,
+        momentary_max=after.momentary_max_lufs,
+        short_term_max=after.short_term_max_lufs,
+    )
 
 
 def _record(

@@ -205,10 +205,18 @@ def print_comparison(comparison: Comparison) -> None:
         cells = []
         for outcome in comparison.outcomes:
             same = within_uncertainty(figure, outcome, comparison.first)
-            cells.append(show.cell(figure.of(outcome)) + (" ≈" if same else ""))
+            cells.append(_cell(figure.of(outcome)) + (" ≈" if same else ""))
         rows.append((f"{figure.label}, {figure.unit}", *cells))
     numbers = [str(number) for number in range(1, len(comparison.outcomes) + 1)]
     show.table("", ("figure", *numbers), rows)
     print("\n≈ differs from the first candidate by less than the measure's own uncertainty")
     for sentence in sentences(comparison)[:12]:
         print(sentence)
+
+
+def _cell(value: float | None) -> str:
+    """Text of a figure; the residual of equal signals has no bound."""
+    from chainkit.cli import show
+    from chainkit.compare.job import SILENT_DB
+
+    return "none" if value == SILENT_DB else show.cell(value)

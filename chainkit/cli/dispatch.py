@@ -5,13 +5,17 @@ from __future__ import annotations
 import argparse
 import importlib
 import os
+import signal
 import sys
-from collections.abc import Sequence
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from typing import NoReturn
 
 from chainkit.errors import ChainkitError, UsageError
 
 INTERRUPTED = 130
+TERMINATED = 143
 
 
 class Parser(argparse.ArgumentParser):
@@ -25,7 +29,8 @@ class Parser(argparse.ArgumentParser):
 def run(command: str, words: Sequence[str], commands: Sequence[str]) -> int:
     """Run `command` with `words`; returns the exit code."""
     try:
-        return _run(command, words, commands)
+        with _leaving_on_sigterm():
+            return _run(command, words, commands)
     except ChainkitError as fault:
         print(f"chainkit: {fault}", file=sys.stderr)
         return fault.exit_code
@@ -36,6 +41,23 @@ def run(command: str, words: Sequence[str], commands: Sequence[str]) -> int:
         # The reader of our output has left (`chainkit … | head`): not a fault of anyone.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+
+
+@contextmanager
+def _leaving_on_sigterm() -> Iterator[None]:
+    """Leave by an exception on SIGTERM, so that unfinished files are removed as on Ctrl-C."""
+
+    def leave(number: int, frame: object) -> NoReturn:
+        sys.exit(TERMINATED)
+
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGTERM, leave)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 def _run(command: str, words: Sequence[str], commands: Sequence[str]) -> int:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import csv
+import math
 from pathlib import Path
 
 import numpy as np
 
-from chainkit.compare.job import Comparison, Outcome
+from chainkit.compare.job import SILENT_DB, Comparison, Outcome
 from chainkit.compare.report import figures
 from chainkit.pages.listening.model import Candidate, Column, ListeningPage, Reduction, View
 
@@ -35,14 +36,25 @@ def listening_page(comparison: Comparison) -> ListeningPage:
 def _candidate(outcome: Outcome, comparison: Comparison) -> Candidate:
     return Candidate(
         name=outcome.candidate.name,
-        description=outcome.candidate.description,
+        description=_description(outcome),
         sources={name: view.path for name, view in outcome.views.items()},
         loudness={name: view.loudness for name, view in outcome.views.items()},
         trims={name: view.gain for name, view in outcome.views.items()},
         reductions=_reductions(outcome),
-        figures={figure.key: figure.of(outcome) for figure in figures(comparison)},
+        figures={figure.key: _shown(figure.of(outcome)) for figure in figures(comparison)},
         same_as=outcome.same_as,
     )
+
+
+def _description(outcome: Outcome) -> str:
+    """The order of stages, unless the name tells it already."""
+    candidate = outcome.candidate
+    return "" if candidate.description == candidate.name else candidate.description
+
+
+def _shown(value: float | None) -> float | None:
+    """`value`, with the residual of equal signals as it is: without bound."""
+    return -math.inf if value == SILENT_DB else value
 
 
 def _reductions(outcome: Outcome) -> tuple[Reduction, ...]:

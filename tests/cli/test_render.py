@@ -287,7 +287,14 @@ def test_a_full_disk_is_one_line_and_leaves_nothing(folder):
     assert kept(folder) == before
 
 
-def test_ctrl_c_leaves_nothing(folder, rng):
+@pytest.mark.parametrize(
+    ("number", "code", "said"),
+    [
+        (signal.SIGINT, 130, "chainkit: interrupted; nothing was left behind"),
+        (signal.SIGTERM, 143, ""),
+    ],
+)
+def test_an_interrupted_render_leaves_nothing(folder, rng, number, code, said):
     soundfile.write("long.wav", np.tile(bursts(rng, 480_000), (60, 1)), 48000, "PCM_24")
     before = kept(folder)
     command = ["render", "long.wav", "--chain", "chain.yaml", "-o", "out.wav", "--detail"]
@@ -298,10 +305,10 @@ def test_ctrl_c_leaves_nothing(folder, rng):
     while kept(folder) == before and time.monotonic() < deadline:
         time.sleep(0.01)
     assert kept(folder) != before
-    process.send_signal(signal.SIGINT)
+    process.send_signal(number)
     _, message = process.communicate(timeout=60)
-    assert process.returncode == 130
-    assert message.strip() == "chainkit: interrupted; nothing was left behind"
+    assert process.returncode == code
+    assert message.strip() == said
     assert kept(folder) == before
 
 
@@ -309,6 +316,7 @@ def test_metadata_travels(folder):
     # A bext chunk with a time reference beyond 32 bits (EBU Tech 3285): it must be unchanged.
     bext = bytearray(602)
     bext[0:5] = b"scene"
+    bext[346] = 2
     bext[338:346] = (16_588_608_000).to_bytes(8, "little")
     data = (folder / "voice.wav").read_bytes() + b"bext" + len(bext).to_bytes(4, "little") + bext
     data = data[:4] + (len(data) - 8).to_bytes(4, "little") + data[8:]
@@ -318,3 +326,7 @@ def test_metadata_travels(folder):
     chunk = out[out.index(b"bext") + 8 :]
     assert chunk[0:5] == b"scene"
     assert int.from_bytes(chunk[338:346], "little") == 16_588_608_000
+    # LoudnessValue: hundredths of a LUFS, of the output.
+    after = json.loads((folder / "out.record.json").read_text())["levels"]["after"]
+    loudness = int.from_bytes(chunk[412:414], "little", signed=True)
+    assert loudness == round(100 * after["integrated_lufs"])
