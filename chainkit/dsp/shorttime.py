@@ -9,7 +9,7 @@ HOPS_A_SECOND = 200
 WINDOW = 0.016  # seconds, Hann, rounded up to a length that transforms fast
 BAND = 100.0  # Hz
 BANDS = 160  # up to 16 kHz
-_BATCH = 200  # hops transformed at once
+_BATCH = 40  # hops transformed at once: few enough to stay in the cache
 
 
 class ShortTimeSpectra:
@@ -51,7 +51,7 @@ class ShortTimeSpectra:
 
         Returns
         -------
-        list of ndarray, (200, 160)
+        list of ndarray, (40, 160)
             Mean square in each band, for each hop.
         """
         self._new.append(x.T)
@@ -77,22 +77,23 @@ class ShortTimeSpectra:
         self._held = np.concatenate([self._held, *self._new], axis=1)
         self._new = []
 
-    def _start(self, ahead: int) -> int:
-        """Place in what is held at which the window of a hop ahead starts."""
-        centre = ((self._hop + ahead) * self._rate + HOPS_A_SECOND // 2) // HOPS_A_SECOND
-        return centre - self._length // 2 - self._dropped
+    def _starts(self, hops):  # type: ignore[no-untyped-def]
+        """Places in what is held at which the windows of hops start."""
+        centres = (hops * self._rate + HOPS_A_SECOND // 2) // HOPS_A_SECOND
+        return centres - self._length // 2 - self._dropped
 
     def _stop(self, count: int) -> int:
-        return self._start(count - 1) + self._length
+        """Place in what is held at which the last of the next hops' windows stops."""
+        return int(self._starts(self._hop + count - 1)) + self._length
 
     def _transform(self, count: int) -> NDArray[np.float32]:
-        starts = np.array([self._start(k) for k in range(count)])
+        starts = self._starts(self._hop + np.arange(count))
         places = starts[:, None] + np.arange(self._length)
         bands = np.zeros((count, BANDS))
         for lane in self._held:
             bands += self._share(np.fft.rfft(lane[places] * self._window))
         self._hop += count
-        done = self._start(0)
+        done = int(self._starts(self._hop))
         self._held, self._dropped = self._held[:, done:], self._dropped + done
         return (bands / len(self._held)).astype(np.float32)
 

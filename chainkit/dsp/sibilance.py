@@ -181,7 +181,7 @@ class SibilantDetector:
     def _hold(self, batch: NDArray[np.float32]) -> None:
         self._held.append(batch)
         self._hops += len(batch)
-        self._energy += float((batch @ self._weights).sum())
+        self._energy += float((batch * self._weights).sum(dtype=np.float64))
 
     def _decide(self) -> None:
         """Look for events in the next zone, then let go of what is no longer seen."""
@@ -211,7 +211,9 @@ class _Stretch:
         smooth = _smooth(self.hiss)
         self.level = _decibels(smooth)
         self.ratio = self.level - _decibels(_smooth(self.vowel))
-        self.centre = _centre(_smooth_bands(bands), _CENTRED)
+        self.centre = _smooth(_moment(bands, _CENTRED)) / np.maximum(
+            _smooth(_between(bands, _CENTRED)), _TINY
+        )
         self.voice = self._voice_power()
 
     def _voice_power(self) -> float:
@@ -283,7 +285,7 @@ class _Stretch:
         calm, colour = _colour(core)
         return (
             self.level[start:stop].max() > self._threshold(_QUIETEST)
-            and ratio > np.interp(float(_centre(core, _SEARCHED)), *_LEAST_RATIO)
+            and ratio > np.interp(_centre(core, _SEARCHED), *_LEAST_RATIO)
             and calm + colour > _COLOURED + _COLOURED_SLOPE * np.clip(ratio, -4.0, 12.0)
             and self._lasts(start, stop, seed, calm)
         )
@@ -327,7 +329,7 @@ class _Stretch:
             start=max(0.0, (first + start - 1.5) / HOPS_A_SECOND),
             end=(first + stop - 0.5) / HOPS_A_SECOND,
             peak_hz=_peak(core),
-            centre_hz=float(_centre(core, _SEARCHED)),
+            centre_hz=_centre(core, _SEARCHED),
             band_dbfs=level,
             against_voice_db=level - self._around(start, stop, taken),
         )
@@ -374,24 +376,22 @@ def _between(bands, limits):  # type: ignore[no-untyped-def]
 def _smooth(values: NDArray[np.float64]) -> NDArray[np.float64]:
     """Mean over three hops; the two ends repeat."""
     wide = np.pad(values, 1, mode="edge")
-    mean: NDArray[np.float64] = (wide[:-2] + wide[1:-1] + wide[2:]) / 3.0
-    return mean
-
-
-def _smooth_bands(bands: NDArray[np.float32]) -> NDArray[np.float32]:
-    wide = np.pad(bands, ((1, 1), (0, 0)), mode="edge")
-    return wide[:-2] + wide[1:-1] + wide[2:]
+    return np.asarray((wide[:-2] + wide[1:-1] + wide[2:]) / 3.0)
 
 
 def _middles(limits: tuple[float, float]) -> NDArray[np.float64]:
     return (np.arange(BANDS)[_band_range(limits)] + 0.5) * BAND
 
 
-def _centre(bands, limits):  # type: ignore[no-untyped-def]
-    """Centre of gravity of the power spectrum between two frequencies in Hz."""
+def _moment(bands, limits):  # type: ignore[no-untyped-def]
+    """Power between two frequencies times its frequency, hop by hop."""
     part = bands[..., _band_range(limits)]
-    weighted = (part * _middles(limits)).sum(axis=-1, dtype=np.float64)
-    return weighted / np.maximum(part.sum(axis=-1, dtype=np.float64), _TINY)
+    return (part * _middles(limits)).sum(axis=-1, dtype=np.float64)
+
+
+def _centre(bands: NDArray[np.float64], limits: tuple[float, float]) -> float:
+    """Centre of gravity of a power spectrum between two frequencies in Hz."""
+    return float(_moment(bands, limits) / max(_between(bands, limits), _TINY))
 
 
 def _colour(core: NDArray[np.float64]) -> tuple[float, float]:

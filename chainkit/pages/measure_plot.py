@@ -53,10 +53,14 @@ def draw_measurements(
 def _spectra(axes: plots.Axes, measurements: Mapping[str, Measurement]) -> None:
     levels = [0.0]
     for series, (name, measurement) in enumerate(measurements.items()):
-        bands = [band for band in measurement.spectrum.bands() if band.level_dbfs is not None]
-        level = [band.level_dbfs for band in bands]
-        levels.extend(value for value in level if value is not None)
-        plots.curve(axes, [band.midband_hz for band in bands], level, series, label=_name(name))
+        points = [
+            (band.midband_hz, band.level_dbfs)
+            for band in measurement.spectrum.bands()
+            if band.level_dbfs is not None
+        ]
+        middles, level = zip(*points, strict=True) if points else ((), ())
+        levels.extend(level)
+        plots.curve(axes, middles, level, series, label=_name(name))
     plots.frequency_axis(axes, 20.0, 22000.0)
     top = 6.0 * np.ceil(max(levels[1:], default=0.0) / 6.0 + 0.5)
     plots.decibel_axis(axes, top - 1.5 * SHOWN, top, "RMS in band, dBFS")
