@@ -324,20 +324,20 @@ def sliding_max(values, width, even, odd, out):
     source, target, spare = values, even, odd
     reach = 1
     while 4 * reach <= width:
-        _greatest_of_four(
-            source, reach, 2 * reach, 3 * reach, target[: values.size - 4 * reach + 1]
-        )
+        made = target[: values.size - 4 * reach + 1]
+        b, c, d = source[reach:], source[2 * reach :], source[3 * reach :]
+        _greatest_of_four(source, b, c, d, made)
         source, target, spare = target, spare, target
         reach *= 4
     rest = width - reach
-    _greatest_of_four(source, min(reach, rest), min(2 * reach, rest), rest, out)
+    b, c, d = source[min(reach, rest) :], source[min(2 * reach, rest) :], source[rest:]
+    _greatest_of_four(source, b, c, d, out)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _greatest_of_four(values, second, third, fourth, out):
-    b, c, d = values[second:], values[third:], values[fourth:]
+def _greatest_of_four(a, b, c, d, out):
     for i in range(out.size):
-        out[i] = max(max(values[i], b[i]), max(c[i], d[i]))
+        out[i] = max(max(a[i], b[i]), max(c[i], d[i]))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -357,16 +357,16 @@ def sliding_sum(values, width, even, odd, out):
             covered += reach
         if 4 * reach > width:
             break
-        _sum_of_four(source, reach, target[: values.size - 4 * reach + 1])
+        made = target[: values.size - 4 * reach + 1]
+        _sum_of_four(source, source[reach:], source[2 * reach :], source[3 * reach :], made)
         source, target, spare = target, spare, target
         reach *= 4
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _sum_of_four(values, reach, out):
-    b, c, d = values[reach:], values[2 * reach :], values[3 * reach :]
+def _sum_of_four(a, b, c, d, out):
     for i in range(out.size):
-        out[i] = (values[i] + b[i]) + (c[i] + d[i])
+        out[i] = (a[i] + b[i]) + (c[i] + d[i])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

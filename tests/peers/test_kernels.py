@@ -187,6 +187,16 @@ def test_magnitudes_against_the_twin(x, how):
     assert np.all(made[:, :3] == 7.0)
 
 
+def test_what_lies_below_any_signal_counts_as_nothing():
+    """So that no square and no product is a denormal number, which are slow."""
+    x = np.array([[1e-149], [-1e-149], [1e-151], [-1e-160], [5e-324], [0.0]])
+    made = np.empty((2, 1, 6))
+    kernels.magnitudes(x, False, True, 0, made[0])
+    kernels.magnitudes(x, True, False, 0, made[1])
+    np.testing.assert_array_equal(made[0, 0], [1e-149, 1e-149, 0, 0, 0, 0])
+    np.testing.assert_array_equal(made[1, 0], [1e-298, 1e-298, 0, 0, 0, 0])
+
+
 # --------------------------------------------------------------------------- curve and smoothing
 @given(signals(values=levels), levels, st.floats(1.0, 100.0), st.floats(0.0, 48.0))
 @example(np.array([-26.0, -23.0, -20.0, -17.0]), -20.0, math.inf, 6.0)
@@ -210,6 +220,16 @@ def test_smoothing_against_the_twin_however_it_is_cut(targets, attack, release, 
     for begin, end in zip(places, places[1:], strict=False):
         kernels.smooth(targets[begin:end], attack, release, begin, state, made[begin:end])
     np.testing.assert_allclose(made, naive.smooth(targets, attack, release), atol=CLOSE)
+
+
+def test_a_gain_decays_as_its_twin_until_it_has_settled():
+    """What has decayed is set to 0 dB, but only far below all that can be heard or measured."""
+    targets = np.zeros(60_000)
+    targets[:50] = -20.0
+    made = np.empty_like(targets)
+    kernels.smooth(targets, 0.9, 0.999, 0, np.zeros(2), made)
+    np.testing.assert_allclose(made, naive.smooth(targets, 0.9, 0.999), rtol=1e-9, atol=1e-20)
+    assert made[-1] == 0.0
 
 
 # --------------------------------------------------------------------------------------- cascades
