@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import signal
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor, as_completed
@@ -104,8 +105,10 @@ def _pooled(found: dict[int, Outcome], work: Work, jobs: int, report: Report) ->
     done: dict[int, Outcome] = {}
     fresh = multiprocessing.get_context("spawn")
     workers = min(jobs, len(found))
-    with ProcessPoolExecutor(workers, mp_context=fresh, initializer=_end_with_parent) as pool:
-        waiting = {pool.submit(work, voice): number for number, voice in found.items()}
+    with ProcessPoolExecutor(workers, mp_context=fresh, initializer=_begin) as pool:
+        waiting = {
+            pool.submit(_interruptible, work, voice): number for number, voice in found.items()
+        }
         try:
             for future in as_completed(waiting):
                 done[waiting[future]] = _reported(future.result(), report)
@@ -117,8 +120,9 @@ def _pooled(found: dict[int, Outcome], work: Work, jobs: int, report: Report) ->
     return done
 
 
-def _end_with_parent() -> None:
-    """Leave when the process that started this one is gone, so that a kill leaves none behind."""
+def _begin() -> None:
+    """Make a process that waits for work deaf to Ctrl-C, and leave when its parent is gone."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     parent = multiprocessing.parent_process()
 
     def watch() -> None:
@@ -127,6 +131,15 @@ def _end_with_parent() -> None:
             os._exit(1)
 
     threading.Thread(target=watch, daemon=True).start()
+
+
+def _interruptible(work: Work, found: Outcome) -> Outcome:
+    """Do `work`; Ctrl-C ends it, and it cleans up after itself."""
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        return work(found)
+    finally:
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _reported(outcome: Outcome, report: Report) -> Outcome:

@@ -322,17 +322,22 @@ def test_a_run_that_was_ended_is_taken_up(record, rng, capsys, how):
 def end_in_the_middle(folder, how, then):
     """Start a run and end it `then` seconds after it has begun to write."""
     command = [sys.executable, "-m", "chainkit.cli.main", "songs", "book.yaml", "--jobs", "2"]
-    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
-    run = subprocess.Popen(command, **quiet, start_new_session=True)
+    with open(folder / "told.txt", "w") as told:
+        run = subprocess.Popen(command, stdout=told, stderr=told, start_new_session=True)
     while run.poll() is None and not list((folder / "rendered").rglob(".chainkit-*")):
         time.sleep(0.005)
     time.sleep(then)
     assert run.poll() is None
-    run.send_signal(how)
+    if how == signal.SIGKILL:
+        run.kill()
+    else:
+        os.killpg(run.pid, how)  # Ctrl-C on a terminal reaches all processes
     run.wait()
     # The processes that it started notice that it is gone.
     while alive(run.pid):
         time.sleep(0.01)
+    assert "Traceback" not in (folder / "told.txt").read_text()
+    assert how == signal.SIGKILL or not list(folder.rglob(".chainkit-*"))
 
 
 def alive(group):
