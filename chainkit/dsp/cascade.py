@@ -42,7 +42,7 @@ class Cascade:
             storage.empty(kernels.STEPS, kernels.LANES),
             storage.empty(2, kernels.LANES),
             storage.empty(count, 2),
-            storage.empty(kernels.TILE),
+            storage.empty(channels, kernels.TILE),
         )
 
     def process(self, x: Audio, out: Audio | None = None) -> Audio:

@@ -58,9 +58,8 @@ class LinearPhase:
         known = self._known + len(x)
         due = max(known - 2 * self._reach, 0) // self._stride * self._stride
         y = queue.room(due)
-        for channel, row in enumerate(self._frames):
-            kernels.take_channel(x, channel, row[self._known : known])
-            kernels.fast_convolution(row, self._reach, *self._plan, channel, y)
+        kernels.take_channels(x, self._known, self._frames)
+        kernels.fast_convolution(self._frames, self._reach, *self._plan, y)
         self._known = known - due
         self._frames[:, : self._known] = self._frames[:, due:known]
         return y

@@ -86,7 +86,7 @@ class DeEsser:
         self._bases = Queue(channels)
         self._bands = Queue(channels)
         self._skip = Skip(ahead)
-        self._scratch = storage.empty(kernels.CHUNK)
+        self._scratch = storage.empty(max(kernels.CHUNK, channels))
 
     def process(self, x: Audio) -> tuple[Audio, Audio]:
         """The frames that are due, (n, channels), and the gain of their band in dB, (n, 1)."""

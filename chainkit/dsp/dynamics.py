@@ -138,7 +138,7 @@ class Reduction:
         self._heard = [np.zeros((self._rows, self._width - 1)) for _ in ("key", "against")]
         self._states = np.zeros((self.lanes, 2))
         self._position = 0
-        chunk = max(kernels.CHUNK, 4 * self._width)
+        chunk = max(kernels.CHUNK, self._width)
         self._scratch = storage.empty(4, -(-(chunk + self._width) // 8) * 8)
 
     def process(self, key: Audio, against: Audio | None = None) -> Audio:
@@ -168,7 +168,15 @@ class Reduction:
             )  # fmt: skip
         self._position += len(key)
         self._forget(len(key))
-        return np.ascontiguousarray(gains.T)
+        return self._side_by_side(gains)
+
+    def _side_by_side(self, gains: Audio) -> Audio:
+        """(lanes, frames) as (frames, lanes)."""
+        if self.lanes == 1:
+            return gains.T
+        lanes = storage.empty(*gains.T.shape)
+        kernels.put_channels(gains, 0, lanes)
+        return lanes
 
     def _magnitudes(self, x: Audio, rows: Audio) -> Audio:
         """`rows` with the magnitudes or squares of `x` behind the history that they begin with."""

@@ -67,7 +67,7 @@ class Ride:
         self._rate = float(rate)
         self._channels = channels
         self._position = 0
-        self._scratch = storage.empty(kernels.CHUNK)
+        self._scratch = storage.empty(max(kernels.CHUNK, channels))
 
     def process(self, x: Audio) -> tuple[Audio, Audio]:
         """The next block (frames, channels) and its gain in dB (frames, 1)."""

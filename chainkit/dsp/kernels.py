@@ -47,7 +47,7 @@ _DB_LIMIT = 6000.0
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def cascade(x, sections, decays, jumps, held, filled, states, tile, lanes, ends, row, y):
+def cascade(x, sections, decays, jumps, held, filled, states, tile, lanes, ends, made, y):
     """Filter `x` (frames, channels) through second-order sections, into `y`.
 
     Transposed direct form II, ``y = b0 x + p; p' = b1 x - a1 y + q; q' = b2 x - a2 y``, on
@@ -59,34 +59,46 @@ def cascade(x, sections, decays, jumps, held, filled, states, tile, lanes, ends,
     sections (n, 5) b0 b1 b2 a1 a2; decays (n, STEPS, 2) output after t frames of a unit state;
     jumps (n, 2, 2) state after STEPS frames of a unit state; held (channels, TILE) frames of the
     unfinished tile, of which `filled` are there; states (channels, n, 2) at the tile's beginning;
-    tile (STEPS, LANES), lanes (2, LANES), ends (n, 2), row (TILE,) are overwritten. Returns
-    how many frames of a tile are left unfinished.
+    tile (STEPS, LANES), lanes (2, LANES), ends (n, 2), made (channels, TILE) are overwritten.
+    Returns how many frames of a tile are left unfinished.
     """
     fill = filled
     begin = 0
     while begin < x.shape[0]:
         end = min(begin + TILE - fill, x.shape[0])
         behind = fill + end - begin
+        take_channels(x[begin:end], fill, held)
         for channel in range(x.shape[1]):
-            take_channel(x[begin:end], channel, held[channel][fill:behind])
             _load(held[channel], tile)
             _copy(states[channel].ravel(), ends.ravel())
             for k in range(sections.shape[0]):
                 _from_rest(sections[k], lanes, tile)
                 _hand_over(jumps[k], ends[k], lanes)
                 _add_past(decays[k], lanes, tile)
-            _unload(tile, row)
-            _put_channel(row[fill:behind], channel, y[begin:end])
+            _unload(tile, made[channel])
             if behind == TILE:
                 _copy(ends.ravel(), states[channel].ravel())
+        put_channels(made, fill, y[begin:end])
         begin = end
         fill = behind % TILE
     return fill
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def take_channel(x, channel, row):
-    """One channel of `x` (frames, channels), into `row`; what is below `TINY` becomes 0."""
+def take_channels(x, begin, rows):
+    """Frames of `x` (frames, channels) into `rows` (channels, begin + frames or more).
+
+    What is below `TINY` becomes 0.
+    """
+    step = max(TILE // x.shape[1], 1)
+    for first in range(0, x.shape[0], step):
+        last = min(first + step, x.shape[0])
+        for channel in range(x.shape[1]):
+            _take_channel(x[first:last], channel, rows[channel][begin + first : begin + last])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _take_channel(x, channel, row):
     if x.shape[1] == 1:
         frames = x.ravel()
         for i in range(row.size):
@@ -95,6 +107,16 @@ def take_channel(x, channel, row):
         for i in range(row.size):
             value = x[i, channel]
             row[i] = value if abs(value) > TINY else 0.0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def put_channels(rows, begin, y):
+    """Frames of `rows` (channels, begin + frames or more) into `y` (frames, channels)."""
+    step = max(TILE // y.shape[1], 1)
+    for first in range(0, y.shape[0], step):
+        last = min(first + step, y.shape[0])
+        for channel in range(y.shape[1]):
+            _put_channel(rows[channel][begin + first : begin + last], channel, y[first:last])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -175,10 +197,10 @@ def _add_past(decay, lanes, tile):
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def fast_convolution(
-    row, reach, spectrum, turns_down, turns_across, cosines, sines, re, im, across_re, across_im,
-    channel, y,
+    frames, reach, spectrum, turns_down, turns_across, cosines, sines, re, im, across_re,
+    across_im, y,
 ):  # fmt: skip
-    """Filter pairs of blocks of `row` with a real spectrum, into one channel of `y`.
+    """Filter pairs of blocks of `frames` with a real spectrum, into `y`.
 
     A block is N = rows * columns frames of which the first and the last `reach` only help the
     others; one block is the real part and the next the imaginary part of a signal, and a filter
@@ -188,29 +210,32 @@ def fast_convolution(
     loops run along rows. Frequencies stay in the order in which they come out, and the spectrum
     is in that order, divided by N.
 
-    row (at least 2 reach + frames of y,); turns_down (rows / 2, 2), turns_across (columns / 2, 2)
-    cosine and sine of -2 pi j / rows and / columns; cosines, sines (rows, columns) of the angle
-    of W^(c k); re, im (rows, columns) and across_re, across_im (columns, rows) are overwritten;
-    y (frames, channels), frames a multiple of 2 (N - 2 reach).
+    frames (channels, 2 reach + frames of y, or more); turns_down (rows / 2, 2), turns_across
+    (columns / 2, 2) cosine and sine of -2 pi j / rows and / columns; cosines, sines (rows,
+    columns) of the angle of W^(c k); re, im (rows, columns) and across_re, across_im (columns,
+    rows) are overwritten; y (frames, channels), frames a multiple of 2 (N - 2 reach).
     """
     hop = re.size - 2 * reach
     for begin in range(0, y.shape[0], 2 * hop):
-        _copy(row[begin : begin + re.size], re.ravel())
-        _copy(row[begin + hop : begin + hop + re.size], im.ravel())
-        _transform(re, im, turns_down)
-        _turn(re, im, cosines, sines, 1.0)
-        _transpose(re, across_re)
-        _transpose(im, across_im)
-        _transform(across_re, across_im, turns_across)
-        _weigh(spectrum, across_re.ravel())
-        _weigh(spectrum, across_im.ravel())
-        _transform_back(across_re, across_im, turns_across)
-        _transpose(across_re, re)
-        _transpose(across_im, im)
-        _turn(re, im, cosines, sines, -1.0)
-        _transform_back(re, im, turns_down)
-        _put_channel(re.ravel()[reach : reach + hop], channel, y[begin : begin + hop])
-        _put_channel(im.ravel()[reach : reach + hop], channel, y[begin + hop : begin + 2 * hop])
+        for channel in range(y.shape[1]):
+            row = frames[channel][begin:]
+            _copy(row, re.ravel())
+            _copy(row[hop:], im.ravel())
+            _transform(re, im, turns_down)
+            _turn(re, im, cosines, sines, 1.0)
+            _transpose(re, across_re)
+            _transpose(im, across_im)
+            _transform(across_re, across_im, turns_across)
+            _weigh(spectrum, across_re.ravel())
+            _weigh(spectrum, across_im.ravel())
+            _transform_back(across_re, across_im, turns_across)
+            _transpose(across_re, re)
+            _transpose(across_im, im)
+            _turn(re, im, cosines, sines, -1.0)
+            _transform_back(re, im, turns_down)
+            made = y[begin : begin + 2 * hop]
+            _put_channel(re.ravel()[reach : reach + hop], channel, made[:hop])
+            _put_channel(im.ravel()[reach : reach + hop], channel, made[hop:])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -295,15 +320,19 @@ def magnitudes(x, squared, folded, history, out):
 
     x (frames, channels), out (rows, history + frames or more); the history is left as it is.
     """
-    for channel in range(x.shape[1]):
-        row = out[0 if folded else channel][history : history + x.shape[0]]
-        if folded and channel > 0:
-            for i in range(row.size):
-                row[i] = max(row[i], abs(x[i, channel]))
-        elif x.shape[1] == 1:
-            _magnitude(x.ravel(), squared, row)
-        else:
-            _magnitude(x[:, channel], squared, row)
+    step = max(TILE // x.shape[1], 1)
+    for first in range(0, x.shape[0], step):
+        last = min(first + step, x.shape[0])
+        for channel in range(x.shape[1]):
+            row = out[0 if folded else channel][history + first : history + last]
+            values = x[first:last, channel]
+            if folded and channel > 0:
+                for i in range(row.size):
+                    row[i] = max(row[i], abs(values[i]))
+            elif x.shape[1] == 1:
+                _magnitude(x[first:last].ravel(), squared, row)
+            else:
+                _magnitude(values, squared, row)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -583,7 +612,7 @@ def apply_gain(x, gains, scratch, y):
     x, y (frames, channels), gains (frames, 1 or channels); scratch holds a frame of gains or more.
     """
     lanes = gains.shape[1]
-    step = scratch.size // lanes
+    step = scratch.size // x.shape[1]
     for begin in range(0, x.shape[0], step):
         end = min(begin + step, x.shape[0])
         amplitude = scratch[: (end - begin) * lanes]
@@ -611,8 +640,9 @@ def apply_band_gain(base, band, gains, scratch, y):
 
     base, band, y (frames, channels), gains (frames, 1) in dB.
     """
-    for begin in range(0, base.shape[0], scratch.size):
-        end = min(begin + scratch.size, base.shape[0])
+    step = scratch.size // base.shape[1]
+    for begin in range(0, base.shape[0], step):
+        end = min(begin + step, base.shape[0])
         change = scratch[: end - begin]
         amplitudes(gains[begin:end].ravel(), change)
         for i in range(change.size):
