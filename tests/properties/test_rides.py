@@ -272,14 +272,15 @@ def test_the_compressor_behind_rides_spends_less_and_steadier_reduction():
         phrase_reductions(x, voice.phrases)
         for x in (voice.voice, voice.voice * 10 ** (gain[:, None] / 20))
     )
+    assert after.mean() < before.mean()
     assert after.max() < before.max() - 1.0
     assert after.std() < 0.5 * before.std()
 
 
 def phrase_reductions(x, spans):
-    """Mean reduction in dB in each phrase, at a threshold that does some work in all of them."""
+    """Mean reduction in dB in each phrase, at a threshold about the level of the quiet ones."""
     run = Compressor(
-        RATE, 1, threshold=-30.0, ratio=3.0, knee=6.0, attack=0.01, release=0.12, lookahead=0.0,
+        RATE, 1, threshold=-22.0, ratio=3.0, knee=6.0, attack=0.01, release=0.12, lookahead=0.0,
         detector="peak", window=0.005, sidechain_highpass=None, reduction_range=None, makeup=0.0,
         mix=1.0, link=True,
     )  # fmt: skip
