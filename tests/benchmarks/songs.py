@@ -57,7 +57,7 @@ def main() -> None:
         print(
             f"{options.songs} songs of {options.seconds:g} s, {len(os.sched_getaffinity(0))} cores"
         )
-        timed(1, "warm-up, numba cache")
+        started(1, "--only", "Song 1").wait()  # compiles, where nothing is compiled yet
         one, two = timed(1, "one job"), timed(2, "two jobs")
         print(f"speed-up of two cores: {one / two:.2f}")
         print(f"nothing to do: {timed(2, 'again', '--dry-run'):.1f} s")
