@@ -64,6 +64,7 @@ _REGARDED = HOPS_A_SECOND  # hops on each side of a seed in which its event ends
 _REACH = HOPS_A_SECOND // 5  # hops to the sounding voice that an event adjoins
 _ADJOINING = -20.0  # dB against the voice
 _FAR_BELOW = -38.0  # dB against the voice of the whole programme
+_SILENT = 1e-14  # power of a voice that is not there, −140 dBFS
 _AROUND = HOPS_A_SECOND  # hops on each side for the level against the voice around
 
 
@@ -225,6 +226,8 @@ class _Stretch:
         self, zone: range, first: int, weights: NDArray[np.float32]
     ) -> Iterator[_Candidate]:
         """Events that are sibilants by themselves and whose seed lies in `zone`."""
+        if self.voice < _SILENT:
+            return
         spans = [span for span in self._spans() if self._is_sibilant(*span)]
         taken = np.zeros(len(self.level), dtype=bool)
         for start, stop, _ in spans:
@@ -349,6 +352,7 @@ class _Stretch:
 
 
 _TINY = 1e-30
+_KILOHERTZ = round(1000.0 / BAND)  # bands
 
 
 def _run(alike: NDArray[np.bool_], place: int) -> tuple[int, int]:
@@ -376,11 +380,13 @@ def _between(bands, limits):  # type: ignore[no-untyped-def]
 def _smooth(values: NDArray[np.float64]) -> NDArray[np.float64]:
     """Mean over three hops; the two ends repeat."""
     wide = np.pad(values, 1, mode="edge")
-    return np.asarray((wide[:-2] + wide[1:-1] + wide[2:]) / 3.0)
+    total: NDArray[np.float64] = wide[:-2] + wide[1:-1] + wide[2:]
+    total /= 3.0
+    return total
 
 
 def _middles(limits: tuple[float, float]) -> NDArray[np.float64]:
-    return (np.arange(BANDS)[_band_range(limits)] + 0.5) * BAND
+    return (np.arange(BANDS, dtype=np.float64)[_band_range(limits)] + 0.5) * BAND
 
 
 def _moment(bands, limits):  # type: ignore[no-untyped-def]
@@ -398,12 +404,11 @@ def _colour(core: NDArray[np.float64]) -> tuple[float, float]:
     """How far the strongest 1 kHz stands above the calm range, and above its own surroundings."""
     part = core[_band_range(_COLOUR)]
     part = part[part > 0.0]  # bands above half the sample rate are empty
-    strongest = np.convolve(part, np.ones(10) / 10.0, mode="valid").max(initial=0.0)
-    calm = core[_band_range(_CALM)].mean()
-    return (
-        float(_decibels(strongest / max(calm, _TINY))),
-        float(_decibels(strongest / max(part.mean() if part.size else 0.0, _TINY))),
-    )
+    if len(part) < _KILOHERTZ:
+        return 0.0, 0.0
+    strongest = np.convolve(part, np.ones(_KILOHERTZ) / _KILOHERTZ, mode="valid").max()
+    calm = max(core[_band_range(_CALM)].mean(), _TINY)
+    return float(_decibels(strongest / calm)), float(_decibels(strongest / part.mean()))
 
 
 def _peak(core: NDArray[np.float64]) -> float:

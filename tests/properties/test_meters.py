@@ -1,0 +1,175 @@
+"""The meters: slow twins, any block size, levels that can be worked out, memory."""
+
+from __future__ import annotations
+
+import tracemalloc
+
+import naive_meter
+import numpy as np
+import pytest
+
+from chainkit.dsp import kernels_meter
+from chainkit.dsp.amplitude import CLIPPED, CLIPPED_RUN, AmplitudeMeter
+from chainkit.dsp.loudness import HOPS_A_SECOND, LoudnessMeter, channel_weights, k_weighting
+from chainkit.dsp.meter import VoiceMeter
+from chainkit.dsp.shorttime import ShortTimeSpectra
+from chainkit.dsp.truepeak import TruePeakMeter
+from chainkit.dsp.voice import sing
+
+RATE = 48000
+SIZES = (1, 17, 509, 4096)
+
+
+def fed(meter, x, size=1 << 30):
+    for start in range(0, max(1, len(x)), size):
+        meter.add(x[start : start + size])
+    return meter
+
+
+def measured(x, rate=RATE, size=1 << 30):
+    return fed(VoiceMeter(rate, x.shape[1]), x, size).finish()
+
+
+def swelling(rng, frames, channels):
+    return 0.3 * rng.standard_normal((frames, channels)) * np.linspace(0.0, 1.0, frames)[:, None]
+
+
+# ---------------------------------------------------------------------------------- slow twins
+@pytest.mark.parametrize(("rate", "channels"), [(8000, 1), (11025, 2), (22050, 3)])
+def test_weighted_energy_agrees_with_its_twin(rng, rate, channels):
+    x = swelling(rng, 1500, channels)
+    meter = LoudnessMeter(rate, channels)
+    out = np.zeros(1500)
+    count = kernels_meter.weighted_energy(
+        x, meter._coefficients, meter._weights, rate, HOPS_A_SECOND, meter._place, meter._state,
+        meter._sums, out,
+    )  # fmt: skip
+    expected = naive_meter.hop_powers(
+        x, k_weighting(rate), channel_weights(channels), rate, HOPS_A_SECOND
+    )
+    assert count == len(expected)
+    # The twin multiplies by the numerators' first coefficients in another place.
+    assert out[:count] == pytest.approx(expected, rel=1e-9)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_true_peak_agrees_with_its_twin(seed):
+    """Passing over what cannot hold the peak loses nothing."""
+    rng = np.random.default_rng(seed)
+    x = rng.standard_normal(700) * np.repeat(rng.uniform(0.0, 1.0, 35), 20)
+    peak = 20.0 * np.log10(naive_meter.true_peak(x))
+    assert fed(TruePeakMeter(RATE, 1), x[:, None]).dbtp() == pytest.approx(peak, abs=1e-5)
+
+
+def test_tally_agrees_with_its_twin(rng):
+    x = np.clip(rng.standard_normal((4000, 2)), -1.0, 1.0)
+    x[100:104, 1], x[300:302, 0] = 1.0, -1.0
+    meter = fed(AmplitudeMeter(RATE, 2), x, 333)
+    total, peak, runs, first = naive_meter.tally(x, CLIPPED, CLIPPED_RUN)
+    assert meter.dc_offset() == pytest.approx(max(total / len(x), key=abs), rel=1e-12)
+    assert meter.sample_peak() == pytest.approx(20.0 * np.log10(peak.max()), abs=1e-12)
+    assert meter.clipped_runs() == runs
+    assert meter.first_clipped() == first / RATE
+    assert meter.rms() == pytest.approx(10.0 * np.log10(np.mean(x**2)), abs=1e-9)
+
+
+# -------------------------------------------------------------------------------- any block size
+@pytest.mark.parametrize("rate", [11025, 44100])
+def test_the_block_size_does_not_matter(rng, rate):
+    x = swelling(rng, rate // 2 + 7, 2)
+    whole = measured(x, rate)
+    for size in SIZES:
+        parts = measured(x, rate, size)
+        assert parts.to_json() == whole.to_json()
+        assert np.array_equal(parts.momentary_lufs, whole.momentary_lufs)
+        assert np.array_equal(parts.spectrum.powers, whole.spectrum.powers)
+
+
+def test_the_block_size_does_not_matter_for_a_voice():
+    voice = sing(RATE, seconds=14.0).voice
+    x = voice.reshape(len(voice), -1)
+    assert measured(x).sibilants
+    assert measured(x, size=4096).to_json() == measured(x).to_json()
+
+
+@pytest.mark.parametrize("frames", [0, 1, 2, 479, 480, 481])
+def test_short_programmes(rng, frames):
+    x = rng.standard_normal((frames, 2))
+    assert measured(x, size=7).to_json() == measured(x).to_json()
+    assert measured(x).frames == frames
+
+
+# ------------------------------------------------------------------------------- known levels
+def test_levels_of_a_full_scale_sine():
+    n = np.arange(2 * RATE)
+    figures = measured(np.sin(2 * np.pi * 1000.0 * n / RATE)[:, None])
+    assert figures.sample_peak_dbfs == pytest.approx(0.0, abs=1e-9)
+    assert figures.rms_dbfs == pytest.approx(-3.0103, abs=1e-4)
+    assert figures.crest_db == pytest.approx(3.0103, abs=1e-4)
+    assert figures.dc_offset == pytest.approx(0.0, abs=1e-12)
+    assert figures.sounding_share == 1.0
+    assert figures.noise_floor_dbfs is None
+    expected = figures.true_peak_dbtp - figures.integrated_lufs
+    assert figures.peak_to_loudness_db == pytest.approx(expected, abs=1e-12)
+
+
+def test_offset_of_the_worst_channel(rng):
+    x = 0.1 * rng.standard_normal((RATE, 2)) + [0.01, -0.05]
+    assert measured(x).dc_offset == pytest.approx(x[:, 1].mean(), rel=1e-9)
+
+
+def test_clipped_runs(rng):
+    x = 0.1 * rng.standard_normal((RATE, 2))
+    x[1000:1003, 0] = 1.0  # a run
+    x[2000:2002, 0] = 1.0  # too short
+    x[3000:3010, 1] = [-1.0] * 5 + [32767 / 32768] * 5  # one run, at both ends of 16 bits
+    figures = measured(x, size=1001)
+    assert figures.clipped_runs == 2
+    assert figures.first_clipped_seconds == 1000 / RATE
+    assert measured(0.9 * x).clipped_runs == 0
+    assert measured(0.9 * x).first_clipped_seconds is None
+
+
+def test_sounding_time_and_noise_floor(rng):
+    """Noise at −20 dBFS for 3 s of each 5 s, a floor of −60 dBFS beneath it."""
+    level = np.where(np.arange(20 * RATE) % (5 * RATE) < 3 * RATE, 0.1, 0.0)
+    x = (level * rng.standard_normal(20 * RATE) + 0.001 * rng.standard_normal(20 * RATE))[:, None]
+    for gain in (1.0, 0.01):
+        figures = measured(gain * x)
+        offset = 20.0 * np.log10(gain)
+        assert figures.sounding_share == pytest.approx(0.6, abs=0.01)
+        assert figures.noise_floor_dbfs == pytest.approx(-60.0 + offset, abs=0.5)
+
+
+@pytest.mark.parametrize("frames", [0, 1000, 4 * RATE])
+def test_figures_of_silence_do_not_exist(frames):
+    figures = measured(np.zeros((frames, 2))).to_json()
+    assert figures["clipped_runs"] == 0
+    missing = [name for name in figures if name.endswith(("lufs", "dbtp", "dbfs", "_db", "_lu"))]
+    assert {figures[name] for name in missing} == {None}
+    assert {band["level_dbfs"] for band in figures["spectrum"]} == {None}
+
+
+def test_a_tone_in_a_band_of_short_time_spectra():
+    n = np.arange(RATE)
+    spectra = ShortTimeSpectra(RATE, 1)
+    x = 0.5 * np.sin(2 * np.pi * 5250.0 * n / RATE)[:, None]
+    bands = np.concatenate([*spectra.add(x), *spectra.finish()])
+    assert bands.shape == (200, 160)
+    assert bands[100].argmax() == 52
+    assert 10.0 * np.log10(bands[100].sum()) == pytest.approx(-9.0309, abs=0.01)
+
+
+def test_memory_grows_by_little(rng):
+    """Three minutes more: one number for each 100 ms, 15 kB, and room to grow."""
+    meter = VoiceMeter(16000, 1)
+    block = 0.1 * rng.standard_normal((30 * 16000, 1))
+    meter.add(block)
+    tracemalloc.start()
+    meter.add(block)
+    before, _ = tracemalloc.get_traced_memory()
+    for _ in range(6):
+        meter.add(block)
+    after, _ = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert after - before < 100_000
