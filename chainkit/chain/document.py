@@ -8,9 +8,8 @@ that a plain scalar stays text until a setting asks for a number (YAML 1.2 core 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
-from pathlib import Path
-from typing import Any, NoReturn
+from os import PathLike
+from typing import Any, NamedTuple, NoReturn
 
 import yaml
 
@@ -21,8 +20,7 @@ MAX_ALIASES = 100
 MAX_DEPTH = 16
 
 
-@dataclass(frozen=True)
-class Place:
+class Place(NamedTuple):
     """A place in a file, lines and columns counted from 1."""
 
     source: str
@@ -34,8 +32,7 @@ class Place:
         return ChainFileError(message, self.source, self.line, self.column)
 
 
-@dataclass
-class Scalar:
+class Scalar(NamedTuple):
     """A scalar: its text as written, and whether it stood without quotes."""
 
     place: Place
@@ -48,21 +45,26 @@ class Scalar:
         return self.plain and self.text in ("", "~", "null", "Null", "NULL")
 
 
-@dataclass
 class Sequence:
     """A list of nodes."""
 
-    place: Place
-    items: list[Node] = field(default_factory=list)
+    def __init__(self, place: Place, items: list[Node] | None = None) -> None:
+        self.place = place
+        self.items: list[Node] = [] if items is None else items
 
 
-@dataclass
 class Mapping:
     """Keys and values in the order of the file."""
 
-    place: Place
-    keys: dict[str, Place] = field(default_factory=dict)
-    values: dict[str, Node] = field(default_factory=dict)
+    def __init__(
+        self,
+        place: Place,
+        keys: dict[str, Place] | None = None,
+        values: dict[str, Node] | None = None,
+    ) -> None:
+        self.place = place
+        self.keys: dict[str, Place] = {} if keys is None else keys
+        self.values: dict[str, Node] = {} if values is None else values
 
     def __iter__(self) -> Iterator[str]:
         return iter(self.values)
@@ -80,7 +82,7 @@ def what(node: Node) -> str:
     return "empty" if node.is_null else repr(node.text)
 
 
-def read_text(path: str | Path) -> str:
+def read_text(path: str | PathLike[str]) -> str:
     """Text of the YAML file at `path`.
 
     Raises

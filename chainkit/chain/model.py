@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import itertools
+import os
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from chainkit.chain import walk
@@ -162,7 +162,7 @@ class Chain:
         except SettingFault as fault:
             raise UsageError(f"{path}: {fault.message}") from None
         stages = list(self.stages)
-        stages[index] = _loaded(stage, Path()) if rest == "file" else stage
+        stages[index] = _loaded(stage, "") if rest == "file" else stage
         return replace(self, stages=tuple(stages))
 
     def _read(self, path: str, form: Amount, text: str) -> Any:
@@ -225,7 +225,7 @@ class Chain:
         return head | {"stages": [{stage.kind: walk.shown(stage)} for stage in self.stages]}
 
 
-def load_chain(path: str | Path) -> Chain:
+def load_chain(path: str | os.PathLike[str]) -> Chain:
     """Chain of the file at `path`.
 
     Raises
@@ -235,10 +235,10 @@ def load_chain(path: str | Path) -> Chain:
     ChainFileError
         The file has a fault; the message names file, line and column.
     """
-    return parse_chain(read_text(path), str(path), Path(path).parent)
+    return parse_chain(read_text(path), str(path), os.path.dirname(path))
 
 
-def parse_chain(text: str, source: str = "chain", folder: Path | None = None) -> Chain:
+def parse_chain(text: str, source: str = "chain", folder: str = "") -> Chain:
     """Chain of a YAML text; files that it names are looked for in `folder`.
 
     Raises
@@ -246,7 +246,7 @@ def parse_chain(text: str, source: str = "chain", folder: Path | None = None) ->
     ChainFileError
         The text has a fault; the message names file, line and column.
     """
-    return chain_from_nodes(parse_document(text, source), source, folder or Path())
+    return chain_from_nodes(parse_document(text, source), source, folder)
 
 
 def chain_from_dict(values: dict[str, Any], source: str) -> Chain:
@@ -257,10 +257,10 @@ def chain_from_dict(values: dict[str, Any], source: str) -> Chain:
     UsageError
         The values are not those of a chain.
     """
-    return chain_from_nodes(nodes_of(values, source), source, Path())
+    return chain_from_nodes(nodes_of(values, source), source, "")
 
 
-def chain_from_nodes(root: Any, source: str, folder: Path) -> Chain:
+def chain_from_nodes(root: Any, source: str, folder: str) -> Chain:
     """Chain of the root mapping of a chain file."""
     walk.check_keys(root, KEYS, "a chain file")
     check_format(root)
@@ -305,14 +305,14 @@ def _stage(node: Any, reader: walk.Reader, index: int) -> Stage:
     return reader.settings(KINDS[kind], settings, (index,), kind)
 
 
-def _loaded(stage: Stage, folder: Path, place: Place | None = None) -> Stage:
+def _loaded(stage: Stage, folder: str, place: Place | None = None) -> Stage:
     """`stage`, with the points of its ride file where it names one."""
     if not isinstance(stage, Ride) or not stage.file:
         return stage
     try:
         if stage.points:
             return stage
-        return replace(stage, points=read_ride(folder / stage.file))
+        return replace(stage, points=read_ride(os.path.join(folder, stage.file)))
     except ChainFileError:
         raise
     except UsageError as fault:

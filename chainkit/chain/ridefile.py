@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import csv
-from pathlib import Path
+from os import PathLike
 from typing import Any
 
 from chainkit.errors import ChainFileError, UsageError
@@ -13,7 +12,7 @@ COLUMNS = ["seconds", "gain_db"]
 MAX_POINTS = 1_000_000
 
 
-def read_ride(path: Path) -> tuple[tuple[float, float], ...]:
+def read_ride(path: str | PathLike[str]) -> tuple[tuple[float, float], ...]:
     """Points (seconds, dB) of a ride file.
 
     Raises
@@ -23,6 +22,8 @@ def read_ride(path: Path) -> tuple[tuple[float, float], ...]:
     ChainFileError
         A row has a fault; the message names file and line.
     """
+    import csv
+
     try:
         with open(path, newline="", encoding="utf-8-sig") as file:
             return _points(csv.reader(file), str(path))

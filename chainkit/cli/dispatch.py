@@ -7,15 +7,24 @@ import importlib
 import os
 import signal
 import sys
-import threading
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from typing import NoReturn
 
 from chainkit.errors import ChainkitError, UsageError
 
 INTERRUPTED = 130
 TERMINATED = 143
+
+
+class Formatter(argparse.HelpFormatter):
+    """Help as wide as the terminal, asked for without argparse's costly import of shutil."""
+
+    def __init__(self, prog: str) -> None:
+        try:
+            columns = int(os.environ.get("COLUMNS", "")) or 80
+        except ValueError:
+            columns = os.get_terminal_size().columns if sys.stdout.isatty() else 80
+        super().__init__(prog, width=max(columns - 2, 20))
 
 
 class Parser(argparse.ArgumentParser):
@@ -29,8 +38,8 @@ class Parser(argparse.ArgumentParser):
 def run(command: str, words: Sequence[str], commands: Sequence[str]) -> int:
     """Run `command` with `words`; returns the exit code."""
     try:
-        with _leaving_on_sigterm():
-            return _run(command, words, commands)
+        _leave_on_sigterm()
+        return _run(command, words, commands)
     except ChainkitError as fault:
         print(f"chainkit: {fault}", file=sys.stderr)
         return fault.exit_code
@@ -43,21 +52,16 @@ def run(command: str, words: Sequence[str], commands: Sequence[str]) -> int:
         return 0
 
 
-@contextmanager
-def _leaving_on_sigterm() -> Iterator[None]:
+def _leave_on_sigterm() -> None:
     """Leave by an exception on SIGTERM, so that unfinished files are removed as on Ctrl-C."""
 
     def leave(number: int, frame: object) -> NoReturn:
         sys.exit(TERMINATED)
 
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    before = signal.signal(signal.SIGTERM, leave)
     try:
-        yield
-    finally:
-        signal.signal(signal.SIGTERM, before)
+        signal.signal(signal.SIGTERM, leave)
+    except ValueError:  # not in the main thread: whoever runs us there handles signals
+        return
 
 
 def _run(command: str, words: Sequence[str], commands: Sequence[str]) -> int:
@@ -66,6 +70,11 @@ def _run(command: str, words: Sequence[str], commands: Sequence[str]) -> int:
 
         raise UsageError(f"no command {command!r}{nearest(command, commands)}")
     module = importlib.import_module(f"chainkit.cli.{command}")
-    parser = Parser(prog=f"chainkit {command}", description=module.__doc__, allow_abbrev=False)
+    parser = Parser(
+        prog=f"chainkit {command}",
+        description=module.__doc__,
+        allow_abbrev=False,
+        formatter_class=Formatter,
+    )
     module.add_arguments(parser)
     return int(module.run(parser.parse_args(words)))

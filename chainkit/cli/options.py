@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import os
 from collections.abc import Callable
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from chainkit.errors import UsageError
@@ -90,7 +90,10 @@ def read_chain(arguments: argparse.Namespace) -> Chain:
 
 def find_chain(text: str) -> Chain:
     """The chain of a file, or of the preset of that name."""
-    from chainkit import presets
     from chainkit.chain import load_chain
 
-    return load_chain(text if Path(text).exists() else presets.find_chain(text))
+    if os.path.exists(text):
+        return load_chain(text)
+    from chainkit import presets
+
+    return load_chain(presets.find_chain(text))

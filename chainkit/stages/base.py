@@ -10,7 +10,7 @@ import dataclasses
 import math
 import re
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any, ClassVar, Protocol
+from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple, Protocol
 
 from chainkit.units import NUMBER, Quantity, nearest
 
@@ -215,30 +215,26 @@ class Text(Value):
             raise ValueError(f"is not {self.meaning}")
 
 
-@dataclasses.dataclass(frozen=True)
-class Group:
+class Group(NamedTuple):
     """A mapping of settings: the fields of `cls`."""
 
     cls: type[Settings]
 
 
-@dataclasses.dataclass(frozen=True)
-class Variant:
+class Variant(NamedTuple):
     """A mapping whose `key` tells which of `cases` its other settings belong to."""
 
     key: str
     cases: dict[str, type[Settings]]
 
 
-@dataclasses.dataclass(frozen=True)
-class Items:
+class Items(NamedTuple):
     """A list of `item`."""
 
     item: Variant | Group | Row
 
 
-@dataclasses.dataclass(frozen=True)
-class Row:
+class Row(NamedTuple):
     """A short list of values in fixed places: ``[12.5 s, -3 dB]``."""
 
     names: tuple[str, ...]
