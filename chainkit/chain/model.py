@@ -11,11 +11,9 @@ from typing import TYPE_CHECKING, Any
 from chainkit.chain import walk
 from chainkit.chain.document import Mapping as Nodes
 from chainkit.chain.document import Place, Sequence, nodes_of, parse_document, read_text, what
-from chainkit.chain.ridefile import read_ride
 from chainkit.errors import ChainFileError, UsageError
 from chainkit.stages import KINDS
 from chainkit.stages.base import Amount, SettingFault, Stage, Text
-from chainkit.stages.ride import Ride
 from chainkit.units import LOUDNESS, nearest
 
 if TYPE_CHECKING:
@@ -162,7 +160,7 @@ class Chain:
         except SettingFault as fault:
             raise UsageError(f"{path}: {fault.message}") from None
         stages = list(self.stages)
-        stages[index] = _loaded(stage, "") if rest == "file" else stage
+        stages[index] = _loaded(stage, "")
         return replace(self, stages=tuple(stages))
 
     def _read(self, path: str, form: Amount, text: str) -> Any:
@@ -306,13 +304,17 @@ def _stage(node: Any, reader: walk.Reader, index: int) -> Stage:
 
 
 def _loaded(stage: Stage, folder: str, place: Place | None = None) -> Stage:
-    """`stage`, with the points of its ride file where it names one."""
-    if not isinstance(stage, Ride) or not stage.file:
+    """`stage`, with the points of its ride file instead of the file's name."""
+    name = getattr(stage, "file", "")
+    if not name:
         return stage
+    if place is not None and getattr(stage, "points", ()):
+        raise place.fault("give points or a file, not both")
+    from chainkit.chain.ridefile import read_ride
+
     try:
-        if stage.points:
-            return stage
-        return replace(stage, points=read_ride(os.path.join(folder, stage.file)))
+        points = read_ride(os.path.join(folder, name))
+        return replace(stage, points=points, file="")  # type: ignore[call-arg]
     except ChainFileError:
         raise
     except UsageError as fault:

@@ -20,7 +20,7 @@ class Ride(Stage):
     ----------
     points : tuple of (float, float), seconds and dB, times rising
     file : str
-        The CSV file that the points came from; the chain layer reads it.
+        CSV file to take the points from; the chain layer reads it and puts them in its place.
     """
 
     kind: ClassVar[str] = "ride"

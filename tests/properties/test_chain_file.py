@@ -142,6 +142,7 @@ BOMB = "chainkit: 1\na: &a [x, x]\n" + "\n".join(
         ("chainkit: 1\nstages: [{eq: {bands: [3]}}]", "needs mappings with shape"),
         ("chainkit: 1\nstages: [{ride: {points: [[1 s]]}}]", r"needs pairs \[time, gain\]"),
         ("chainkit: 1\nstages: [{ride: {}}]", "a ride needs points or a file"),
+        ("chainkit: 1\nstages: [{ride: {points: [[1 s, 0 dB]], file: a.csv}}]", "not both"),
         ("? [a]\n: 1", "a key must be a word"),
         ("chainkit: 1\nstages: [{gain: {gain: 1 dB}]", "not readable as YAML"),
         ("chainkit: \x07", "not readable as YAML"),
