@@ -124,7 +124,7 @@ def weighted_energy(x, coefficients, weights, rate, hops_a_second, place, state,
 
 HALVING = 16  # taps in one half of the 2-fold interpolator
 REACH = HALVING + 3  # frames that both interpolators touch on each side
-GROUP = 128  # frames that are passed over or examined together
+GROUP = 256  # frames that are passed over or examined together
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

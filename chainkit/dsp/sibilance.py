@@ -108,7 +108,7 @@ class Sibilance:
     index_db: float | None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class _Candidate:
     """What is known of an event before the whole programme has been heard."""
 
