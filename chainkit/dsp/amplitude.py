@@ -149,7 +149,7 @@ class AmplitudeMeter:
 
 def _levels() -> NDArray[np.float64]:
     """Middle of each level class in dBFS."""
-    return _LOWEST + _STEP * (np.arange(_CLASSES) + 0.5)
+    return _LOWEST + _STEP * (np.arange(_CLASSES, dtype=np.float64) + 0.5)
 
 
 def _decibels(power: float) -> float | None:
