@@ -10,7 +10,8 @@ What marks a sibilant, and what tells it from its neighbours:
   700 Hz to 2 kHz range; /f/, /th/, breath and the bursts of /p/ and /k/ are flat.
 - It lasts. Below 14 to 20 ms frication is heard as a stop, from 30 ms as /sh/ or /z/ (Jongman
   1989). What starts abruptly, like the burst of /t/, must last longer or be strongly coloured;
-  what starts abruptly and dies away, like a hi-hat, is none.
+  what starts abruptly and dies away, like a hi-hat, is none. Nor is what lasts long, least of
+  all where it is centred as low as a bright vowel.
 - It adjoins a sounding voice. Bleed in a pause does not.
 
 Every measure is a ratio, most against the voice within seconds around, so the playback level does
@@ -56,8 +57,10 @@ _ONSET_LEVEL, _ONSET_RATIO = 18.0, 4.0  # dB below its peak and dB of ratio, whe
 _CORE_LEVEL = 6.0  # dB below its peak, where its colour is measured
 _QUIETEST = -22.0  # dB against the voice
 _LEAST_RATIO = ((3000.0, 3700.0, 4300.0, 7000.0), (3.5, 2.0, -3.5, -6.0))  # centre Hz → dB
-_COLOURED, _COLOURED_SLOPE = 9.0, 0.4  # dB, and dB for each dB of ratio
-_SHORTEST, _SHORTEST_ABRUPT, _LONGEST = 0.035, 0.055, 0.5  # seconds
+_COLOURED, _BY_RATIO = 9.0, 0.4  # dB of colour asked for, more for each dB of ratio
+_BY_LEVEL, _LOUD = 0.5, -16.0  # less for each dB above this level against the voice
+_SHORTEST, _SHORTEST_ABRUPT = 0.035, 0.055  # seconds
+_LONGEST, _LONGEST_LOW, _LOW = 0.5, 0.22, 3500.0  # seconds, and Hz below which a centre is low
 _ABRUPT, _STRONGLY_COLOURED = 10.0, 16.0  # dB in 10 ms, dB
 _PERCUSSIVE, _DYING = 18.0, 5.0  # dB in 10 ms, dB from the first half to the second
 _REGARDED = HOPS_A_SECOND  # hops on each side of a seed in which its event ends
@@ -283,13 +286,19 @@ class _Stretch:
         return self.bands[start:stop][strong].mean(axis=0, dtype=np.float64)
 
     def _is_sibilant(self, start: int, stop: int, seed: int) -> bool:
+        """Whether it is loud, heavy with hiss, coloured, and neither too short nor too long."""
         core = self._core(start, stop)
-        ratio = _decibels(_between(core, HISS) / max(_between(core, _VOWEL), _TINY))
+        level = float(self.level[start:stop].max()) - self._threshold(0.0)
+        ratio = float(_decibels(_between(core, HISS) / max(_between(core, _VOWEL), _TINY)))
+        centre = _centre(core, _SEARCHED)
         calm, colour = _colour(core)
+        asked = _COLOURED + _BY_RATIO * min(max(ratio, -4.0), 12.0)
+        longest = _LONGEST if centre > _LOW else _LONGEST_LOW
         return (
-            self.level[start:stop].max() > self._threshold(_QUIETEST)
-            and ratio > np.interp(_centre(core, _SEARCHED), *_LEAST_RATIO)
-            and calm + colour > _COLOURED + _COLOURED_SLOPE * np.clip(ratio, -4.0, 12.0)
+            level > _QUIETEST
+            and ratio > np.interp(centre, *_LEAST_RATIO)
+            and calm + colour > asked - _BY_LEVEL * max(0.0, level - _LOUD)
+            and stop - start <= longest * HOPS_A_SECOND
             and self._lasts(start, stop, seed, calm)
         )
 
@@ -301,7 +310,7 @@ class _Stretch:
             return False
         abrupt = onset > _ABRUPT and calm < _STRONGLY_COLOURED
         shortest = _SHORTEST_ABRUPT if abrupt else _SHORTEST
-        return shortest <= (stop - start + 0.5) / HOPS_A_SECOND <= _LONGEST
+        return stop - start + 0.5 >= shortest * HOPS_A_SECOND
 
     def _fall(self, start: int, stop: int) -> float:
         """Level of the first half of an event against the second in dB."""
