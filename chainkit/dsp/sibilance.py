@@ -296,7 +296,7 @@ class _Stretch:
         longest = _LONGEST if centre > _LOW else _LONGEST_LOW
         return (
             level > _QUIETEST
-            and ratio > np.interp(centre, *_LEAST_RATIO)
+            and ratio > float(np.interp(centre, *_LEAST_RATIO))
             and calm + colour > asked - _BY_LEVEL * max(0.0, level - _LOUD)
             and stop - start <= longest * HOPS_A_SECOND
             and self._lasts(start, stop, seed, calm)
