@@ -17,7 +17,7 @@ from scipy.signal import lfilter
 from chainkit.dsp import phrases, riding
 from chainkit.dsp.backing import accompany
 from chainkit.dsp.dynamics import Compressor
-from chainkit.dsp.phrases import HopMeter, VoiceMeter
+from chainkit.dsp.phrases import HopMeter, Phrasing, Stretch, VoiceMeter
 from chainkit.dsp.polyline import simplify
 from chainkit.dsp.riding import Settings
 from chainkit.dsp.voice import sing
@@ -191,6 +191,28 @@ def test_few_points_stand_for_the_curve(register, seed):
     drawn = np.interp(np.arange(len(moves.curve)), moves.knots, written)
     assert np.abs(drawn - moves.curve).max() <= 0.25
     assert len(moves.knots) <= 7 * len(moves.before)
+
+
+@pytest.mark.parametrize(("register", "seed"), SONGS)
+def test_each_phrase_gets_the_gain_it_is_meant_to_get(register, seed):
+    moves = ridden(hops(register, seed), Settings(0.6, 0.0, 12.0))
+    np.testing.assert_allclose(moves.after - moves.before, moves.wanted, atol=0.15)
+
+
+@pytest.mark.parametrize("breath", [(152, 198), (150, 200), (160, 199)])
+def test_a_breath_close_to_lifted_phrases_is_spared(breath):
+    """Two quiet phrases with a breath between them, and a loud one behind."""
+    power = np.full(500, 1e-9)
+    power[50:150] = power[200:300] = 1e-4
+    power[350:450] = 1e-2
+    found = [Stretch(50, 150), Stretch(200, 300), Stretch(350, 450)]
+    moves = riding.ride(
+        power, np.zeros(500), Phrasing(found, [Stretch(*breath)]), Settings(0.5, 0.0, 12.0)
+    )
+    assert moves.curve[breath[0] - 1 : breath[1] + 2] == pytest.approx(0.0)
+    # The lift of both is whole but for a move of 30 ms at most 50 ms into the phrase.
+    assert moves.curve[[144, 206]] == pytest.approx(moves.wanted[:2], abs=0.1)
+    assert moves.wanted[0] > 3.0
 
 
 def test_gains_stay_within_the_range():
