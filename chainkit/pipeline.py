@@ -12,6 +12,8 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from queue import SimpleQueue
 from types import TracebackType
 from typing import Any, Generic, TypeVar
@@ -19,6 +21,17 @@ from typing import Any, Generic, TypeVar
 Item = TypeVar("Item")
 _END = object()
 ROOM = 4
+_THREADED = ContextVar("threaded", default=True)
+
+
+@contextmanager
+def one_core() -> Iterator[None]:
+    """Context in which no threads are used: when every core has a voice of its own."""
+    before = _THREADED.set(False)
+    try:
+        yield
+    finally:
+        _THREADED.reset(before)
 
 
 def _tokens(count: int) -> SimpleQueue[None]:
@@ -47,17 +60,22 @@ class Behind(Generic[Item]):
         self._waiting: SimpleQueue[Any] = SimpleQueue()
         self._fault: BaseException | None = None
         self._given_up = False
+        self._threaded = _THREADED.get()
         self._thread = threading.Thread(target=self._run, daemon=True)
 
     def put(self, item: Item) -> None:
         """Add an item; waits while too many wait already."""
+        if not self._threaded:
+            self._work(item)
+            return
         if self._fault is not None:
             raise self._fault
         self._tokens.get()
         self._waiting.put(item)
 
     def __enter__(self) -> Behind[Item]:
-        self._thread.start()
+        if self._threaded:
+            self._thread.start()
         return self
 
     def __exit__(
@@ -66,6 +84,8 @@ class Behind(Generic[Item]):
         fault: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
+        if not self._threaded:
+            return
         self._given_up = kind is not None
         self._waiting.put(_END)
         try:
@@ -92,6 +112,9 @@ class Behind(Generic[Item]):
 
 def ahead(items: Iterable[Item], room: int = ROOM) -> Iterator[Item]:
     """Yield `items`, fetched ahead by a thread of their own; a fault in fetching comes out here."""
+    if not _THREADED.get():
+        yield from items
+        return
     tokens, waiting = _tokens(room), SimpleQueue[Any]()
     given_up = False
 

@@ -19,6 +19,8 @@ from chainkit.errors import UsageError
 from chainkit.gainlog import GainLog
 
 FORMAT = 1
+MAX_BYTES = 64 << 20
+MOST_TRIM = 200.0  # dB
 
 
 @dataclass(frozen=True)
@@ -46,10 +48,15 @@ class Outputs:
         return self.audio.with_name(f"{self.audio.stem}.{ending}")
 
 
-def describe_file(reader: AudioReader, folder: Path) -> dict[str, Any]:
-    """Where a sound file lies, seen from `folder`, what it holds, and its hash."""
+def seen_from(folder: Path, path: str | Path) -> str:
+    """Path of a file relative to `folder`, symbolic links resolved."""
+    return os.path.relpath(os.path.realpath(path), os.path.realpath(folder))
+
+
+def describe_file(reader: AudioReader, folder: Path, path: Path) -> dict[str, Any]:
+    """Where a sound file lies or will lie, seen from `folder`, what it holds, and its hash."""
     return {
-        "file": os.path.relpath(reader.path, folder),
+        "file": seen_from(folder, path),
         "sha256": reader.sha256(),
         "frames": reader.frames,
         "rate": reader.rate,
@@ -59,7 +66,7 @@ def describe_file(reader: AudioReader, folder: Path) -> dict[str, Any]:
     }
 
 
-def describe_chain(asked: Chain, prepared: Prepared) -> dict[str, Any]:
+def describe_chain(asked: Chain, prepared: Prepared, folder: Path) -> dict[str, Any]:
     """The chain as it was rendered, the values that were measured for it, and what to know."""
     matched = {
         after.name: after.makeup  # type: ignore[attr-defined]
@@ -67,7 +74,7 @@ def describe_chain(asked: Chain, prepared: Prepared) -> dict[str, Any]:
         if before != after
     }
     return {
-        "chain_file": asked.source,
+        "chain_file": seen_from(folder, asked.files[0]) if asked.files else None,
         "chain": prepared.chain.as_dict(),
         "trim_db": prepared.trim,
         "matched_makeup_db": matched,
@@ -108,7 +115,9 @@ def versions() -> dict[str, str]:
 
 def as_json(record: Mapping[str, Any]) -> str:
     """Text of a record; what is not finite becomes null."""
-    return json.dumps(_finite(record), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    text = json.dumps(_finite(record), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    # A file name may hold bytes that are no UTF-8; JSON has an escape for them.
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
 
 
 def _finite(value: Any) -> Any:
@@ -130,10 +139,11 @@ def load_record(path: str | Path) -> dict[str, Any]:
         The file is missing or no render record of a known format.
     """
     try:
-        record = json.loads(Path(path).read_text(encoding="utf-8"))
+        with open(path, "rb") as file:
+            record = json.loads(file.read(MAX_BYTES))
     except OSError as fault:
         raise UsageError(f"cannot read {path}: {fault.strerror}") from None
-    except ValueError:
+    except (ValueError, RecursionError):
         raise UsageError(f"{path} is not a render record: it is not JSON text") from None
     if not isinstance(record, dict) or record.get("chainkit_record") != FORMAT:
         raise UsageError(f"{path} is not a render record of format {FORMAT}")
@@ -146,13 +156,83 @@ def prepared_chain(record: Mapping[str, Any], path: str | Path) -> Prepared:
     Raises
     ------
     UsageError
-        The record has no chain that can be read.
+        The record has no chain that can be read, or no trim.
     """
-    try:
-        chain = chain_from_dict(record["chain"], str(path))
-        return Prepared(replace(chain, working_level=None), float(record["trim_db"]))
-    except (KeyError, TypeError, ValueError) as fault:
-        raise UsageError(f"{path} is not a complete render record: {fault}") from None
+    chain = chain_from_dict(_value(record, path, dict, "chain"), str(path))
+    trim = float(_value(record, path, (int, float), "trim_db"))
+    if not abs(trim) <= MOST_TRIM or chain.needs_makeup:
+        raise UsageError(f"{path}: trim_db or a makeup is not one that was rendered")
+    return Prepared(replace(chain, working_level=None), trim)
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """What is needed to render a record's voice again.
+
+    Parameters
+    ----------
+    voice, output : Path
+    voice_sha256, output_sha256 : str
+    container, subtype : str
+        Sample format of the output.
+    seed : int
+        Of the dither.
+    prepared : Prepared
+    versions : dict
+    """
+
+    voice: Path
+    output: Path
+    voice_sha256: str
+    output_sha256: str
+    container: str
+    subtype: str
+    seed: int
+    prepared: Prepared
+    versions: dict[str, Any]
+
+
+def read_recorded(path: str | Path) -> Recorded:
+    """The parts of a record that a second render needs, each checked.
+
+    Raises
+    ------
+    UsageError
+        The file is no render record, or a part is missing or of the wrong kind.
+    """
+    record = load_record(path)
+
+    def text(*keys: str) -> str:
+        found: str = _value(record, path, str, *keys)
+        if "\0" in found:
+            raise UsageError(f"{path}: {'.'.join(keys)} is not a name")
+        return found
+
+    folder = Path(os.path.realpath(path)).parent
+    seed = _value(record, path, int, "output", "dither_seed")
+    if not 0 <= seed < 1 << 64:
+        raise UsageError(f"{path}: output.dither_seed is not a seed")
+    return Recorded(
+        folder / text("voice", "file"),
+        folder / text("output", "file"),
+        text("voice", "sha256"),
+        text("output", "sha256"),
+        text("output", "container"),
+        text("output", "subtype"),
+        seed,
+        prepared_chain(record, path),
+        _value(record, path, dict, "versions"),
+    )
+
+
+def _value(record: Mapping[str, Any], path: str | Path, kind: Any, *keys: str) -> Any:
+    """The value at `keys`, which must be of `kind`."""
+    found: Any = record
+    for key in keys:
+        found = found.get(key) if isinstance(found, dict) else None
+    if not isinstance(found, kind) or isinstance(found, bool):
+        raise UsageError(f"{path} is not a complete render record: {'.'.join(keys)} is not right")
+    return found
 
 
 def levels(measurement: Any) -> dict[str, Any]:

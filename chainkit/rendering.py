@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import IO, Any
 
-from chainkit.audio.atomic import atomic_file, refuse_same
+from chainkit.audio.atomic import atomic_file, cannot_write, refuse_same
 from chainkit.audio.formats import output_format
 from chainkit.audio.metadata import BroadcastLoudness
 from chainkit.audio.reader import AudioReader
@@ -59,7 +59,11 @@ class Options:
     seed: int = 0
     allow_clipping: bool = False
     force: bool = False
-    block: int = 65536
+    block: int = 16384
+
+    def __post_init__(self) -> None:
+        if not self.log_step > 0 or self.seed < 0 or self.block < 1:
+            raise ValueError("log_step is above 0, seed not below 0 and block at least 1")
 
 
 DEFAULTS = Options()
@@ -118,8 +122,8 @@ def render(
         An output is there already, cannot be written, would clip, or is the voice itself.
     """
     reader = AudioReader(voice)
-    refuse_same(voice, output)
     outputs = Outputs(Path(output))
+    _refuse_inputs(outputs, (str(voice), *chain.files))
     container, subtype = output_format(reader, output, options.subtype)
     chain.check(reader.rate)
     with atomic_file(outputs.record, options.force) as record_file, ExitStack() as stack:
@@ -145,11 +149,24 @@ def render(
             pass_ = _Pass(reader, prepared, options, log_file, progress)
             pass_.run(writer, outputs.audio.parent, detail_file)
             writer.metadata = writer.metadata.with_loudness(_broadcast_loudness(pass_.after))
-        record = _record(reader, writer, chain, prepared, pass_, options, outputs)
-        record_file.write(as_json(record))
+            record = _record(reader, writer, chain, prepared, pass_, options, outputs)
+            record_file.write(as_json(record))
+            # All must be on the disk before the first file appears.
+            for file in (record_file, log_file, detail_file):
+                if file is not None:
+                    file.flush()
     files = [outputs.audio, outputs.log, outputs.record]
     files += [outputs.detail] if options.detail else []
     return Result(record, tuple(files), pass_.before, pass_.after)
+
+
+def _refuse_inputs(outputs: Outputs, inputs: Iterable[str]) -> None:
+    """Refuse to write over what is read, also by way of a link."""
+    if not outputs.audio.parent.is_dir():
+        raise cannot_write(outputs.audio, FileNotFoundError())
+    for source in inputs:
+        for output in (outputs.audio, outputs.log, outputs.detail, outputs.record):
+            refuse_same(source, output)
 
 
 def _prepare(
@@ -163,8 +180,10 @@ def _prepare(
 
 def passes(chain: Chain) -> int:
     """How many times a render reads the voice, for the length of a progress bar."""
-    matched = sum(getattr(stage, "makeup", None) == "match" for stage in chain.active)
-    return 1 + (chain.working_level is not None) + matched
+    matched = [stage for stage in chain.active if getattr(stage, "makeup", None) == "match"]
+    # A match of a mixed voice is corrected, most often twice.
+    mixed = sum(getattr(stage, "mix", 1.0) < 1.0 for stage in matched)
+    return 1 + (chain.working_level is not None) + len(matched) + 2 * mixed
 
 
 def _counted(blocks: Iterable[Audio], progress: Progress | None) -> Iterator[Audio]:
@@ -207,6 +226,8 @@ class _Pass:
             ):
                 for voice, passage in self._passages(measuring):
                     writing.put(passage.audio)
+                    # What is measured and logged is what the sample format can hold.
+                    passage = replace(passage, audio=writer.held(passage.audio))
                     measuring_out.put(passage.audio)
                     self.log.add(voice, passage)
                     if detail is not None:
@@ -249,7 +270,7 @@ def _record(
     folder = outputs.record.parent
     sibilants = [(event.start, event.end) for event in pass_.before.sibilants]
     clipping = writer.clipping
-    output = describe_file(AudioReader(outputs.audio), folder) | {
+    output = describe_file(AudioReader(writer.finish()), folder, outputs.audio) | {
         "dithered": writer.dithered,
         "dither_seed": options.seed,
         "clipped_samples": clipping.count if clipping else 0,
@@ -257,9 +278,9 @@ def _record(
     }
     return {
         "chainkit_record": FORMAT,
-        "voice": describe_file(reader, folder),
+        "voice": describe_file(reader, folder, reader.path),
         "output": output,
-        **describe_chain(asked, prepared),
+        **describe_chain(asked, prepared, folder),
         "log": {"file": outputs.log.name, "frames_a_row": pass_.hop},
         "levels": {"before": levels(pass_.before), "after": levels(pass_.after)},
         "stages": describe_stages(prepared.chain, pass_.log, sibilants),

@@ -21,8 +21,8 @@ class Quantity:
     ----------
     name : str
         What it is, for messages: ``frequency``.
-    factors : dict of str to float
-        Unit to factor into the base unit; the first is the base unit.
+    powers : dict of str to int
+        Unit to its power of ten in the base unit; so that reading rounds once, as text does.
     examples : tuple of str
         The two likely spellings of a bare number; ``{}`` stands for the number.
     shown : tuple of str
@@ -32,15 +32,15 @@ class Quantity:
     def __init__(
         self,
         name: str,
-        factors: dict[str, float],
+        powers: dict[str, int],
         examples: tuple[str, str],
         shown: tuple[str, ...] = (),
     ) -> None:
         self.name = name
-        self.factors = factors
+        self.powers = powers
         self.examples = examples
-        self.shown = shown or (next(iter(factors)),)
-        self._by_lower = {unit.lower(): unit for unit in factors}
+        self.shown = shown or (next(iter(powers)),)
+        self._by_lower = {unit.lower(): unit for unit in powers}
 
     def parse(self, text: str) -> float:
         """Value of `text` in the base unit.
@@ -50,17 +50,20 @@ class Quantity:
         ValueError
             The unit is missing or unknown, or the text is no number; the message says what is due.
         """
-        match = _TEXT.fullmatch(text)
+        match = _TEXT.fullmatch(as_typed(text))
         if match is None:
             raise ValueError(f"is not a {self.name}; write it like {self._spellings('3')}")
         number, unit = match.groups()
         if unit is None:
             raise ValueError(f"has no unit; write {self._spellings(number)}")
-        factor = self.factors.get(self._by_lower.get(unit.lower(), ""))
-        if factor is None:
-            hint = nearest(unit, self.factors)
-            raise ValueError(f"has no unit of {self.name} ({', '.join(self.factors)}){hint}")
-        value = float(number) * factor
+        if unit.startswith(","):
+            raise ValueError("has a decimal comma; write a point")
+        power = self.powers.get(self._by_lower.get(unit.lower(), ""))
+        if power is None:
+            hint = nearest(unit, self.powers)
+            raise ValueError(f"has no unit of {self.name} ({', '.join(self.powers)}){hint}")
+        mantissa, _, exponent = number.lower().partition("e")
+        value = float(f"{mantissa}e{int(exponent or 0) + power}")
         if not math.isfinite(value):
             raise ValueError("is out of range")
         return value
@@ -69,12 +72,14 @@ class Quantity:
         """`value` with the unit that reads best; `parse` gives the same float back."""
         base, *others = self.shown
         unit = next((unit for unit in others if self._reads_better(value, unit)), base)
-        text = f"{_plain(value / self.factors[unit])} {unit}"
-        return text if self.parse(text) == value else f"{value / self.factors[base]!r} {base}"
+        number = value / 10.0 ** self.powers[unit]
+        texts = [f"{_plain(number, digits)} {unit}" for digits in (10, 15, 16, 17)]
+        exact = next((text for text in texts if self.parse(text) == value), None)
+        return exact or f"{value / 10.0 ** self.powers[base]!r} {base}"
 
     def _reads_better(self, value: float, unit: str) -> bool:
-        factor = self.factors[unit]
-        return abs(value) >= factor if factor > 1 else 0 < abs(value) < 1
+        power = self.powers[unit]
+        return abs(value) >= 10.0**power if power > 0 else 0 < abs(value) < 1
 
     def _spellings(self, number: str) -> str:
         size = number.lstrip("+-")
@@ -85,13 +90,13 @@ class Ratio(Quantity):
     """A ratio to one, ``4:1``; ``inf`` stands for infinity to one."""
 
     def __init__(self) -> None:
-        super().__init__("ratio", {":1": 1.0}, ("{}:1", "inf"))
+        super().__init__("ratio", {":1": 0}, ("{}:1", "inf"))
 
     def parse(self, text: str) -> float:
         """Value of ``4:1`` or ``inf``; raises ValueError for anything else."""
         if text.strip().lower() in ("inf", "∞"):
             return math.inf
-        match = _RATIO.fullmatch(text)
+        match = _RATIO.fullmatch(as_typed(text))
         if match is None:
             number = text.strip() if re.fullmatch(NUMBER, text.strip()) else "4"
             raise ValueError(f"is not a ratio; write {self._spellings(number)}")
@@ -108,24 +113,29 @@ class Ratio(Quantity):
         return text if self.parse(text) == value else f"{value!r}:1"
 
 
-FREQUENCY = Quantity("frequency", {"Hz": 1.0, "kHz": 1e3}, ("{} Hz", "{} kHz"), ("Hz", "kHz"))
-GAIN = Quantity("gain", {"dB": 1.0}, ("{} dB", "-{} dB"))
-LEVEL = Quantity("level", {"dB": 1.0, "dBFS": 1.0}, ("-{} dB", "{} dB"))
-TIME = Quantity(
-    "time", {"s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6}, ("{} ms", "{} s"), ("s", "ms")
-)
-SHARE = Quantity("share", {"%": 0.01}, ("{} %", "100 %"), ("%",))
-SLOPE = Quantity("slope", {"dB/oct": 1.0}, ("{} dB/oct", "12 dB/oct"))
-BANDWIDTH = Quantity("bandwidth", {"oct": 1.0}, ("{} oct", "1 oct"))
-LOUDNESS = Quantity("loudness", {"LUFS": 1.0}, ("-{} LUFS", "{} LUFS"))
-LOUDNESS_DIFFERENCE = Quantity("loudness difference", {"LU": 1.0}, ("{} LU", "-{} LU"))
+FREQUENCY = Quantity("frequency", {"Hz": 0, "kHz": 3}, ("{} Hz", "{} kHz"), ("Hz", "kHz"))
+GAIN = Quantity("gain", {"dB": 0}, ("{} dB", "-{} dB"))
+LEVEL = Quantity("level", {"dB": 0, "dBFS": 0}, ("-{} dB", "{} dB"))
+TIME = Quantity("time", {"s": 0, "ms": -3, "us": -6, "µs": -6}, ("{} ms", "{} s"), ("s", "ms"))
+SHARE = Quantity("share", {"%": -2}, ("{} %", "100 %"), ("%",))
+SLOPE = Quantity("slope", {"dB/oct": 0}, ("{} dB/oct", "12 dB/oct"))
+BANDWIDTH = Quantity("bandwidth", {"oct": 0}, ("{} oct", "1 oct"))
+LOUDNESS = Quantity("loudness", {"LUFS": 0}, ("-{} LUFS", "{} LUFS"))
+LOUDNESS_DIFFERENCE = Quantity("loudness difference", {"LU": 0}, ("{} LU", "-{} LU"))
 RATIO = Ratio()
 
 
-def _plain(number: float) -> str:
-    """Shortest text that reads back as nearly the same number, never in exponent form."""
-    text = f"{number:.10g}"
-    return f"{number:.10f}".rstrip("0").rstrip(".") if "e" in text else text
+def as_typed(text: str) -> str:
+    """`text` with the minus sign of print, which chainkit shows, as that of a keyboard."""
+    return text.replace("−", "-")
+
+
+def _plain(number: float, digits: int = 10) -> str:
+    """`number` to so many digits, without an exponent unless it would be long."""
+    text = f"{number:.{digits}g}"
+    if "e" not in text or not 1e-6 <= abs(number) < 1e15:
+        return text
+    return f"{number:.{digits + 6}f}".rstrip("0").rstrip(".")
 
 
 def nearest(word: str, allowed: Iterable[str]) -> str:

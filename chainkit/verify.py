@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
+import os
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from chainkit.audio.reader import AudioReader
 from chainkit.audio.writer import AudioWriter
 from chainkit.dsp.levels import to_db
-from chainkit.errors import UsageError
 from chainkit.pipeline import Behind, ahead
-from chainkit.record import load_record, prepared_chain, versions
+from chainkit.record import Recorded, read_recorded, versions
 from chainkit.rendering import Progress
 
 
@@ -40,8 +39,20 @@ class Verdict:
     residual_db: float | None = None
 
 
-def verify_record(record_path: str | Path, progress: Progress | None = None) -> Verdict:
+def verify_record(
+    record_path: str | Path,
+    *,
+    voice: str | Path | None = None,
+    progress: Progress | None = None,
+) -> Verdict:
     """Render the voice of a record again and compare it with the output that is there.
+
+    Parameters
+    ----------
+    record_path : str or Path
+    voice : str or Path, optional
+        Where the voice lies now, if it has moved.
+    progress : callable, optional
 
     Raises
     ------
@@ -50,56 +61,45 @@ def verify_record(record_path: str | Path, progress: Progress | None = None) -> 
     AudioFileError
         The voice or the output cannot be read.
     """
-    record = load_record(record_path)
-    folder = Path(record_path).parent
-    try:
-        voice = AudioReader(folder / record["voice"]["file"])
-        output = AudioReader(folder / record["output"]["file"])
-        reasons = _changed_files(record, voice, output)
-        with tempfile.TemporaryDirectory(prefix="chainkit-") as temporary:
-            again = Path(temporary) / f"again{output.path.suffix}"
-            _render_again(record, record_path, voice, again, progress)
-            first, residual = _difference(output, AudioReader(again))
-    except (KeyError, TypeError) as fault:
-        raise UsageError(f"{record_path} is not a complete render record: {fault}") from None
+    recorded = read_recorded(record_path)
+    source, output = AudioReader(voice or recorded.voice), AudioReader(recorded.output)
+    reasons = _changed_files(recorded, source, output)
+    with tempfile.TemporaryDirectory(prefix="chainkit-") as temporary:
+        again = Path(temporary) / f"again{output.path.suffix}"
+        _render_again(recorded, source, again, progress)
+        first, residual = _difference(output, AudioReader(again))
     if first is not None:
         reasons.append(f"the audio differs from frame {first} on")
-        reasons += _changed_versions(record)
+        reasons += _changed_versions(recorded)
     return Verdict(not reasons, tuple(reasons), first, residual)
 
 
-def _changed_files(record: dict[str, Any], voice: AudioReader, output: AudioReader) -> list[str]:
-    pairs = (("voice", voice), ("output", output))
+def _changed_files(recorded: Recorded, voice: AudioReader, output: AudioReader) -> list[str]:
+    pairs = (("voice", voice, recorded.voice_sha256), ("output", output, recorded.output_sha256))
     return [
-        f"the {name} {reader.path} is not the file that was recorded"
-        for name, reader in pairs
-        if reader.sha256() != record[name]["sha256"]
+        f"the {name} {os.path.relpath(reader.path)} is not the file that was recorded"
+        for name, reader, sha256 in pairs
+        if reader.sha256() != sha256
     ]
 
 
-def _changed_versions(record: dict[str, Any]) -> list[str]:
-    now = versions()
-    then = record.get("versions", {})
+def _changed_versions(recorded: Recorded) -> list[str]:
+    now, then = versions(), recorded.versions
     changes = [f"{k} {then[k]} → {now[k]}" for k in now if k in then and then[k] != now[k]]
     return [f"other versions than recorded: {', '.join(changes)}"] if changes else []
 
 
 def _render_again(
-    record: dict[str, Any],
-    record_path: str | Path,
-    voice: AudioReader,
-    again: Path,
-    progress: Progress | None,
+    recorded: Recorded, voice: AudioReader, again: Path, progress: Progress | None
 ) -> None:
-    stream = prepared_chain(record, record_path).stream(voice.rate, voice.channels)
-    recorded = record["output"]
+    stream = recorded.prepared.stream(voice.rate, voice.channels)
     writer = AudioWriter(
         again,
         rate=voice.rate,
         channels=voice.channels,
-        container=recorded["container"],
-        subtype=recorded["subtype"],
-        seed=recorded["dither_seed"],
+        container=recorded.container,
+        subtype=recorded.subtype,
+        seed=recorded.seed,
         allow_clipping=True,
     )
     with writer, Behind(writer.write) as writing:

@@ -137,6 +137,7 @@ def _create(pending: Path, path: PathLike) -> None:
 def _put_in_place(pending: Path, target: Path, path: PathLike, force: bool) -> None:
     try:
         if force:
+            _keep_mode(pending, target)
             os.replace(pending, target)
         else:
             _rename_to_new(pending, target)
@@ -144,6 +145,12 @@ def _put_in_place(pending: Path, target: Path, path: PathLike, force: bool) -> N
         raise _exists(path) from fault
     except OSError as fault:
         raise cannot_write(path, fault) from fault
+
+
+def _keep_mode(pending: Path, target: Path) -> None:
+    """Give the new file the permissions of the one that it replaces."""
+    with suppress(OSError):
+        pending.chmod(stat.S_IMODE(target.stat().st_mode))
 
 
 def _rename_to_new(pending: Path, target: Path) -> None:

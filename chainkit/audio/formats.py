@@ -115,7 +115,10 @@ def check_subtype(container: str, subtype: str) -> str:
     if subtype.upper() in legal:
         return subtype.upper()
     hint = nearest(subtype, legal)
-    raise UsageError(f"{container} has no sample format {subtype!r} ({', '.join(legal)}){hint}")
+    raise UsageError(
+        f"{container} has no sample format {subtype!r} ({', '.join(legal)}){hint}; "
+        "--samples chooses one"
+    )
 
 
 def check_channels(container: str, channels: int) -> None:

@@ -98,6 +98,7 @@ class AudioWriter:
         self.frames = 0
         bits = BITS.get(self.subtype)
         self._quantizer = Quantizer(bits, channels, seed) if bits else None
+        self._finished = False
         self._session: AbstractContextManager[AudioWriter] = self._run()
 
     @property
@@ -109,6 +110,12 @@ class AudioWriter:
     def clipping(self) -> Clipping | None:
         """What has clipped so far."""
         return self._quantizer.clipping if self._quantizer else None
+
+    def held(self, block: NDArray[np.float64]) -> NDArray[np.float64]:
+        """`block` as far as the sample format reaches: what is too great is at full scale."""
+        if self._quantizer is None:
+            return block
+        return np.clip(block, -1.0, 1.0 - 2.0 ** (1 - BITS[self.subtype]))
 
     @property
     def left_out(self) -> tuple[str, ...]:
@@ -133,6 +140,29 @@ class AudioWriter:
         for start in range(0, len(block), _PIECE):
             self._write_piece(block[start : start + _PIECE])
 
+    def finish(self) -> Path:
+        """Complete the file, which stays under a name of its own until the block ends.
+
+        So that what tells about it can be written before it appears. The end of the block does it
+        where nobody has.
+
+        Returns
+        -------
+        Path
+            Where the complete file lies until then.
+
+        Raises
+        ------
+        OutputError, ClippingError
+        """
+        if not self._finished:
+            self._finished = True
+            self._file.close()
+            self._refuse_clipping()
+            self._complete()
+            self._refuse_incomplete()
+        return self._pending
+
     def __enter__(self) -> AudioWriter:
         return self._session.__enter__()
 
@@ -146,12 +176,12 @@ class AudioWriter:
 
     @contextmanager
     def _run(self) -> Iterator[AudioWriter]:
-        with pending_file(self.path, self.force) as self._pending:
-            with self._sound_file() as self._file:
-                yield self
-            self._refuse_clipping()
-            self._complete()
-            self._refuse_incomplete()
+        with (
+            pending_file(self.path, self.force) as self._pending,
+            self._sound_file() as self._file,
+        ):
+            yield self
+            self.finish()
 
     @contextmanager
     def _sound_file(self) -> Iterator[Any]:

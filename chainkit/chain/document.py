@@ -79,7 +79,7 @@ def what(node: Node) -> str:
         return "a mapping"
     if isinstance(node, Sequence):
         return "a list"
-    return "empty" if node.is_null else repr(node.text)
+    return "empty" if node.is_null else repr(node.text[:60])
 
 
 def read_text(path: str | PathLike[str]) -> str:

@@ -42,6 +42,8 @@ class Chain:
         The file the chain was read from, for messages.
     places : mapping of path to Place
         Where each value stands in the file; a path is (stage index, key, …).
+    files : tuple of str
+        The files it was read from: the chain file, then the ride files.
 
     Raises
     ------
@@ -55,6 +57,7 @@ class Chain:
     working_level: float | None = None
     source: str = field(default="chain", compare=False)
     places: Mapping[Trail, Place] = field(default_factory=dict, compare=False, repr=False)
+    files: tuple[str, ...] = field(default=(), compare=False, repr=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "stages", tuple(_named(self.stages)))
@@ -72,8 +75,12 @@ class Chain:
     @property
     def needs_passes(self) -> bool:
         """Whether the whole voice must be heard before it can be rendered."""
-        matched = any(getattr(stage, "makeup", None) == "match" for stage in self.active)
-        return matched or self.working_level is not None
+        return self.needs_makeup or self.working_level is not None
+
+    @property
+    def needs_makeup(self) -> bool:
+        """Whether the makeup of a stage is still to be measured."""
+        return any(getattr(stage, "makeup", None) == "match" for stage in self.active)
 
     def fault(self, path: Trail, message: str) -> UsageError:
         """The fault `message` at the place of `path`, or of the nearest value around it."""
@@ -233,7 +240,8 @@ def load_chain(path: str | os.PathLike[str]) -> Chain:
     ChainFileError
         The file has a fault; the message names file, line and column.
     """
-    return parse_chain(read_text(path), str(path), os.path.dirname(path))
+    chain = parse_chain(read_text(path), str(path), os.path.dirname(path))
+    return replace(chain, files=(str(path), *chain.files))
 
 
 def parse_chain(text: str, source: str = "chain", folder: str = "") -> Chain:
@@ -268,10 +276,12 @@ def chain_from_nodes(root: Any, source: str, folder: str) -> Chain:
         place = root.place if stages_node is None else stages_node.place
         raise place.fault(f"stages is due, a list of stages such as '- eq: …'; {found}")
     reader = walk.Reader()
+    named = [_stage(node, reader, index) for index, node in enumerate(stages_node.items)]
     stages = tuple(
-        _loaded(_stage(node, reader, index), folder, reader.places.get((index, "file")))
-        for index, node in enumerate(stages_node.items)
+        _loaded(stage, folder, reader.places.get((index, "file")))
+        for index, stage in enumerate(named)
     )
+    rides = [name for stage in named if (name := getattr(stage, "file", ""))]
     level = root.values.get("working_level")
     return Chain(
         stages,
@@ -280,6 +290,7 @@ def chain_from_nodes(root: Any, source: str, folder: str) -> Chain:
         working_level=None if level is None else walk.scalar(root, "working_level", WORKING_LEVEL),
         source=source,
         places=reader.places,
+        files=tuple(os.path.join(folder, name) for name in rides),
     )
 
 

@@ -7,9 +7,10 @@ from typing import Any
 
 from chainkit.errors import ChainFileError, UsageError
 from chainkit.stages.ride import POINT
+from chainkit.units import as_typed
 
 COLUMNS = ["seconds", "gain_db"]
-MAX_POINTS = 1_000_000
+MAX_BYTES = 16 << 20
 
 
 def read_ride(path: str | PathLike[str]) -> tuple[tuple[float, float], ...]:
@@ -25,8 +26,11 @@ def read_ride(path: str | PathLike[str]) -> tuple[tuple[float, float], ...]:
     import csv
 
     try:
-        with open(path, newline="", encoding="utf-8-sig") as file:
-            return _points(csv.reader(file), str(path))
+        with open(path, "rb") as file:
+            data = file.read(MAX_BYTES + 1)
+        if len(data) > MAX_BYTES:
+            raise UsageError(f"the ride file {path} is above {MAX_BYTES >> 20} MiB")
+        return _points(csv.reader(data.decode("utf-8-sig").splitlines()), str(path))
     except OSError as fault:
         raise UsageError(f"cannot read the ride file {path}: {fault.strerror}") from None
     except (UnicodeDecodeError, csv.Error):
@@ -50,7 +54,9 @@ def _points(rows: Any, source: str) -> tuple[tuple[float, float], ...]:
 
 def _point(row: list[str], source: str, line: int) -> tuple[float, float]:
     try:
-        seconds, gain = map(float, row)
+        if len(row) != 2:
+            raise ValueError(f"found {len(row)} cells")
+        seconds, gain = (float(as_typed(cell)) for cell in row)
         POINT.values[0].check(seconds)
         POINT.values[1].check(gain)
     except ValueError as fault:

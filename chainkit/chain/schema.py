@@ -119,5 +119,5 @@ def _value(form: Value) -> dict[str, Any]:
 def _pattern(quantity: Quantity) -> str:
     if quantity is RATIO:
         return rf"^(inf|{NUMBER} ?: ?{NUMBER})$"
-    units = "|".join(map(re.escape, quantity.factors))
+    units = "|".join(map(re.escape, quantity.powers))
     return rf"^{NUMBER} ?({units})$"

@@ -68,15 +68,32 @@ class ChainStream:
         self.rate = rate
         self.channels = channels
         self._trim = 10.0 ** (trim / 20.0)
+        self._finished = False
         self.runs: tuple[Run, ...] = tuple(stage.start(rate, channels) for stage in chain.active)
+
+    def _checked(self, x: ArrayLike) -> Audio:
+        if self._finished:
+            raise ValueError("the stream is finished; begin another")
+        return as_audio(x, self.channels)
 
     @property
     def latency(self) -> int:
-        """Frames held back in all."""
+        """Most frames held back in all."""
         return sum(run.latency for run in self.runs)
 
     def process(self, x: Audio) -> Passage:
-        """Send a block (frames, channels) through the chain."""
+        """Send a block through the chain.
+
+        Parameters
+        ----------
+        x : ndarray, (frames, channels), float, full scale ±1
+
+        Raises
+        ------
+        ValueError
+            The block has another shape or type, a sample is not finite, or the stream is finished.
+        """
+        x = self._checked(x)
         x = x * self._trim if self._trim != 1.0 else x
         taps = []
         for run in self.runs:
@@ -86,14 +103,42 @@ class ChainStream:
         return Passage(x, tuple(taps))
 
     def finish(self) -> Passage:
-        """Return the frames that the stages still hold."""
-        x = np.empty((0, self.channels))
+        """Return the frames that the stages still hold; once.
+
+        Raises
+        ------
+        ValueError
+            The stream is finished already.
+        """
+        x = self._checked(np.empty((0, self.channels)))
+        self._finished = True
         taps = []
         for run in self.runs:
             y, gain = _drained(run, x)
             taps.append(Tap(x, y, gain))
             x = y
         return Passage(x, tuple(taps))
+
+
+def as_audio(x: ArrayLike, channels: int) -> Audio:
+    """`x` as float64 (frames, channels); the compiled loops trust its shape.
+
+    Raises
+    ------
+    ValueError
+        Another shape, integers, or a sample that is not finite.
+    """
+    found = np.asarray(x)
+    if found.ndim != 2 or found.shape[1] != channels:
+        raise ValueError(f"a block is (frames, {channels}); found {found.shape}")
+    if not np.issubdtype(found.dtype, np.floating):
+        raise ValueError(f"audio is float with full scale ±1; found {found.dtype}")
+    audio = np.ascontiguousarray(found, dtype=np.float64)
+    # Least and greatest hand on a NaN, and are quicker than asking each sample.
+    if len(audio) and not (np.isfinite(audio.min()) and np.isfinite(audio.max())):
+        frame = int(np.argwhere(~np.isfinite(audio))[0][0])
+        raise ValueError(f"frame {frame} is not finite")
+    return audio
 
 
 def _drained(run: Run, x: Audio) -> tuple[Audio, Audio | None]:
@@ -180,14 +225,11 @@ class Processed:
 
 def process_array(chain: Chain, x: ArrayLike, rate: int) -> Processed:
     """See `Chain.process`."""
-    voice = np.ascontiguousarray(x, dtype=np.float64)
-    shape = voice.shape
-    voice = voice[:, None] if voice.ndim == 1 else voice
-    if voice.ndim != 2 or not voice.size:
+    given = np.asarray(x)
+    shape = given.shape
+    if given.ndim not in (1, 2) or not given.size:
         raise ValueError(f"audio is (frames,) or (frames, channels) and not empty; found {shape}")
-    if not np.isfinite(voice).all():
-        frame = int(np.argwhere(~np.isfinite(voice))[0][0])
-        raise ValueError(f"frame {frame} is not finite")
+    voice = as_audio(given.reshape(len(given), -1), given.size // len(given))
     prepared = prepare(chain, rate, voice.shape[1], lambda: [voice])
     stream = prepared.stream(rate, voice.shape[1])
     passages = [stream.process(voice), stream.finish()]

@@ -101,7 +101,12 @@ def read_scalar(form: Value, node: Node, key: str) -> Any:
     try:
         return form.read(node.text)
     except ValueError as fault:
-        raise node.place.fault(f"{key} {node.text!r} {fault}") from None
+        raise node.place.fault(f"{key} {brief(node.text)} {fault}") from None
+
+
+def brief(text: str) -> str:
+    """`text` in quotes, cut where it is long."""
+    return repr(text if len(text) <= 60 else f"{text[:60]}…")
 
 
 def scalar(node: Mapping, key: str, form: Value) -> Any:

@@ -13,7 +13,6 @@ from typing import NoReturn
 from chainkit.errors import ChainkitError, UsageError
 
 INTERRUPTED = 130
-TERMINATED = 143
 
 
 class Formatter(argparse.HelpFormatter):
@@ -32,14 +31,16 @@ class Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         """Raise the fault instead of printing and leaving."""
-        raise UsageError(f"{message}\n({self.prog} --help tells the options)")
+        raise UsageError(f"{message} ({self.prog} --help tells the options)")
 
 
 def run(command: str, words: Sequence[str], commands: Sequence[str]) -> int:
     """Run `command` with `words`; returns the exit code."""
     try:
-        _leave_on_sigterm()
-        return _run(command, words, commands)
+        _leave_on_signals()
+        code = _run(command, words, commands)
+        sys.stdout.flush()
+        return code
     except ChainkitError as fault:
         print(f"chainkit: {fault}", file=sys.stderr)
         return fault.exit_code
@@ -48,18 +49,29 @@ def run(command: str, words: Sequence[str], commands: Sequence[str]) -> int:
         return INTERRUPTED
     except BrokenPipeError:
         # The reader of our output has left (`chainkit … | head`): not a fault of anyone.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _silence_stdout()
         return 0
+    except OSError as fault:
+        _silence_stdout()
+        print(f"chainkit: {(fault.strerror or str(fault)).lower()}", file=sys.stderr)
+        return 4
 
 
-def _leave_on_sigterm() -> None:
-    """Leave by an exception on SIGTERM, so that unfinished files are removed as on Ctrl-C."""
+def _silence_stdout() -> None:
+    """Let what is still to be printed go nowhere, so that leaving does not fail on it again."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _leave_on_signals() -> None:
+    """Leave by an exception on SIGTERM and SIGHUP: unfinished files are removed as on Ctrl-C."""
 
     def leave(number: int, frame: object) -> NoReturn:
-        sys.exit(TERMINATED)
+        sys.exit(128 + number)
 
     try:
-        signal.signal(signal.SIGTERM, leave)
+        for name in ("SIGTERM", "SIGHUP"):
+            if hasattr(signal, name):
+                signal.signal(getattr(signal, name), leave)
     except ValueError:  # not in the main thread: whoever runs us there handles signals
         return
 
@@ -68,7 +80,8 @@ def _run(command: str, words: Sequence[str], commands: Sequence[str]) -> int:
     if command not in commands:
         from chainkit.units import nearest
 
-        raise UsageError(f"no command {command!r}{nearest(command, commands)}")
+        known = ", ".join(commands)
+        raise UsageError(f"no command {command!r}; {known}{nearest(command, commands)}")
     module = importlib.import_module(f"chainkit.cli.{command}")
     parser = Parser(
         prog=f"chainkit {command}",

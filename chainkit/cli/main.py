@@ -7,6 +7,7 @@ below, so that ``chainkit --help`` answers at once.
 from __future__ import annotations
 
 import gc
+import os
 import sys
 
 COMMANDS = {
@@ -28,6 +29,7 @@ def main(argv: list[str] | None = None) -> int:
     """Run the command line; the return value is the exit code."""
     # Imports make many objects and no garbage: looking for it is a tenth of the start.
     gc.set_threshold(100_000)
+    _settle_streams()
     words = sys.argv[1:] if argv is None else argv
     if not words or words[0] in ("-h", "--help", "help"):
         print(overview())
@@ -37,9 +39,21 @@ def main(argv: list[str] | None = None) -> int:
 
         print(f"chainkit {version('chainkit')}")
         return 0
-    from chainkit.cli import dispatch
-
+    try:
+        from chainkit.cli import dispatch
+    except KeyboardInterrupt:
+        return 130
     return dispatch.run(words[0], words[1:], list(COMMANDS))
+
+
+def _settle_streams() -> None:
+    """Give text a place to go, whatever the terminal's encoding, and where a stream is closed."""
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if stream is None:
+            setattr(sys, name, open(os.devnull, "w"))  # noqa: SIM115 - open until the end
+        elif hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
 
 
 def overview() -> str:

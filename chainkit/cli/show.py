@@ -23,14 +23,26 @@ def table(title: str, headers: Sequence[str], rows: Iterable[Sequence[Any]]) -> 
         shown.add_row(*(Text(cell(value)) for value in row))
     # On a terminal the width is the terminal's; in a pipe a table is never broken.
     width = None if sys.stdout.isatty() else 400
-    Console(width=width, highlight=False).print(shown, soft_wrap=not sys.stdout.isatty())
+    console = Console(width=width, highlight=False)
+    with console.capture() as captured:
+        console.print(shown, soft_wrap=not sys.stdout.isatty())
+    print(captured.get(), end="")
 
 
 def cell(value: Any) -> str:
     """Text of a table's cell: two decimals for a float, a dash for what does not exist."""
     if value is None:
         return "–"
-    return f"{value:.2f}".replace("-", "−") if isinstance(value, float) else str(value)
+    return f"{value:.2f}".replace("-", minus()) if isinstance(value, float) else str(value)
+
+
+def minus() -> str:
+    """The minus sign, or a hyphen where the terminal's encoding has none."""
+    try:
+        "−".encode(sys.stdout.encoding or "ascii")
+    except UnicodeEncodeError:
+        return "-"
+    return "−"
 
 
 @contextmanager

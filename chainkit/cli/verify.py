@@ -13,18 +13,20 @@ from chainkit.cli.options import add_json
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's options."""
     parser.add_argument("record", metavar="RECORD", help="render record, OUT.record.json")
+    parser.add_argument("--voice", metavar="FILE", help="where the voice lies now, if it has moved")
     add_json(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Verify and print the verdict."""
+    from chainkit.audio.reader import AudioReader
     from chainkit.cli import show
-    from chainkit.record import load_record
+    from chainkit.record import read_recorded
     from chainkit.verify import verify_record
 
-    frames = load_record(arguments.record).get("voice", {}).get("frames", 0)
-    with show.progress("rendering again", frames) as progress:
-        verdict = verify_record(arguments.record, progress)
+    voice = AudioReader(arguments.voice or read_recorded(arguments.record).voice)
+    with show.progress("rendering again", voice.frames) as progress:
+        verdict = verify_record(arguments.record, voice=voice.path, progress=progress)
     if arguments.json:
         import dataclasses
         import json

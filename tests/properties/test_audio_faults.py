@@ -214,8 +214,16 @@ def test_a_flac_file_without_frames_is_not_written(tmp_path):
         ("out.mp9", None, r"out.mp9: '.mp9' names no format that can be written \(.wav, "),
         ("out.wva", None, r"did you mean '.wav'\?$"),
         ("out", None, r"out: has no extension"),
-        ("out.flac", None, r"FLAC has no sample format 'FLOAT' \(PCM_S8, PCM_16, PCM_24\)$"),
-        ("out.wav", "PCM24", r"WAV has no sample format 'PCM24' .*did you mean 'PCM_24'\?$"),
+        (
+            "out.flac",
+            None,
+            r"FLAC has no sample format 'FLOAT' \(PCM_S8, PCM_16, PCM_24\); --samples",
+        ),
+        (
+            "out.wav",
+            "PCM24",
+            r"WAV has no sample format 'PCM24' .*did you mean 'PCM_24'\?; --samples",
+        ),
     ],
 )
 def test_formats_that_there_are_not(tmp_path, output, subtype, match):
