@@ -63,6 +63,23 @@ def _weigh_two(x, u, c, state, other, one, two):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _copy(values, out):
+    for n in range(len(values)):
+        out[n] = values[n]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _part_channels(x, lanes):
+    """Copy frames to a lane a channel.
+
+    The filters work through their input so slowly that the processor does not look far ahead; a
+    copy has many reads under way at once, and took half of the time away where memory is slow.
+    """
+    for channel in range(x.shape[1]):
+        _copy(x[:, channel], lanes[channel])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _close(weights, state, sums):
     """Weighted sum of a hop's sums, which start again at zero; drops decayed states."""
     total = 0.0
@@ -76,7 +93,7 @@ def _close(weights, state, sums):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def weighted_energy(x, coefficients, weights, rate, hops_a_second, place, state, sums, out):
+def weighted_energy(x, coefficients, weights, rate, hops_a_second, place, state, sums, lanes, out):
     """Mean square of the filtered, channel-weighted signal in each completed hop.
 
     Parameters
@@ -91,6 +108,8 @@ def weighted_energy(x, coefficients, weights, rate, hops_a_second, place, state,
         Frames seen and hops completed so far; updated.
     state, sums : ndarray, (channels, 6) and (channels,)
         Last two values of input, first and second section, and the open hop's sums; updated.
+    lanes : ndarray, (channels, frames of the longest hop)
+        Room to work in.
     out : ndarray
         Receives Σ weight · mean square, one a hop.
 
@@ -105,14 +124,15 @@ def weighted_energy(x, coefficients, weights, rate, hops_a_second, place, state,
         first = hop_end(place[1] - 1, rate, hops_a_second)
         end = hop_end(place[1], rate, hops_a_second)
         stop = min(frames, end - place[0])
-        part = x[start:stop]
+        part = lanes[:, : stop - start]
+        _part_channels(x[start:stop], part)
         for a in range(0, channels - 1, 2):
             b = a + 1
             sums[a], sums[b] = _weigh_two(
-                part[:, a], part[:, b], coefficients, state[a], state[b], sums[a], sums[b]
+                part[a], part[b], coefficients, state[a], state[b], sums[a], sums[b]
             )
         if channels % 2:
-            sums[-1] = _weigh_one(part[:, -1], coefficients, state[-1], sums[-1])
+            sums[-1] = _weigh_one(part[-1], coefficients, state[-1], sums[-1])
         if stop == end - place[0]:
             out[count] = _close(weights, state, sums) / (end - first)
             count += 1
@@ -194,22 +214,17 @@ def _refine(x, half, middle, even, odd, out):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _copy(values, out):
-    for n in range(len(values)):
-        out[n] = values[n]
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
 def _lane_peak(lane, scratch, halving, middle, even, odd, bounds, peak):
     """`true_peak` of one stretch of one channel, `REACH` frames at both ends not examined."""
     half, fine = scratch[0], scratch[1]
     for first in range(REACH, len(lane) - REACH, GROUP):
         last = min(first + GROUP, len(lane) - REACH)
-        if _greatest(lane[first - REACH : last + REACH]) * bounds[0] < peak:
+        top = _greatest(lane[first - REACH : last + REACH])
+        if top * bounds[0] < peak:
             continue
         halves, near = half[: last - first + 4], lane[first - 1 : last + 3]
         _halve(lane[first - HALVING - 1 : last + HALVING + 2], halving, halves)
-        coarse = max(_greatest(near), _greatest(halves))
+        coarse = max(top, _greatest(halves))
         peak = max(peak, coarse)
         if coarse * bounds[1] >= peak:
             _refine(near, halves, middle, even, odd, fine[: last - first])

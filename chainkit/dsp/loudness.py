@@ -127,6 +127,7 @@ class LoudnessMeter:
         self._place = np.zeros(2, dtype=np.int64)
         self._state = np.zeros((channels, 6))
         self._sums = np.zeros(channels)
+        self._lanes = np.empty((channels, rate // HOPS_A_SECOND + 1))
         self._pending = array("d")  # hop powers the windows have not yet slid over
         self._hops = np.zeros(0)  # the last 9 hop powers
         self._windows = np.zeros(0)  # the last 290 sliding 100 ms sums
@@ -145,7 +146,7 @@ class LoudnessMeter:
         out = np.empty(len(x) * HOPS_A_SECOND // self._rate + 2)
         count = weighted_energy(
             x, self._coefficients, self._weights, self._rate, HOPS_A_SECOND,
-            self._place, self._state, self._sums, out,
+            self._place, self._state, self._sums, self._lanes, out,
         )  # fmt: skip
         self._pending.extend(out[:count])
         if len(self._pending) >= _BATCH:

@@ -42,7 +42,7 @@ def test_weighted_energy_agrees_with_its_twin(rng, rate, channels):
     out = np.zeros(1500)
     count = kernels_meter.weighted_energy(
         x, meter._coefficients, meter._weights, rate, HOPS_A_SECOND, meter._place, meter._state,
-        meter._sums, out,
+        meter._sums, meter._lanes, out,
     )  # fmt: skip
     expected = naive_meter.hop_powers(
         x, k_weighting(rate), channel_weights(channels), rate, HOPS_A_SECOND
