@@ -1,0 +1,248 @@
+"""Finds mains hum: lines at multiples of 50 or 60 Hz that stand still through the whole recording.
+
+The signal is brought down to about 2 kHz and cut into windows of 0.5 s. Each window gives a complex
+amplitude X at each multiple and the power N of its surroundings 6 to 14 Hz away. A line of
+constant amplitude and frequency is estimated best by adding up X / N over the windows in phase
+(a matched filter in noise that changes): what counts are the pauses, in which N is small, and a
+sung note, loud as it may be, counts for little there. So a line must be present in the pauses, and
+a note that comes and goes is none.
+
+Mains drifts, so phases are followed over 8 s at a time, and all multiples share one offset from
+the nominal frequency, sought within ±0.1 Hz. Multiples of both 50 and 60 tell nothing and are left
+out. A line is steady when four in five of the windows quiet enough to show it do show it. Hum is
+reported when two multiples of one kind are steady, or the fundamental alone; lines without their
+fundamental, or a fundamental alone, only where they are quiet: else it is a note that is held. The
+thresholds were chosen on made voices; they are no published values.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chainkit.dsp import filters
+from chainkit.dsp.cascade import Cascade
+
+Audio = NDArray[np.float64]
+
+MAINS = (50, 60)  # Hz
+HIGHEST = 500.0  # Hz, of the multiples
+SHARED = 300  # Hz, of both
+REDUCED_RATE = 2000  # Hz, at least
+WINDOW = 0.5  # seconds
+AROUND = (-14.0, -12.0, -8.0, -6.0, 6.0, 8.0, 12.0, 14.0)  # Hz
+FOLLOWED = 32  # windows in phase: 8 s
+OFFSETS = np.linspace(-0.1, 0.1, 41)  # Hz
+FAINTEST = 1e-13  # power, −130 dBFS, at which a window counts as digital silence
+CLEAR = 16.0  # power of a line against what noise alone gives
+CLEAR_ALONE = 100.0  # the same for a fundamental without multiples
+QUIET = 0.1  # of the power below 600 Hz, under which a part of a note's lines is hum
+VISIBLE = 4.0  # power of a line against a window's noise that shows it
+AGREEING, STEADY_SHARE = (0.5, 2.0), 0.8  # of its amplitude; of the windows that show it
+LEAST_WINDOWS, LEAST_SHARE = 8, 0.1  # that show it
+LINES = tuple(
+    tuple(float(n) for n in range(mains, int(HIGHEST) + 1, mains) if n % SHARED) for mains in MAINS
+)
+
+
+@dataclass(frozen=True)
+class Line:
+    """One steady line.
+
+    Attributes
+    ----------
+    frequency : float, Hz
+    level : float, dBFS
+        RMS.
+    noise : float, dB
+        Power of its surroundings in the pauses, in 1 Hz, dBFS.
+    share : float, 0 to 1
+        Of the windows quiet enough to show it, those that do.
+    """
+
+    frequency: float
+    level: float
+    noise: float
+    share: float
+
+
+@dataclass(frozen=True)
+class Hum:
+    """Mains hum.
+
+    Attributes
+    ----------
+    mains : int, Hz
+        50 or 60.
+    lines : tuple of Line
+        The fundamental and the multiples that are steady, the lowest first.
+    confidence : float, 0 to 1
+    """
+
+    mains: int
+    lines: tuple[Line, ...]
+    confidence: float
+
+
+class HumMeter:
+    """Streaming search; keeps a few numbers for each quarter of a second.
+
+    Parameters
+    ----------
+    rate : int, Hz, ≥ 4000
+    channels : int
+        Looked at one by one; the channel with the clearest hum is reported.
+    """
+
+    def __init__(self, rate: int, channels: int) -> None:
+        self._step = max(1, rate // REDUCED_RATE)
+        self._rate = rate / self._step
+        band = filters.butterworth("lowpass", rate, 1.2 * HIGHEST, 8)
+        self._band = Cascade(band, channels)
+        self._phase = 0
+        self._hop = round(WINDOW * self._rate / 2.0)
+        window = np.hanning(2 * self._hop + 1)[:-1]
+        self._window = 2.0 * window / window.sum()
+        # The nearest bin will do: a line's phase from window to window is that of the line.
+        spacing = self._rate / len(window)
+        lines = np.array([line for kind in LINES for line in kind])
+        self._lines = np.rint(lines / spacing).astype(np.int64)
+        self._around = self._lines[:, None] + np.rint(np.array(AROUND) / spacing).astype(np.int64)
+        self._power = np.zeros(channels)
+        self._held = np.zeros((0, channels))
+        self._rows: list[NDArray[np.complex64]] = []  # (windows, channels, lines, 1 + around)
+
+    def add(self, x: Audio) -> None:
+        """Take the next frames (frames, channels)."""
+        banded = self._band.process(x)
+        reduced = banded[self._phase :: self._step]
+        self._phase += self._step * len(reduced) - len(banded)
+        self._held = np.concatenate((self._held, reduced))
+        count = len(self._held) // self._hop - 1
+        if count > 0:
+            starts = np.arange(count) * self._hop
+            windows = self._held[starts[:, None] + np.arange(2 * self._hop)]
+            self._rows.append(self._measured(windows))
+            self._held = self._held[count * self._hop :]
+
+    def _measured(self, windows: Audio) -> NDArray[np.complex64]:
+        """Amplitude of each line and power around it: (windows, channels, lines, 2)."""
+        self._power += (windows**2).mean(axis=1).sum(axis=0)
+        found = np.fft.rfft(windows * self._window[:, None], axis=1).swapaxes(1, 2)
+        noise = (np.abs(found[..., self._around]) ** 2).mean(axis=-1)
+        return np.stack([found[..., self._lines], noise], axis=-1).astype(np.complex64)
+
+    def finish(self) -> Hum | None:
+        """The hum; None where there is none."""
+        if not self._rows:
+            return None
+        rows = np.concatenate(self._rows).astype(np.complex128)
+        seconds = self._hop / self._rate
+        found = [
+            _Channel(amplitudes, noise, seconds, power)
+            for amplitudes, noise, power in zip(
+                rows[..., 0].swapaxes(0, 1),
+                rows[..., 1].real.swapaxes(0, 1),
+                self._power / len(rows),
+                strict=True,
+            )
+        ]
+        heard = [hum for channel in found if (hum := channel.hum()) is not None]
+        return max(heard, key=lambda hum: (hum.confidence, hum.lines[0].level), default=None)
+
+
+class _Channel:
+    """The windows of one channel: amplitudes and noise powers (windows, lines)."""
+
+    def __init__(
+        self, amplitudes: NDArray[np.complex128], noise: Audio, hop: float, power: float
+    ) -> None:
+        self._power = power
+        heard = np.flatnonzero(noise.max(axis=1) > FAINTEST)
+        whole = slice(heard[0], heard[-1] + 1) if heard.size else slice(0, 0)
+        self._amplitudes = amplitudes[whole]
+        self._noise = np.maximum(noise[whole], FAINTEST)
+        self._times = np.arange(len(self._noise)) * hop
+
+    def hum(self) -> Hum | None:
+        """The clearer of the two kinds."""
+        if len(self._times) < LEAST_WINDOWS:
+            return None
+        first = len(LINES[0])
+        kinds = [
+            self._kind(mains, numbers, column)
+            for mains, numbers, column in zip(MAINS, LINES, (0, first), strict=True)
+        ]
+        score, hum = max(kinds, key=lambda kind: kind[0])
+        return hum if score > 0.0 else None
+
+    def _kind(
+        self, mains: int, numbers: tuple[float, ...], column: int
+    ) -> tuple[float, Hum | None]:
+        """How clear the hum of one kind is, and the hum."""
+        columns = slice(column, column + len(numbers))
+        amplitudes, noise = self._amplitudes[:, columns], self._noise[:, columns]
+        clear, level = self._in_phase(amplitudes, noise, np.array(numbers) / mains, mains)
+        offset = int(np.log1p(clear).sum(axis=1).argmax())
+        lines, strengths = [], []
+        for number, nominal in enumerate(numbers):
+            strength, power = clear[offset, number], level[offset, number]
+            share = _share(amplitudes[:, number], noise[:, number], power)
+            if strength > CLEAR and share >= STEADY_SHARE:
+                at = nominal * (1.0 + OFFSETS[offset] / mains)
+                lines.append(_line(at, power, noise[:, number], share))
+                strengths.append(float(strength))
+        if not lines or not self._is_hum(mains, lines, strengths[0]):
+            return 0.0, None
+        mean = float(np.mean([line.share for line in lines]))
+        hum = Hum(mains, tuple(lines), mean if len(lines) > 1 else 0.8 * mean)
+        return float(np.log(strengths).sum()), hum
+
+    def _is_hum(self, mains: int, lines: list[Line], strength: float) -> bool:
+        """Whether steady lines are hum and not a note that is held throughout."""
+        power = sum(10.0 ** (line.level / 10.0) for line in lines)
+        quiet = power < QUIET * self._power
+        based = round(lines[0].frequency) == mains
+        if len(lines) == 1:
+            return based and quiet and strength > CLEAR_ALONE
+        return based or quiet
+
+    def _in_phase(
+        self, amplitudes: NDArray[np.complex128], noise: Audio, multiples: Audio, mains: int
+    ) -> tuple[Audio, Audio]:
+        """Power of each line against what noise gives, and its amplitude squared.
+
+        Both (offsets, lines).
+        """
+        lines = (mains + OFFSETS[:, None]) * multiples
+        turns = np.exp(-2j * np.pi * self._times[:, None, None] * lines)
+        weights = 1.0 / noise
+        starts = np.arange(0, len(noise), FOLLOWED)
+        sums = np.add.reduceat(turns * (amplitudes * weights)[:, None], starts, axis=0)
+        totals = np.add.reduceat(weights, starts, axis=0)
+        together = (np.abs(sums) ** 2).sum(axis=0)
+        return together / totals.sum(axis=0), together / (totals**2).sum(axis=0)
+
+
+def _share(amplitudes: NDArray[np.complex128], noise: Audio, power: float) -> float:
+    """Of the windows quiet enough to show a line of `power`, those that do; 0 if too few are."""
+    quiet = noise * VISIBLE < power
+    if quiet.sum() < max(LEAST_WINDOWS, LEAST_SHARE * len(noise)):
+        return 0.0
+    against = np.abs(amplitudes[quiet]) / math.sqrt(power)
+    low, high = AGREEING
+    return float(((against > low) & (against < high)).mean())
+
+
+def _line(frequency: float, power: float, noise: Audio, share: float) -> Line:
+    # A Hann window passes noise in 1.5 bins of 1 / WINDOW; amplitudes squared are twice the power.
+    density = 0.5 / np.mean(1.0 / noise) * WINDOW / 1.5
+    return Line(
+        frequency=float(frequency),
+        level=10.0 * math.log10(power / 2.0),
+        noise=10.0 * math.log10(density),
+        share=share,
+    )

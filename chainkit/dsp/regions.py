@@ -1,0 +1,237 @@
+"""Regions of a spectrum that stand out or lack: mud, boxiness, harshness, air; and plosive rumble.
+
+A region is judged against the signal's own tilt: a parabola over the logarithm of frequency, fitted
+to the levels of the third octaves in which the signal has energy. A parabola follows dark and
+bright, thin and full, and cannot follow a hump one octave wide. Air alone is judged against
+speech: against the level from 1 to 4 kHz, the long-term average speech spectrum has 12.4 dB less
+from 10 to 16 kHz [1]_.
+
+Where one region ends and another begins is common practice, no source. So is what is too much; a
+region is a hint to listen, and its confidence is at most one half.
+
+References
+----------
+.. [1] D. Byrne et al., "An international comparison of long-term average speech spectra", J.
+   Acoust. Soc. Am. 96(4), 1994, Table II, men and women together; from memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chainkit.dsp.spectrum import Spectrum
+
+Values = NDArray[np.float64]
+
+REGIONS = {"mud": (160.0, 400.0), "boxiness": (400.0, 900.0), "harshness": (2000.0, 5000.0)}
+AIR = (10000.0, 16000.0)
+BODY = (1000.0, 4000.0)
+AIR_OF_SPEECH = -12.4  # dB
+NOTABLE = 1.5  # dB
+SURE = 0.5
+DEEP = 50.0  # dB below the strongest third octave, under which nothing belongs to the signal
+FALLEN = 20.0  # dB below the strongest third octave, where the low end is over
+LEVELLED = (100.0, 8000.0)  # Hz, in which evenness is judged
+
+RUMBLE_HZ = 60.0  # upper edge
+BURST, LEAST_BURSTS = 15.0, 3  # dB above the usual level of the low end
+
+
+@dataclass(frozen=True)
+class Region:
+    """A region that stands out or lacks.
+
+    Attributes
+    ----------
+    kind : str
+        "mud", "boxiness", "harshness" or "air".
+    frequency : float, Hz
+        Where it stands out most; the lower edge of the air.
+    q : float
+    excess : float, dB
+        Level against what is expected; negative where it lacks.
+    confidence : float, 0 to 0.5
+    """
+
+    kind: str
+    frequency: float
+    q: float
+    excess: float
+    confidence: float
+
+
+class Tilt:
+    """A spectrum in twelfth octaves from 100 Hz and in third octaves from 25 Hz, and its trend.
+
+    Parameters
+    ----------
+    spectrum : Spectrum
+
+    Attributes
+    ----------
+    frequencies, levels, trend : ndarray, Hz, dBFS, dBFS
+        In twelfth octaves.
+    thirds, third_levels : ndarray, Hz, dBFS
+    lowest : float, Hz
+        Third octave above which the signal lives; 0 where it goes all the way down.
+    """
+
+    def __init__(self, spectrum: Spectrum) -> None:
+        self.frequencies, self.levels = _curve(spectrum, 12)
+        self.thirds, self.third_levels = _curve(spectrum, 3)
+        self.lowest = self._lowest()
+        self.trend = self._trend()
+
+    def _lowest(self) -> float:
+        if not len(self.thirds):
+            return 0.0
+        strongest = int(self.third_levels.argmax())
+        below = self.third_levels[:strongest] < self.third_levels[strongest] - FALLEN
+        fallen = np.flatnonzero(below)
+        return float(self.thirds[fallen[-1] + 1]) if fallen.size else 0.0
+
+    def _trend(self) -> Values:
+        belongs = self.third_levels > self.third_levels.max(initial=-np.inf) - DEEP
+        belongs &= self.thirds >= self.lowest
+        if belongs.sum() < 3:
+            return self.levels.copy()
+        octaves = np.log2(self.thirds[belongs])
+        parabola = np.polynomial.Polynomial.fit(octaves, self.third_levels[belongs], 2)
+        # A third octave holds four twelfths.
+        return np.asarray(parabola(np.log2(self.frequencies)) - 10.0 * np.log10(4.0))
+
+    @property
+    def departure(self) -> Values:
+        """Level against the trend in dB, in third octaves about each twelfth."""
+        powers = np.convolve(10.0 ** (self.levels / 10.0), np.ones(5) / 5.0, mode="same")
+        ends = np.convolve(np.ones(len(self.levels)), np.ones(5) / 5.0, mode="same")
+        return 10.0 * np.log10(np.maximum(powers / np.maximum(ends, 0.2), 1e-20)) - self.trend
+
+    def unevenness(self, gain: Values | float = 0.0) -> float:
+        """Spread in dB of the levels about the trend from 100 Hz to 8 kHz, `gain` dB added.
+
+        The gain is that of an equalizer at `frequencies`; the trend moves with what of it is a
+        parabola itself, so that a mere tilt costs nothing.
+        """
+        low, high = LEVELLED
+        inside = (self.frequencies >= low) & (self.frequencies <= high)
+        inside &= (self.frequencies >= self.lowest) & (
+            self.levels > self.levels.max(initial=-np.inf) - DEEP
+        )
+        if inside.sum() < 4:
+            return 0.0
+        octaves = np.log2(self.frequencies[inside])
+        levels = (self.departure + self.trend + gain)[inside]
+        return float(np.std(levels - np.polynomial.Polynomial.fit(octaves, levels, 2)(octaves)))
+
+
+def _curve(spectrum: Spectrum, fraction: int) -> tuple[Values, Values]:
+    bands = [band for band in spectrum.bands(fraction) if band.level_dbfs is not None]
+    levels = [band.level_dbfs for band in bands]
+    return np.array([band.midband_hz for band in bands]), np.array(levels, dtype=np.float64)
+
+
+def find_regions(spectrum: Spectrum, *, speech: bool) -> list[Region]:
+    """Regions that stand out of a spectrum; air that lacks only for `speech`.
+
+    Parameters
+    ----------
+    spectrum : Spectrum
+    speech : bool
+        Whether the published spectrum of speech is a fair yardstick.
+    """
+    tilt = Tilt(spectrum)
+    found = [region for kind in REGIONS if (region := _standing_out(tilt, kind)) is not None]
+    return found + list(_lacking_air(tilt) if speech else ())
+
+
+def _standing_out(tilt: Tilt, kind: str) -> Region | None:
+    low, high = REGIONS[kind]
+    inside = np.flatnonzero((tilt.frequencies >= low) & (tilt.frequencies <= high))
+    if not inside.size or tilt.frequencies[-1] < high:
+        return None
+    departure = tilt.departure
+    peak = int(inside[departure[inside].argmax()])
+    excess = float(departure[peak])
+    if excess < NOTABLE or tilt.levels[peak] < tilt.levels.max() - DEEP:
+        return None
+    octaves = _width(departure, peak, inside) / 12.0
+    q = 1.0 / (2.0 * np.sinh(np.log(2.0) / 2.0 * octaves))
+    return Region(kind, float(tilt.frequencies[peak]), float(q), excess, _sure(excess))
+
+
+def _width(departure: Values, peak: int, inside: NDArray[np.intp]) -> int:
+    """Twelfths about the peak in which at least half the excess is left, those of the region."""
+    high = departure > departure[peak] / 2.0
+    start, stop = peak, peak + 1
+    while start > inside[0] and high[start - 1]:
+        start -= 1
+    while stop <= inside[-1] and high[stop]:
+        stop += 1
+    return int(np.clip(stop - start, 4, 12))
+
+
+def _lacking_air(tilt: Tilt) -> Iterator[Region]:
+    if not tilt.frequencies.size or tilt.frequencies[-1] < 0.95 * AIR[1]:
+        return
+    excess = _power(tilt, AIR) - _power(tilt, BODY) - AIR_OF_SPEECH
+    if excess < -NOTABLE:
+        yield Region("air", AIR[0], 0.7, excess, _sure(-excess))
+
+
+def _power(tilt: Tilt, limits: tuple[float, float]) -> float:
+    inside = (tilt.frequencies >= limits[0] / 1.1) & (tilt.frequencies <= limits[1] * 1.1)
+    return float(10.0 * np.log10((10.0 ** (tilt.levels[inside] / 10.0)).sum() + 1e-20))
+
+
+def _sure(excess: float) -> float:
+    return SURE * excess / (excess + 2.0)
+
+
+@dataclass(frozen=True)
+class Rumble:
+    """Thumps below the voice.
+
+    Attributes
+    ----------
+    bursts : int
+    prominence : float, dB
+        Median of their greatest levels against the usual level of the low end.
+    share : float, 0 to 1
+        Of the time.
+    """
+
+    bursts: int
+    prominence: float
+    share: float
+
+
+def find_rumble(low: Values, whole: Values) -> Rumble | None:
+    """Short thumps in the low end of a source that has little else there.
+
+    Parameters
+    ----------
+    low, whole : ndarray, (hops,)
+        Mean squares below `RUMBLE_HZ` and of everything, in each 10 ms.
+
+    Returns
+    -------
+    Rumble or None
+        None where the source itself lives down there, or nothing thumps.
+    """
+    sounding = whole > 1e-3 * whole.mean() if whole.size else np.zeros(0, dtype=bool)
+    if not sounding.any() or low.sum() > 0.1 * whole.sum():
+        return None
+    level = 10.0 * np.log10(np.maximum(low, 1e-20))
+    usual = float(np.median(level[sounding]))
+    loud = 10.0 * np.log10(whole[sounding].mean()) - 30.0  # less is not heard
+    edges = np.flatnonzero(np.diff(level > max(usual + BURST, loud), prepend=False, append=False))
+    bursts = [level[start:stop] for start, stop in edges.reshape(-1, 2) if stop - start <= 30]
+    if len(bursts) < LEAST_BURSTS:
+        return None
+    prominence = float(np.median([burst.max() for burst in bursts])) - usual
+    return Rumble(len(bursts), prominence, sum(map(len, bursts)) / len(level))

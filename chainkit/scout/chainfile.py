@@ -1,0 +1,233 @@
+"""Writes the starting chain as a chain file that explains itself."""
+
+from __future__ import annotations
+
+import textwrap
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from chainkit.audio.atomic import atomic_file
+from chainkit.chain import Chain, parse_chain
+from chainkit.chain.walk import shown
+from chainkit.dsp.sibilance import SibilantDetector
+from chainkit.dsp.sibilance_edge import STEPS
+from chainkit.errors import AudioFileError
+from chainkit.scout.analyse import Scouting
+from chainkit.scout.proposal import Move, Values, curve, moves
+from chainkit.units import FREQUENCY
+
+WORKING_LEVEL = -26.0  # LUFS, as the presets
+LOWEST_EDGE, HIGHEST_EDGE = 2500.0, 8000.0  # Hz
+UNDER_EDGE = 2.0 ** (-1.0 / 6.0)
+CALMER = 1.0  # dB by which the sibilants should end up lower against the voice
+MOST_REDUCTION, ROOM = 10.0, 3.0  # dB; dB of the range beyond what is aimed at
+# Further reduction in dB, and factor on the lower edge, tried one after the other.
+TRIES = ((0.0, 1.0), (1.0, 0.9), (2.0, 0.8), (3.0, 0.7), (4.0, 0.6))
+LEAST_CALMER = 0.5  # dB by which the sibilance index must fall
+TRIED, LEAD = 30.0, 2.0  # seconds that are tried, and of them ahead of the first sibilant
+DEESS_RATIO, COMPRESS_RATIO = 4.0, 2.5
+ABOVE_COMPRESS = 4.0  # dB of the loudest twentieth above the threshold
+SOUNDING = 0.01  # of the mean power
+
+COMMENT = "        # "
+
+HEAD = """\
+chainkit: 1
+name: Start for {name}
+notes: |
+  Where to begin, from what was found in {name}.
+  Listen with and without each band. Halve what you do not hear; what is right alone may be too
+  much in the mix.
+
+# The source is trimmed to this loudness first, so that the thresholds below fit it.
+working_level: {level:g} LUFS
+
+stages:
+"""
+
+DEESS = """\
+  # The middle one of this voice's {count} sibilants carries its energy above {edge}; the band
+  # starts lower, in its flank. Behind the EQ, so that it hears the hiss as the EQ leaves it.
+  - deess:
+      frequency: {frequency}
+      threshold: {threshold:.0f} dB   # {above:.0f} dB below the level of the middle sibilant there
+      ratio: 4:1            # so that one is turned down by about {reduction:.0f} dB
+      range: {range:.0f} dB           # no more, or a lisp is heard
+      attack: 1 ms          # sibilants start fast
+      release: 60 ms        # and the vowel behind must not be dulled
+
+"""
+
+COMPRESS = """\
+  # Behind the EQ, so that it levels what will be heard and not what was taken out.
+  - compress:
+      threshold: {threshold:.0f} dB   # {above:.0f} dB below the loudest twentieth of this source
+      ratio: 2.5:1          # so that is turned down by about {reduction:.0f} dB
+      knee: 6 dB            # no step is heard where it sets in
+      attack: 10 ms         # lets the front of a word or stroke through
+      release: 120 ms       # gone before the next one
+      detector: rms         # the level over 10 ms, in which the threshold was measured
+      window: 10 ms
+      makeup: match         # as loud as it went in: louder would seem better
+"""
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """A starting chain.
+
+    Attributes
+    ----------
+    moves : tuple of Move
+    text : str
+        The chain file.
+    chain : Chain
+    """
+
+    moves: tuple[Move, ...]
+    text: str
+    chain: Chain
+
+
+def propose(scouting: Scouting) -> Proposal:
+    """A starting chain for a source.
+
+    The de-esser is set from the levels of the sibilants, then tried on some seconds of the source,
+    and deepened and widened until their loudness against the rest of the voice has fallen.
+
+    Raises
+    ------
+    AudioFileError
+        The source is silent.
+    """
+    if scouting.silent:
+        raise AudioFileError(f"{scouting.path} is silent: there is nothing to make a chain from")
+    chosen = moves(scouting)
+    sample = _sample(scouting)
+    before = _sibilance_index(sample, scouting.rate)
+    for deeper, lower in TRIES:
+        proposal = _proposal(scouting, chosen, deeper, lower)
+        if before is None:
+            break
+        after = _sibilance_index(proposal.chain.process(sample, scouting.rate).audio, scouting.rate)
+        if after is None or after < before - LEAST_CALMER:
+            break
+    return proposal
+
+
+def _proposal(scouting: Scouting, chosen: list[Move], deeper: float, lower: float) -> Proposal:
+    trim = WORKING_LEVEL - (scouting.heard.measurement.integrated_lufs or WORKING_LEVEL)
+    text = "".join(
+        (
+            HEAD.format(name=_plain(scouting.path.name), level=WORKING_LEVEL),
+            _eq(chosen),
+            _deess(scouting, chosen, trim, deeper, lower),
+            _compress(scouting, chosen, trim),
+        )
+    )
+    chain = parse_chain(text, "the starting chain")
+    chain.check(scouting.rate)
+    return Proposal(tuple(chosen), text, chain)
+
+
+def _sample(scouting: Scouting) -> Values:
+    """Some seconds from shortly before the first sibilant, (frames, 1)."""
+    heard, rate = scouting.heard, scouting.rate
+    events = heard.measurement.sibilants
+    first = round((events[0].start - LEAD) * rate) if events else 0
+    last = len(heard.excerpt) - round(TRIED * rate)
+    start = max(0, min(first, last))
+    return np.ascontiguousarray(heard.excerpt[start : start + round(TRIED * rate), None])
+
+
+def _sibilance_index(x: Values, rate: int) -> float | None:
+    detector = SibilantDetector(rate, x.shape[1])
+    detector.add(x)
+    return detector.finish().index_db
+
+
+def write_proposal(proposal: Proposal, path: str | Path, force: bool = False) -> None:
+    """Write the chain file.
+
+    Raises
+    ------
+    OutputError
+        The file is there already, or cannot be written.
+    """
+    with atomic_file(path, force) as file:
+        file.write(proposal.text)
+
+
+def _plain(name: str) -> str:
+    """A file's name in what a plain scalar may hold."""
+    kept = "".join(c if c.isalnum() or c in " ._-" else "_" for c in name)
+    return kept.strip() or "source"
+
+
+def _eq(chosen: list[Move]) -> str:
+    if not chosen:
+        return ""
+    lines = ["  - eq:", "      bands:"]
+    for move in chosen:
+        values = {"shape": move.band.shape, **shown(move.band)}
+        inner = ", ".join(f"{key}: {value}" for key, value in values.items())
+        lines += textwrap.wrap(move.reason, 100, initial_indent=COMMENT, subsequent_indent=COMMENT)
+        lines.append(f"        - {{{inner}}}")
+    return "\n".join(lines) + "\n\n"
+
+
+def _deess(scouting: Scouting, chosen: list[Move], trim: float, deeper: float, lower: float) -> str:
+    edge, hisses = scouting.sibilance_edge_hz, scouting.heard.hisses
+    if edge is None:
+        return ""
+    band = 100.0 * round(
+        float(np.clip(edge * UNDER_EDGE * lower, LOWEST_EDGE, HIGHEST_EDGE)) / 100.0
+    )
+    if band > 0.4 * scouting.rate:
+        return ""
+    before, after = (
+        float(np.median([hiss.level_above(band, weights) for hiss in hisses]))
+        for weights in (None, _weights(scouting, chosen))
+    )
+    # What the EQ lifts, and what the compressor takes from the voice but not from the hiss.
+    lift = after - before - _level_change(scouting, chosen)
+    aim = CALMER + max(0.0, lift) + ABOVE_COMPRESS * (1.0 - 1.0 / COMPRESS_RATIO)
+    reduction = min(MOST_REDUCTION, aim) + deeper
+    above = reduction / (1.0 - 1.0 / DEESS_RATIO)
+    return DEESS.format(
+        count=len(hisses),
+        edge=FREQUENCY.format(10.0 * round(edge / 10.0)),
+        frequency=FREQUENCY.format(band),
+        threshold=after + trim - above,
+        above=above,
+        reduction=reduction,
+        range=reduction + ROOM,
+    )
+
+
+def _weights(scouting: Scouting, chosen: list[Move]) -> Values:
+    """Factor that the EQ puts on the power of each 100 Hz."""
+    middles = np.minimum(STEPS[:-1] + 50.0, 0.499 * scouting.rate)
+    return np.asarray(10.0 ** (curve(scouting, chosen, middles) / 10.0))
+
+
+def _compress(scouting: Scouting, chosen: list[Move], trim: float) -> str:
+    """Threshold from the levels of the 10 ms in which the source sounds, the EQ counted in."""
+    hops = scouting.heard.hops
+    sounding = hops[hops > SOUNDING * hops.mean()]
+    loudest = 10.0 * np.log10(np.percentile(sounding, 95.0)) + trim
+    loudest += _level_change(scouting, chosen)
+    return COMPRESS.format(
+        threshold=loudest - ABOVE_COMPRESS,
+        above=ABOVE_COMPRESS,
+        reduction=ABOVE_COMPRESS * (1.0 - 1.0 / COMPRESS_RATIO),
+    )
+
+
+def _level_change(scouting: Scouting, chosen: list[Move]) -> float:
+    """What the EQ does to the level of the whole, in dB."""
+    powers = 10.0 ** (scouting.tilt.levels / 10.0)
+    after = powers * 10.0 ** (curve(scouting, chosen) / 10.0)
+    return float(10.0 * np.log10(after.sum() / powers.sum()))

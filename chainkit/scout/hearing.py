@@ -1,0 +1,124 @@
+"""Listens to a source twice, in blocks: first to everything, then to what that has shown.
+
+What is kept is bounded but for a few numbers for each 10 ms: one channel of at most `EXCERPT`
+frames for the search of resonances, in pieces spread evenly over longer files.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chainkit.audio.reader import AudioReader
+from chainkit.dsp import filters
+from chainkit.dsp.attack import Attack, AttackMeter
+from chainkit.dsp.audibility import BandPowers
+from chainkit.dsp.hum import Hum, HumMeter
+from chainkit.dsp.meter import Measurement, VoiceMeter
+from chainkit.dsp.phrases import HopMeter
+from chainkit.dsp.regions import RUMBLE_HZ, Rumble, find_rumble
+from chainkit.dsp.sibilance_edge import Hiss, HissCollector
+
+Audio = NDArray[np.float64]
+Progress = Callable[[int], Any]
+
+EXCERPT = 12_000_000  # frames: 250 s at 48 kHz, 96 MB
+PIECE = 10  # seconds
+
+
+@dataclass(frozen=True, eq=False)
+class Heard:
+    """What was heard of a source.
+
+    Attributes
+    ----------
+    measurement : Measurement
+    hum, attack, rumble : Hum, Attack, Rumble or None
+    hops : ndarray, (hops,)
+        Mean square in each 10 ms, averaged over the channels.
+    bands : ndarray, (windows, 18)
+        See `BandPowers`.
+    hisses : tuple of Hiss
+    excerpt : ndarray, (frames,)
+        The loudest channel, whole or in pieces.
+    """
+
+    measurement: Measurement
+    hum: Hum | None
+    attack: Attack | None
+    rumble: Rumble | None
+    hops: Audio
+    bands: Audio
+    hisses: tuple[Hiss, ...]
+    excerpt: Audio
+
+
+def hear(reader: AudioReader, progress: Progress | None = None) -> Heard:
+    """Listen to a file; `progress` is told the frames of each pass.
+
+    Raises
+    ------
+    AudioFileError
+        The file cannot be read.
+    """
+    rate, channels = reader.rate, reader.channels
+    voice, hum = VoiceMeter(rate, channels), HumMeter(rate, channels)
+    attack = AttackMeter(rate, channels)
+    low = HopMeter(rate, channels, filters.butterworth("lowpass", rate, RUMBLE_HZ, 8))
+    whole = HopMeter(rate, channels, np.zeros((0, 6)))
+    bands = BandPowers(rate)
+    adders = [meter.add for meter in (voice, hum, attack, low, whole, bands)]
+    energy = np.zeros(channels)
+    for block in counted(reader, progress):
+        for add in adders:
+            add(block)
+        energy += np.einsum("ij,ij->j", block, block)
+    measurement = voice.finish()
+    hops = whole.finish()
+    hisses = HissCollector(rate, measurement.sibilants)
+    excerpt = list(_second(reader, int(energy.argmax()), hisses, progress))
+    return Heard(
+        measurement=measurement,
+        hum=hum.finish(),
+        attack=attack.finish(),
+        rumble=find_rumble(low.finish(), hops),
+        hops=hops / channels,
+        bands=bands.powers(),
+        hisses=tuple(hisses.hisses),
+        excerpt=np.concatenate(excerpt),
+    )
+
+
+def _second(
+    reader: AudioReader, channel: int, hisses: HissCollector, progress: Progress | None
+) -> Iterator[Audio]:
+    """Listen to one channel once more; yields the excerpt."""
+    spacing = max(1.0, reader.frames / EXCERPT) * PIECE * reader.rate
+    place = 0
+    for block in counted(reader, progress):
+        lane = block[:, channel].copy()
+        hisses.add(lane)
+        if spacing > PIECE * reader.rate:
+            inside = (place + np.arange(len(lane))) % spacing < PIECE * reader.rate
+            place, lane = place + len(lane), lane[inside]
+        yield lane
+
+
+def counted(reader: AudioReader, progress: Progress | None) -> Iterator[Audio]:
+    """Blocks of a file, told to `progress`."""
+    for block in reader.blocks():
+        yield block
+        if progress is not None:
+            progress(len(block))
+
+
+def band_powers(reader: AudioReader, progress: Progress | None = None) -> Audio:
+    """Powers of a backing, see `BandPowers`."""
+    bands = BandPowers(reader.rate)
+    for block in counted(reader, progress):
+        bands.add(block)
+    return bands.powers()

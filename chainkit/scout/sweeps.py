@@ -1,0 +1,203 @@
+"""Audible evidence: the loudest phrase as it is, pushed up and cut; and one long glide.
+
+All is brought under a true peak of −1 dBTP by gain, so that nothing that was rendered here is
+louder than the file it comes from can be.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chainkit.audio.atomic import atomic_file
+from chainkit.audio.reader import AudioReader
+from chainkit.audio.writer import write
+from chainkit.dsp import filters
+from chainkit.dsp.cascade import Cascade
+from chainkit.dsp.glide import glide_bell, glide_frequencies
+from chainkit.dsp.loudness import LoudnessMeter
+from chainkit.dsp.truepeak import TruePeakMeter
+from chainkit.scout.analyse import Scouting
+from chainkit.scout.findings import Finding
+from chainkit.scout.proposal import AIR_Q, AIR_SHELF
+
+Audio = NDArray[np.float64]
+
+PEAK = -1.0  # dBTP
+PHRASE = 4.0  # seconds
+WINDOW = 3.0  # seconds, of short-term loudness
+PUSH = 9.0  # dB, of the pushed-up part
+FADE, PAUSE = 0.05, 0.4  # seconds
+LEAST = 0.02  # seconds; less cannot be heard
+MOST = 12  # findings with a file of their own
+ROWS = 0.01  # seconds between two rows of the glide's table
+
+CAUTION = (
+    "Turn the monitors down before you listen: a narrow boost can raise the level by as much as it "
+    "boosts. At work NIOSH recommends at most 85 dBA over 8 hours, and half the time for each "
+    "3 dB more: 97 dBA, 12 dB higher, is enough for 30 minutes. Narrow boosts strain "
+    "tweeters too. Where local rules ask for more care, they come first."
+)
+
+
+@dataclass(frozen=True)
+class Glide:
+    """What a glide is to be like.
+
+    Parameters
+    ----------
+    low, high : float, Hz
+        Where it starts and ends.
+    boost : float, dB
+    seconds : float
+    q : float
+    """
+
+    low: float
+    high: float
+    boost: float = 12.0
+    seconds: float = 20.0
+    q: float = 8.0
+
+
+def write_sweeps(
+    scouting: Scouting, folder: Path, glide: Glide | None = None, force: bool = False
+) -> list[Path]:
+    """Write a file for each finding that a bell stands for, and the glide if one is given.
+
+    Parameters
+    ----------
+    scouting : Scouting
+    folder : Path
+        Must be there.
+    glide : Glide, optional
+        Writes glide.wav and glide.csv with the columns seconds, frequency_hz.
+    force : bool
+        Replace files that are there.
+
+    Returns
+    -------
+    list of Path
+
+    Raises
+    ------
+    OutputError
+        A file is there already, or cannot be written.
+    """
+    phrase = loudest_phrase(scouting)
+    if len(phrase) < LEAST * scouting.rate:
+        return []
+    written = []
+    shown = [found for found in scouting.findings if found.gain_db is not None and found.q]
+    for number, finding in enumerate(shown[:MOST], 1):
+        path = folder / f"{number:02}-{finding.kind}-{finding.frequency_hz:.0f}Hz.wav"
+        write(path, evidence(phrase, scouting.rate, finding), scouting.rate, force=force)
+        written.append(path)
+    if glide is not None:
+        written += _write_glide(phrase, scouting.rate, glide, folder, force)
+    return written
+
+
+def loudest_phrase(scouting: Scouting) -> Audio:
+    """Some seconds of the source about its loudest short-term window, (frames, channels)."""
+    reader = AudioReader(scouting.path)
+    loudness = scouting.heard.measurement.short_term_lufs
+    middle = (0.1 * int(loudness.argmax()) + WINDOW / 2.0) if len(loudness) else 0.0
+    first = max(0, round((middle - PHRASE / 2.0) * reader.rate))
+    last = min(reader.frames, first + round(PHRASE * reader.rate))
+    return np.concatenate(list(_cut_out(reader, first, last)))
+
+
+def _cut_out(reader: AudioReader, first: int, last: int) -> Iterator[Audio]:
+    place = 0
+    for block in reader.blocks():
+        if place >= last:
+            return
+        yield block[max(0, first - place) : last - place]
+        place += len(block)
+
+
+def evidence(phrase: Audio, rate: int, finding: Finding) -> Audio:
+    """The phrase as it is, with the place pushed up, and with the proposed gain; equally loud.
+
+    Parts stand a pause apart, faded at both ends.
+
+    Parameters
+    ----------
+    phrase : ndarray, (frames, channels)
+    rate : int, Hz
+    finding : Finding
+    """
+    gains = (PUSH, finding.gain_db or 0.0)
+    cascades = [Cascade(_filter(finding, rate, gain), phrase.shape[1]) for gain in gains]
+    parts = [phrase, *(cascade.process(phrase) for cascade in cascades)]
+    wanted = _loudness(phrase, rate)
+    matched = [part * _gain(wanted, _loudness(part, rate)) for part in parts]
+    pause = np.zeros((round(PAUSE * rate), phrase.shape[1]))
+    pieces = [piece for part in matched for piece in (faded(part, rate), pause)]
+    return limited(np.concatenate(pieces[:-1]), rate)
+
+
+def _filter(finding: Finding, rate: int, gain: float) -> Audio:
+    """A bell on the place of a finding; a shelf for the air."""
+    if finding.kind == "air":
+        return filters.high_shelf(rate, AIR_SHELF, gain, AIR_Q)
+    return filters.bell(rate, min(finding.frequency_hz, 0.45 * rate), gain, finding.q or 1.0)
+
+
+def glided(phrase: Audio, rate: int, glide: Glide) -> tuple[Audio, Audio]:
+    """The phrase in a loop under a gliding bell, and the frequency in Hz at each frame."""
+    frames = round(glide.seconds * rate)
+    loop = faded(phrase, rate)
+    x = np.tile(loop, (-(-frames // len(loop)), 1))[:frames]
+    frequencies = glide_frequencies(frames, glide.low, glide.high)
+    swept = glide_bell(np.ascontiguousarray(x), rate, frequencies, glide.boost, glide.q)
+    return limited(faded(swept, rate), rate), frequencies
+
+
+def _write_glide(
+    phrase: Audio, rate: int, glide: Glide, folder: Path, force: bool
+) -> tuple[Path, Path]:
+    audio, frequencies = glided(phrase, rate, glide)
+    sound, table = folder / "glide.wav", folder / "glide.csv"
+    write(sound, audio, rate, force=force)
+    with atomic_file(table, force) as file:
+        file.write("seconds,frequency_hz\n")
+        for row in range(int(glide.seconds / ROWS) + 1):
+            frame = min(round(row * ROWS * rate), len(frequencies) - 1)
+            file.write(f"{row * ROWS:.2f},{frequencies[frame]:.2f}\n")
+    return sound, table
+
+
+def faded(x: Audio, rate: int) -> Audio:
+    """`x` with both ends faded, half a cosine each."""
+    length = min(round(FADE * rate), len(x) // 2)
+    ramp = 0.5 - 0.5 * np.cos(np.pi * (np.arange(length) + 0.5) / max(length, 1))
+    y = x.copy()
+    y[:length] *= ramp[:, None]
+    y[len(y) - length :] *= ramp[::-1, None]
+    return y
+
+
+def limited(x: Audio, rate: int) -> Audio:
+    """`x`, turned down where its true peak is above −1 dBTP."""
+    meter = TruePeakMeter(rate, x.shape[1])
+    meter.add(np.ascontiguousarray(x))
+    peak = meter.dbtp()
+    # The meter may under-read by 0.17 dB near half the sample rate.
+    over = 0.0 if peak is None else peak + 0.2 - PEAK
+    return x * 10.0 ** (-max(0.0, over) / 20.0)
+
+
+def _loudness(x: Audio, rate: int) -> float | None:
+    meter = LoudnessMeter(rate, x.shape[1])
+    meter.add(np.ascontiguousarray(x))
+    return meter.integrated()
+
+
+def _gain(wanted: float | None, found: float | None) -> float:
+    return 1.0 if wanted is None or found is None else float(10.0 ** ((wanted - found) / 20.0))
