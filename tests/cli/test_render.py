@@ -330,3 +330,118 @@ def test_metadata_travels(folder):
     after = json.loads((folder / "out.record.json").read_text())["levels"]["after"]
     loudness = int.from_bytes(chunk[412:414], "little", signed=True)
     assert loudness == round(100 * after["integrated_lufs"])
+
+
+# -------------------------------------------------------------------- inputs are never touched
+@pytest.mark.parametrize("ending", ["wav", "gr.csv", "gr.npz", "record.json"])
+@pytest.mark.parametrize("source", ["voice.wav", "chain.yaml", "moves.csv"])
+def test_no_output_may_be_an_input(folder, capsys, ending, source):
+    (folder / "moves.csv").write_text("seconds,gain_db\n0,0\n1,-3\n")
+    (folder / "ride.yaml").write_text("chainkit: 1\nstages:\n  - ride: {file: moves.csv}\n")
+    chain = "ride.yaml" if source == "moves.csv" else "chain.yaml"
+    (folder / f"out.{ending}").symlink_to(source)
+    before = (folder / source).read_bytes()
+    command = ["render", "voice.wav", "--chain", chain, "-o", "out.wav", "--detail", "--force"]
+    assert main(command) == 4
+    assert "is the input" in capsys.readouterr().err
+    assert (folder / source).read_bytes() == before
+
+
+def test_a_record_that_cannot_be_written_leaves_no_audio(folder, capsys, monkeypatch):
+    def full(record):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("chainkit.rendering.as_json", full)
+    before = kept(folder)
+    assert main(["render", "voice.wav", "--chain", "chain.yaml", "-o", "out.wav"]) == 4
+    assert "no space left" in capsys.readouterr().err
+    assert kept(folder) == before
+
+
+def test_figures_of_a_clipped_output_are_those_of_its_file(folder, capsys):
+    soundfile.write("hot.wav", sine(997, -1, 1.0), 48000, "PCM_16")
+    (folder / "up.yaml").write_text("chainkit: 1\nstages:\n  - gain: {gain: 12 dB}\n")
+    main(["render", "hot.wav", "--chain", "up.yaml", "-o", "out.wav", "--allow-clipping", "--json"])
+    after = json.loads(capsys.readouterr().out)["levels"]["after"]
+    main(["measure", "out.wav", "--json"])
+    (measured,) = json.loads(capsys.readouterr().out)
+    for key in ("integrated_lufs", "true_peak_dbtp", "sample_peak_dbfs"):
+        assert after[key] == pytest.approx(measured[key], abs=0.01)
+    assert max(float(row["out_dbfs"]) for row in log_rows("out.gr.csv")) <= 0.0
+
+
+# ------------------------------------------------------------------------------------ records
+@pytest.mark.parametrize(
+    ("path", "value"),
+    [
+        ("voice", None),
+        ("voice.file", 3),
+        ("voice.file", "no\0where"),
+        ("output.dither_seed", -5),
+        ("output.dither_seed", True),
+        ("output.subtype", None),
+        ("output.subtype", "PCM_17"),
+        ("output.container", "TAPE"),
+        ("trim_db", 1e6),
+        ("trim_db", "loud"),
+        ("chain", []),
+        ("chain.stages", [{"gain": {}}]),
+        ("chain.stages", [{"compress": {"threshold": "-9 dB", "ratio": "2:1", "makeup": "match"}}]),
+        ("versions", None),
+        ("chainkit_record", 2),
+    ],
+)
+def test_a_record_that_was_tampered_with_is_one_line(folder, capsys, path, value):
+    main(["render", "voice.wav", "--chain", "chain.yaml", "-o", "out.wav"])
+    record = json.loads((folder / "out.record.json").read_text())
+    *parents, last = path.split(".")
+    inner = record
+    for key in parents:
+        inner = inner[key]
+    inner[last] = value
+    (folder / "out.record.json").write_text(json.dumps(record))
+    capsys.readouterr()
+    assert main(["verify", "out.record.json"]) == 2
+    message = capsys.readouterr().err
+    assert message.startswith("chainkit: ")
+    assert message.count("\n") == 1
+
+
+@pytest.mark.parametrize("text", ["", "[" * 100_000, "{}", "[]", "null", "\x00"])
+def test_what_is_no_record_is_one_line(folder, capsys, text):
+    (folder / "x.record.json").write_text(text)
+    assert main(["verify", "x.record.json"]) == 2
+    assert "is not a render record" in capsys.readouterr().err
+
+
+def test_a_record_moves_with_its_files_and_through_links(folder, capsys):
+    (folder / "deep/er").mkdir(parents=True)
+    (folder / "near").symlink_to("deep/er")
+    assert main(["render", "voice.wav", "--chain", "chain.yaml", "-o", "near/out.wav"]) == 0
+    assert main(["verify", "near/out.record.json"]) == 0
+    (folder / "voice.wav").rename(folder / "elsewhere.wav")
+    assert main(["verify", "near/out.record.json"]) == 3
+    assert main(["verify", "near/out.record.json", "--voice", "elsewhere.wav"]) == 0
+    record = json.loads((folder / "near/out.record.json").read_text())
+    assert record["chain_file"] == "../../chain.yaml"
+
+
+# ---------------------------------------------------------------------------------- terminals
+@pytest.mark.parametrize("encoding", ["ascii", "cp1252", "utf-8"])
+def test_any_encoding_of_the_terminal_will_do(folder, encoding):
+    command = ["render", "voice.wav", "--chain", "chain.yaml", "-o", "out.wav"]
+    run = subprocess.run(
+        [sys.executable, "-m", "chainkit.cli.main", *command],
+        capture_output=True,
+        env=os.environ | {"PYTHONIOENCODING": encoding},
+    )
+    assert run.returncode == 0, run.stderr
+    assert b"Traceback" not in run.stderr
+
+
+@pytest.mark.parametrize(("place", "code"), [(">&-", 0), (">/dev/full", 4), ("| head -n 0", 0)])
+def test_a_terminal_that_is_gone_is_no_traceback(folder, place, code):
+    command = f"{sys.executable} -m chainkit.cli.main presets {place}"
+    run = subprocess.run(["bash", "-o", "pipefail", "-c", command], capture_output=True, text=True)
+    assert run.returncode == code, run.stderr
+    assert "Traceback" not in run.stderr

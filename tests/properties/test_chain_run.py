@@ -241,3 +241,28 @@ def test_a_bypassed_stage_is_left_out(rng):
     audio, gains = in_blocks(FULL.bypassing(*(stage.name for stage in FULL.stages)), x, 500)
     assert np.array_equal(audio, x)
     assert gains == []
+
+
+@pytest.mark.parametrize(
+    ("block", "message"),
+    [
+        (np.zeros((10, 3)), r"a block is \(frames, 2\); found \(10, 3\)"),
+        (np.zeros(10), r"found \(10,\)"),
+        (np.zeros((10, 2), dtype=np.int16), "audio is float with full scale ±1; found int16"),
+        (np.full((10, 2), np.inf), "frame 0 is not finite"),
+    ],
+)
+def test_a_stream_refuses_blocks_that_are_not_its_own(block, message):
+    stream = chainkit.Chain([EQ]).stream(48000, 2)
+    with pytest.raises(ValueError, match=message):
+        stream.process(block)
+
+
+def test_a_stream_is_used_once(rng):
+    stream = chainkit.Chain([Deess(threshold=-40.0)]).stream(48000, 1)
+    stream.process(noise(rng, -20.0, 500).astype(np.float32))
+    stream.finish()
+    with pytest.raises(ValueError, match="the stream is finished"):
+        stream.process(noise(rng, -20.0, 500))
+    with pytest.raises(ValueError, match="the stream is finished"):
+        stream.finish()
