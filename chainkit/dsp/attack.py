@@ -4,8 +4,8 @@ Powers in bands of one-third octave (below 400 Hz of 100 Hz, which is what a win
 apart) are followed every 5 ms. An onset is where the levels of many bands rise at once (spectral
 flux). For each band the mean power at the onsets is set against the band's mean power: a band
 that sounds only while the stick, the beater or the plectrum strikes stands out most, the body
-that rings on less. Of bands that stand out alike, the strongest is named. A source is percussive when what stands out also dies away at once; a sung
-vowel does not.
+that rings on less. Of bands that stand out alike, the strongest is named. A source is percussive
+when what stands out also dies away at once; a sung vowel does not.
 
 The thresholds were chosen on made sounds; they are no published values.
 """

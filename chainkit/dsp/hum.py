@@ -186,7 +186,7 @@ class _Channel:
         columns = slice(column, column + len(numbers))
         amplitudes, noise = self._amplitudes[:, columns], self._noise[:, columns]
         clear, level = self._in_phase(amplitudes, noise, np.array(numbers) / mains, mains)
-        offset = int(np.log1p(clear).sum(axis=1).argmax())
+        offset = int(np.where(clear > CLEAR, np.log1p(clear), 0.0).sum(axis=1).argmax())
         lines, strengths = [], []
         for number, nominal in enumerate(numbers):
             strength, power = clear[offset, number], level[offset, number]

@@ -107,9 +107,12 @@ class Tilt:
     @property
     def departure(self) -> Values:
         """Level against the trend in dB, in third octaves about each twelfth."""
-        powers = np.convolve(10.0 ** (self.levels / 10.0), np.ones(5) / 5.0, mode="same")
-        ends = np.convolve(np.ones(len(self.levels)), np.ones(5) / 5.0, mode="same")
-        return 10.0 * np.log10(np.maximum(powers / np.maximum(ends, 0.2), 1e-20)) - self.trend
+        # The mean of five twelfths; at the ends of those that are there.
+        powers = 10.0 ** (self.levels / 10.0)
+        below = np.concatenate([[0.0], np.cumsum(powers)])
+        places = np.arange(len(powers))
+        first, last = np.maximum(places - 2, 0), np.minimum(places + 3, len(powers))
+        return 10.0 * np.log10((below[last] - below[first]) / (last - first)) - self.trend
 
     def unevenness(self, gain: Values | float = 0.0) -> float:
         """Spread in dB of the levels about the trend from 100 Hz to 8 kHz, `gain` dB added.

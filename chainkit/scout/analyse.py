@@ -14,13 +14,11 @@ from chainkit.audio.reader import AudioReader
 from chainkit.dsp import sibilance_edge
 from chainkit.dsp.regions import Tilt, find_regions
 from chainkit.dsp.resonance import find_resonances
-from chainkit.errors import AudioFileError
 from chainkit.scout import findings as made
 from chainkit.scout.findings import Finding, ranked
 from chainkit.scout.hearing import Heard, Progress, band_powers, hear
 from chainkit.scout.mix import MixBand, hidden, mix_bands, placed
 
-LOWEST_RATE = 8000  # Hz
 SPACING = 4.0  # Hz, of the long-term spectrum in which prominence is judged
 VOICE, LOUDEST_HISS = 3.0, 3.0  # sibilants a minute, dB against the rest, that make a voice
 
@@ -94,11 +92,9 @@ def scout_file(
     Raises
     ------
     AudioFileError
-        A file cannot be read, or the rate of the voice is below 8 kHz.
+        A file cannot be read.
     """
     reader = AudioReader(voice)
-    if reader.rate < LOWEST_RATE:
-        raise AudioFileError(f"{voice} is at {reader.rate} Hz; at least {LOWEST_RATE} Hz are due")
     band = AudioReader(backing) if backing else None
     heard = hear(reader, progress)
     bands = mix_bands(heard.bands, band_powers(band, progress)) if band else None
@@ -154,9 +150,9 @@ def _sibilance(heard: Heard) -> Iterator[Finding]:
     )
 
 
-def long_term(x: NDArray[np.float64], rate: int) -> NDArray[np.float64]:
-    """Mean power in each bin of Hann windows of a quarter of a second, (bins,)."""
-    size = 2 * round(rate / SPACING / 2.0)
+def long_term(x: NDArray[np.float64], rate: int, spacing: float = SPACING) -> NDArray[np.float64]:
+    """Mean power in each bin of Hann windows of 1 / `spacing` seconds, (bins,)."""
+    size = 2 * round(rate / spacing / 2.0)
     window = np.hanning(size + 1)[:-1]
     padded = np.pad(x, (0, max(0, size - len(x))))
     starts = range(0, len(padded) - size + 1, size // 2)

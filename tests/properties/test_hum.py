@@ -1,0 +1,93 @@
+"""Mains hum: found under a voice, its kind told, and not seen where there is none."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from chainkit.dsp.hum import HumMeter
+from chainkit.dsp.voice import sing
+
+RATE = 8000
+
+
+def found(x, rate=RATE, block=65536):
+    meter = HumMeter(rate, x.shape[1])
+    for start in range(0, len(x), block):
+        meter.add(np.ascontiguousarray(x[start : start + block]))
+    return meter.finish()
+
+
+def hum(rng, mains, frames, level, rate=RATE, multiples=(1, 2, 3, 4, 5)):
+    """A hum whose RMS is `level` dBFS, off its nominal frequency as mains are."""
+    time = np.arange(frames)[:, None] / rate
+    at = mains + rng.uniform(-0.05, 0.05)
+    lines = [
+        np.sin(2 * np.pi * (k * at * time + rng.uniform())) / k ** rng.uniform(0.5, 1.5)
+        for k in multiples
+    ]
+    wave = np.sum(lines, axis=0)
+    return 10 ** (level / 20) * wave / np.sqrt(np.mean(wave**2))
+
+
+def harmonics(f0, rate=RATE):
+    """A sung tone: 20 harmonics of a fundamental that may move, (frames, 1)."""
+    phase = 2 * np.pi * np.cumsum(f0) / rate
+    return 0.2 * np.sum([np.sin(k * phase) / k for k in range(1, 21)], axis=0)[:, None]
+
+
+@pytest.fixture(scope="module", params=["low", "high"])
+def voice(request):
+    return sing(RATE, seconds=12.0, register=request.param, seed=7).voice
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_hum_under_a_voice_is_found_and_its_kind_told(voice, seed):
+    rng = np.random.default_rng(seed)
+    mains = (50, 60)[seed % 2]
+    heard = found(voice + hum(rng, mains, len(voice), -60.0))
+    assert heard.mains == mains
+    assert heard.confidence > 0.5
+    assert heard.lines[0].frequency == pytest.approx(mains, abs=0.1)
+
+
+def test_no_hum_is_seen_in_a_voice(voice):
+    assert found(voice) is None
+
+
+def test_a_fundamental_alone_is_enough(voice):
+    heard = found(voice + hum(np.random.default_rng(3), 50, len(voice), -60.0, multiples=(1,)))
+    assert (heard.mains, len(heard.lines)) == (50, 1)
+    assert heard.lines[0].level == pytest.approx(-60.0, abs=1.0)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_bass_voice_near_the_mains_is_none(seed):
+    rng = np.random.default_rng(seed)
+    notes = rng.choice([49.0, 50.0, 51.0, 58.3, 60.0, 61.7, 98.0, 100.0, 119.0, 120.0], 13)
+    time = np.arange(12 * RATE) / RATE
+    vibrato = 2 ** (rng.uniform(20, 60) / 1200 * np.sin(2 * np.pi * 5.5 * time))
+    sung = harmonics(np.interp(time, np.arange(13), notes) * vibrato)
+    assert found(sung + 1e-4 * rng.standard_normal(sung.shape)) is None
+
+
+@pytest.mark.parametrize("note", [55.0, 98.0, 100.0, 116.54, 120.0, 240.0])
+def test_a_held_note_is_none(note):
+    rng = np.random.default_rng(1)
+    sung = harmonics(np.full(10 * RATE, note))
+    sung[5 * RATE : 6 * RATE] = 0.0
+    assert found(sung + 1e-4 * rng.standard_normal(sung.shape)) is None
+
+
+def test_blocks_change_nothing(voice):
+    x = voice + hum(np.random.default_rng(5), 60, len(voice), -60.0)
+    whole, cut = found(x), found(x, block=997)
+    assert whole.mains == cut.mains
+    np.testing.assert_allclose(
+        [line.level for line in whole.lines], [line.level for line in cut.lines], atol=1e-6
+    )
+
+
+@pytest.mark.parametrize("frames", [0, 1, 500, 8000])
+def test_silence_and_short_files(frames):
+    assert found(np.zeros((frames, 2))) is None

@@ -1,0 +1,347 @@
+"""Scouting made sources: regions, edge, attack, mix, starting chain, sweeps."""
+
+from __future__ import annotations
+
+import csv
+
+import numpy as np
+import pytest
+from data import voices
+from naive_glide import gliding_bell
+from signals import noise
+
+from chainkit.audio.reader import read
+from chainkit.audio.writer import write
+from chainkit.chain import parse_chain
+from chainkit.dsp import filters, sibilance_edge
+from chainkit.dsp.attack import AttackMeter
+from chainkit.dsp.cascade import Cascade
+from chainkit.dsp.glide import glide_bell, glide_frequencies
+from chainkit.dsp.loudness import LoudnessMeter
+from chainkit.dsp.meter import VoiceMeter
+from chainkit.dsp.regions import Tilt, find_regions, find_rumble
+from chainkit.dsp.sibilance import SibilantDetector
+from chainkit.dsp.truepeak import TruePeakMeter
+from chainkit.dsp.voice import Resonance, sing
+from chainkit.errors import AudioFileError
+from chainkit.scout import scout_file
+from chainkit.scout.chainfile import propose
+from chainkit.scout.findings import Finding
+from chainkit.scout.mix import HIDDEN, hidden, mix_bands, placed
+from chainkit.scout.proposal import moves
+from chainkit.scout.sweeps import PAUSE, Glide, evidence, glided, write_sweeps
+from chainkit.stages import KINDS
+
+RATE = 16000
+
+
+def measured(x, rate):
+    meter = VoiceMeter(rate, x.shape[1])
+    meter.add(np.ascontiguousarray(x))
+    return meter.finish()
+
+
+def pink(rng, frames):
+    """Noise of equal power in each octave, (frames, 1)."""
+    spectrum = np.fft.rfft(rng.standard_normal(frames))
+    spectrum[1:] /= np.sqrt(np.arange(1, len(spectrum)))
+    spectrum[0] = 0.0
+    x = np.fft.irfft(spectrum, frames)
+    return (0.1 * x / x.std())[:, None]
+
+
+@pytest.fixture(scope="module")
+def sung():
+    return sing(RATE, seconds=10.0, seed=2, resonance=Resonance(300.0, 5.0, 8.0))
+
+
+@pytest.fixture(scope="module")
+def scouting(sung, tmp_path_factory):
+    path = tmp_path_factory.mktemp("scout") / "lead.wav"
+    write(path, sung.voice, RATE, subtype="PCM_24")
+    return scout_file(path)
+
+
+# ------------------------------------------------------------------------------ sibilance edge
+@pytest.mark.parametrize("register", ["low", "high"])
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_the_sibilance_edge_is_within_a_third_of_an_octave(register, seed):
+    song = sing(22050, seconds=12.0, register=register, seed=seed)
+    detector = SibilantDetector(22050, 1)
+    detector.add(song.voice)
+    collector = sibilance_edge.HissCollector(22050, detector.finish().sibilants)
+    for start in range(0, len(song.voice), 5000):
+        collector.add(song.voice[start : start + 5000, 0])
+    edge = sibilance_edge.edge(collector.hisses)
+    assert abs(np.log2(edge / song.edge_hz)) < 1.0 / 3.0
+
+
+def test_the_edge_of_shaped_noise_is_where_half_the_amplitude_is_reached(rng):
+    """A fourth-order high-pass is 6.02 dB down where 1 + (f0/f)^8 = 4."""
+    hiss = Cascade(filters.butterworth("highpass", 48000, 6000.0, 4), 1).process(
+        noise(rng, -20.0, 48000)
+    )
+    found = sibilance_edge.describe(hiss[:, 0], 48000).edge_hz
+    assert found == pytest.approx(6000.0 * 3.0 ** (-1 / 8), rel=0.04)
+
+
+# ------------------------------------------------------------------------------------ regions
+@pytest.mark.parametrize(
+    ("kind", "frequency"), [("mud", 250.0), ("boxiness", 600.0), ("harshness", 3100.0)]
+)
+def test_a_hump_is_named_by_its_region(rng, kind, frequency):
+    x = pink(rng, 8 * 48000)
+    humped = Cascade(filters.bell(48000, frequency, 8.0, 2.0), 1).process(x)
+    (region,) = find_regions(measured(humped, 48000).spectrum, speech=False)
+    assert region.kind == kind
+    assert region.frequency == pytest.approx(frequency, rel=0.12)
+    assert 4.0 < region.excess < 9.0
+    assert region.confidence <= 0.5
+    assert find_regions(measured(x, 48000).spectrum, speech=False) == []
+
+
+def test_air_is_judged_against_speech(rng):
+    x = noise(rng, -20.0, 6 * 48000)
+    dull = Cascade(filters.butterworth("lowpass", 48000, 3000.0, 2), 1).process(x)
+    assert "air" in [r.kind for r in find_regions(measured(dull, 48000).spectrum, speech=True)]
+    assert "air" not in [r.kind for r in find_regions(measured(dull, 48000).spectrum, speech=False)]
+    assert "air" not in [r.kind for r in find_regions(measured(x, 48000).spectrum, speech=True)]
+
+
+def test_a_straight_tilt_is_even_and_a_hump_is_not(rng):
+    x = pink(rng, 8 * 48000)
+    tilted = Cascade(filters.low_shelf(48000, 700.0, 6.0, 0.3), 1).process(x)
+    humped = Cascade(filters.bell(48000, 700.0, 6.0, 3.0), 1).process(x)
+    plain, shelf, hump = (Tilt(measured(y, 48000).spectrum) for y in (x, tilted, humped))
+    assert plain.unevenness() < 0.4
+    assert shelf.unevenness() < 0.5 * hump.unevenness()
+    cut = 20 * np.log10(
+        np.abs(filters.response(filters.bell(48000, 700.0, -6.0, 3.0), hump.frequencies, 48000))
+    )
+    assert hump.unevenness(cut) < 0.4 * hump.unevenness()
+
+
+def test_rumble_is_thumps_and_not_a_bass(rng):
+    whole = 0.01 * rng.uniform(0.5, 1.5, 1000)
+    low = 1e-7 * rng.uniform(0.5, 1.5, 1000)
+    assert find_rumble(low, whole) is None
+    low[100:900:100] = 1e-3
+    rumble = find_rumble(low, whole)
+    assert rumble.bursts == 8
+    assert rumble.prominence == pytest.approx(40.0, abs=2.0)
+    assert find_rumble(0.9 * whole, whole) is None
+
+
+# ------------------------------------------------------------------------------------- attack
+def struck(rng, click_hz, body_hz=70.0, rate=48000):
+    """Eight strokes: a body that rings on, and a click of noise about `click_hz`."""
+    time = np.arange(rate // 2)[:, None] / rate
+    strokes = []
+    for _ in range(8):
+        click = Cascade(filters.bandpass(rate, click_hz, 3.0), 1).process(
+            rng.standard_normal(time.shape)
+        )
+        body = np.sin(2 * np.pi * body_hz * time) * np.exp(-time / 0.15)
+        strokes.append(0.5 * body + 0.5 * click * np.exp(-time / 0.005))
+    x = np.concatenate(strokes)
+    return x + 1e-4 * rng.standard_normal(x.shape)
+
+
+def attack(x, rate=48000, block=65536):
+    meter = AttackMeter(rate, x.shape[1])
+    for start in range(0, len(x), block):
+        meter.add(np.ascontiguousarray(x[start : start + block]))
+    return meter.finish()
+
+
+@pytest.mark.parametrize("click_hz", [1200.0, 3000.0, 7000.0])
+def test_the_attack_is_where_the_click_is(rng, click_hz):
+    found = attack(struck(rng, click_hz))
+    assert found.low / 1.15 <= click_hz <= found.high * 1.15
+    assert found.onsets == 8
+
+
+def test_a_voice_and_noise_have_no_attack(rng, sung):
+    assert attack(sung.voice, RATE) is None
+    assert attack(noise(rng, -20.0, 48000)) is None
+    assert attack(np.zeros((0, 1))) is None
+
+
+def test_blocks_do_not_change_the_attack(rng):
+    x = struck(rng, 3000.0)
+    assert attack(x) == attack(x, block=1009)
+
+
+# ---------------------------------------------------------------------------------------- mix
+def test_bands_are_hidden_where_the_backing_is_louder():
+    voice = np.ones((20, 18))
+    backing = np.full((15, 18), 1e-3)
+    backing[:, 4] = 10.0 * 20 / 15
+    bands = mix_bands(voice, backing)
+    assert bands[4].against_backing_db == pytest.approx(-10.0)
+    assert bands[4].clear == pytest.approx(5.0 / 30.0)  # ANSI S3.5-1997: K = (SNR + 15) / 30
+    assert [band.frequency_hz for band in hidden(bands)] == [400.0]
+    assert bands[4].clear < HIDDEN
+
+
+def test_a_finding_that_is_hidden_weighs_less():
+    finding = Finding("resonance", 400.0, 5.0, 8.0, 0.9, 0.9, -8.0)
+    backing = np.full((20, 18), 1e-3)
+    clear = placed(finding, mix_bands(np.ones((20, 18)), backing))
+    backing[:, 4] = 30.0
+    masked = placed(finding, mix_bands(np.ones((20, 18)), backing))
+    assert masked.weight < 0.1 * clear.weight
+
+
+# ------------------------------------------------------------------------------ starting chain
+def index_and_unevenness(x, rate):
+    found = measured(x, rate)
+    return found.sibilance_index_db, Tilt(found.spectrum).unevenness()
+
+
+def assert_helps(path):
+    scouting = scout_file(path)
+    proposal = propose(scouting)
+    x, rate = read(path)
+    hissing, uneven = index_and_unevenness(x, rate)
+    processed = proposal.chain.process(x, rate).audio
+    calmer, evener = index_and_unevenness(processed, rate)
+    assert calmer < hissing - 0.3
+    assert evener < uneven
+    return proposal
+
+
+@pytest.mark.parametrize("register", ["low", "high"])
+def test_the_chain_calms_the_hiss_and_evens_the_spectrum(register, tmp_path):
+    song = sing(44100, seconds=10.0, register=register, seed=3, resonance=Resonance(300, 5, 8))
+    write(tmp_path / "lead.wav", song.voice, 44100, subtype="PCM_24")
+    proposal = assert_helps(tmp_path / "lead.wav")
+    kinds = [type(stage) for stage in proposal.chain.stages]
+    assert kinds == [KINDS["eq"], KINDS["deess"], KINDS["compress"]]
+
+
+@pytest.mark.data
+def test_the_chain_helps_recorded_speech():
+    path, _ = voices.or_skip(voices.arctic)
+    assert_helps(path)
+    assert_helps(voices.or_skip(voices.alsa, "Front_Center"))
+    assert_helps(voices.or_skip(voices.alsa, "Side_Left"))
+
+
+def test_every_value_of_the_chain_is_explained(scouting):
+    text = propose(scouting).text
+    assert parse_chain(text) == propose(scouting).chain
+    lines = text.splitlines()
+    for number, line in enumerate(lines):
+        if "shape:" in line:
+            assert lines[number - 1].lstrip().startswith("# ")
+    settings = [line for line in lines if line.startswith("      ") and ":" in line]
+    explained = [line for line in settings if "#" in line or "shape" in line]
+    plain = [line.split(":")[0].strip() for line in settings if line not in explained]
+    assert set(plain) <= {"bands", "frequency", "window"}  # told by the comment above each
+
+
+def test_cuts_are_narrow_and_boosts_wide(scouting):
+    for move in moves(scouting):
+        gain, q = getattr(move.band, "gain", 0.0), getattr(move.band, "q", None)
+        assert gain <= 0.0 or q <= 0.8
+        assert gain >= 0.0 or q >= 1.4
+
+
+def test_the_compressor_turns_the_loudest_twentieth_down_as_it_says(scouting, sung):
+    gain = propose(scouting).chain.process(sung.voice, RATE).gains["compress"][:, 0]
+    reduction = gain.max() - gain
+    assert 1.0 < np.percentile(reduction, 95.0) < 5.0
+
+
+def test_there_is_no_chain_for_silence(tmp_path):
+    write(tmp_path / "silent.wav", np.zeros((RATE, 2)), RATE)
+    scouting = scout_file(tmp_path / "silent.wav")
+    assert scouting.silent
+    assert scouting.findings == ()
+    with pytest.raises(AudioFileError, match=r"silent\.wav is silent"):
+        propose(scouting)
+
+
+# ---------------------------------------------------------------------------- sweeps and glide
+def test_the_gliding_bell_stands_where_the_cookbook_does():
+    """Robert Bristow-Johnson, Audio EQ Cookbook: the bell, by the bilinear transform."""
+    impulse = np.zeros((4096, 1))
+    impulse[0] = 1.0
+    for frequency, gain, q in [(1000.0, 6.0, 1.0), (2500.0, 12.0, 8.0), (15000.0, -9.0, 3.0)]:
+        y = glide_bell(impulse, 48000, np.full(4096, frequency), gain, q)
+        at = np.fft.rfftfreq(4096, 1 / 48000)
+        wanted = filters.response(filters.bell(48000, frequency, gain, q), at, 48000)
+        np.testing.assert_allclose(np.fft.rfft(y[:, 0]), wanted, atol=1e-9)
+
+
+def test_the_gliding_bell_equals_its_slow_twin(rng):
+    x = rng.standard_normal((600, 2))
+    frequencies = glide_frequencies(600, 100.0, 9000.0)
+    y = glide_bell(x, 44100, frequencies, 12.0, 6.0)
+    for lane in range(2):
+        slow = gliding_bell(x[:, lane], frequencies, 44100, 12.0, 6.0)
+        np.testing.assert_allclose(y[:, lane], slow, atol=1e-12)
+
+
+def test_a_glide_makes_no_zipper_noise():
+    """A sine under a moving bell keeps its energy within a few hertz of itself."""
+    rate, frames = 48000, 96000
+    sine = 0.1 * np.sin(2 * np.pi * 1000.0 * np.arange(frames) / rate)[:, None]
+    y = glide_bell(sine, rate, glide_frequencies(frames, 300.0, 3000.0), 12.0, 8.0)
+    power = np.abs(np.fft.rfft(y[:, 0] * np.blackman(frames))) ** 2
+    beside = power[2 * 1100 : 2 * 20000].sum()
+    assert 10 * np.log10(beside / power.sum()) < -90.0
+
+
+def test_a_glide_refuses_what_lies_above_half_the_rate():
+    with pytest.raises(ValueError, match="does not lie between 0 and 4000"):
+        glide_bell(np.zeros((4, 1)), 8000, np.full(4, 4000.0), 6.0, 1.0)
+
+
+def loudness(x, rate):
+    meter = LoudnessMeter(rate, x.shape[1])
+    meter.add(np.ascontiguousarray(x))
+    return meter.integrated()
+
+
+def true_peak(x, rate):
+    meter = TruePeakMeter(rate, x.shape[1])
+    meter.add(np.ascontiguousarray(x))
+    return meter.dbtp()
+
+
+def test_the_three_parts_are_equally_loud_and_safe(rng):
+    phrase = np.clip(noise(rng, -9.0, 2 * RATE, 2), -1.0, 1.0)
+    finding = Finding("resonance", 800.0, 4.0, 8.0, 0.9, 0.9, -8.0)
+    x = evidence(phrase, RATE, finding)
+    step = len(phrase) + round(PAUSE * RATE)
+    parts = [x[n * step : n * step + len(phrase)] for n in range(3)]
+    levels = [loudness(part, RATE) for part in parts]
+    assert np.ptp(levels) < 0.3  # the fades take a little from each
+    assert true_peak(x, RATE) <= -1.0
+    bands = [np.abs(np.fft.rfft(p[:, 0])) ** 2 for p in parts]
+    near = [b[2 * 780 : 2 * 820].sum() / b.sum() for b in bands]
+    assert near[2] < near[0] < near[1]
+
+
+def test_a_glide_is_safe_and_its_table_tells_where_it_is(scouting, tmp_path, rng):
+    written = write_sweeps(scouting, tmp_path, Glide(200.0, 3000.0, 12.0, 2.0))
+    assert {"glide.wav", "glide.csv"} <= {path.name for path in written}
+    with open(tmp_path / "glide.csv", newline="") as file:
+        rows = [(float(r["seconds"]), float(r["frequency_hz"])) for r in csv.DictReader(file)]
+    assert rows[0] == (0.0, 200.0)
+    assert rows[-1] == (2.0, 3000.0)
+    assert rows[100][1] == pytest.approx(np.sqrt(200.0 * 3000.0), rel=1e-3)
+    for path in written:
+        if path.suffix == ".wav":
+            assert true_peak(read(path)[0], RATE) <= -1.0
+    # Loud noise is brought down, and where the table says, it is loudest.
+    x, frequencies = glided(np.clip(noise(rng, -3.0, RATE), -1, 1), RATE, Glide(500, 2000))
+    assert true_peak(x, RATE) <= -1.0
+    for at in (0.25, 0.75):
+        middle = round(at * len(x))
+        piece = x[middle - 4000 : middle + 4000, 0]
+        powers = np.abs(np.fft.rfft(piece * np.hanning(8000))) ** 2
+        smooth = np.convolve(powers, np.ones(40), mode="same")
+        assert smooth.argmax() * 2.0 == pytest.approx(frequencies[middle], rel=0.08)
