@@ -218,13 +218,16 @@ class _Channel:
         Both (offsets, lines).
         """
         lines = (mains + OFFSETS[:, None]) * multiples
-        turns = np.exp(-2j * np.pi * self._times[:, None, None] * lines)
-        weights = 1.0 / noise
-        starts = np.arange(0, len(noise), FOLLOWED)
-        sums = np.add.reduceat(turns * (amplitudes * weights)[:, None], starts, axis=0)
-        totals = np.add.reduceat(weights, starts, axis=0)
-        together = (np.abs(sums) ** 2).sum(axis=0)
-        return together / totals.sum(axis=0), together / (totals**2).sum(axis=0)
+        together = np.zeros(lines.shape)
+        square, total = np.zeros(len(multiples)), np.zeros(len(multiples))
+        for start in range(0, len(noise), FOLLOWED):
+            part = slice(start, start + FOLLOWED)
+            weights = 1.0 / noise[part]
+            turns = np.exp(-2j * np.pi * self._times[part, None, None] * lines)
+            together += np.abs((turns * (amplitudes[part] * weights)[:, None]).sum(axis=0)) ** 2
+            square += weights.sum(axis=0) ** 2
+            total += weights.sum(axis=0)
+        return together / total, together / square
 
 
 def _share(amplitudes: NDArray[np.complex128], noise: Audio, power: float) -> float:

@@ -38,7 +38,7 @@ FALLEN = 20.0  # dB below the strongest third octave, where the low end is over
 LEVELLED = (100.0, 8000.0)  # Hz, in which evenness is judged
 
 RUMBLE_HZ = 60.0  # upper edge
-BURST, LEAST_BURSTS = 15.0, 3  # dB above the usual level of the low end
+BURST = 15.0  # dB above the usual level of the low end
 
 
 @dataclass(frozen=True)
@@ -234,7 +234,7 @@ def find_rumble(low: Values, whole: Values) -> Rumble | None:
     loud = 10.0 * np.log10(whole[sounding].mean()) - 30.0  # less is not heard
     edges = np.flatnonzero(np.diff(level > max(usual + BURST, loud), prepend=False, append=False))
     bursts = [level[start:stop] for start, stop in edges.reshape(-1, 2) if stop - start <= 30]
-    if len(bursts) < LEAST_BURSTS:
+    if not bursts:
         return None
     prominence = float(np.median([burst.max() for burst in bursts])) - usual
     return Rumble(len(bursts), prominence, sum(map(len, bursts)) / len(level))

@@ -80,7 +80,11 @@ def hear(reader: AudioReader, progress: Progress | None = None) -> Heard:
     measurement = voice.finish()
     hops = whole.finish()
     hisses = HissCollector(rate, measurement.sibilants)
-    excerpt = list(_second(reader, int(energy.argmax()), hisses, progress))
+    excerpt = np.empty(min(reader.frames, EXCERPT + PIECE * rate))
+    filled = 0
+    for lane in _second(reader, int(energy.argmax()), hisses, progress):
+        excerpt[filled : filled + len(lane)] = lane
+        filled += len(lane)
     return Heard(
         measurement=measurement,
         hum=hum.finish(),
@@ -89,7 +93,7 @@ def hear(reader: AudioReader, progress: Progress | None = None) -> Heard:
         hops=hops / channels,
         bands=bands.powers(),
         hisses=tuple(hisses.hisses),
-        excerpt=np.concatenate(excerpt),
+        excerpt=excerpt[:filled],
     )
 
 
