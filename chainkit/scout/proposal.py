@@ -28,8 +28,8 @@ AIR_SHELF, AIR_Q = 8000.0, 0.7  # Hz: half its gain an octave below the air
 WIDEST_Q = 0.8  # of a boost
 FILLED = (200.0, 3000.0)  # Hz
 WORTH = 0.02  # dB of unevenness that a wide move must take away
-UNDER_LOWEST = 0.8  # of the lowest third octave in which the source lives
-LOWEST_HIGHPASS, HIGHEST_HIGHPASS = 20.0, 120.0  # Hz
+UNDER_LOWEST = 0.7  # of the lowest third octave in which the source lives
+LOWEST_HIGHPASS, HIGHEST_HIGHPASS = 20.0, 90.0  # Hz
 
 RESONANCE = "Stands {:.1f} dB out, whatever is sung: a cut as narrow and as deep as it is."
 HUM = "Mains hum, there in the pauses too: a cut too narrow to be heard."
