@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from chainkit.cli.options import add_force, add_json, quantity
 from chainkit.errors import UsageError
@@ -89,7 +89,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json:
         import json
 
-        print(json.dumps(scouting.as_dict(), indent=2, ensure_ascii=False, allow_nan=False))
+        print(json.dumps(as_object(scouting), indent=2, ensure_ascii=False, allow_nan=False))
     else:
         print_scouting(scouting)
         for path in written:
@@ -160,6 +160,14 @@ def _sweeps(arguments: argparse.Namespace, scouting: Scouting, glide: Glide | No
     return write_sweeps(scouting, folder, glide, arguments.force)
 
 
+def as_object(scouting: Scouting) -> dict[str, Any]:
+    """What was found and the de-esser settings that follow, as plain values."""
+    from chainkit.scout.deessing import deessing
+
+    settings = deessing(scouting)
+    return scouting.as_dict() | {"deess": settings.as_dict() if settings else None}
+
+
 def print_scouting(scouting: Scouting) -> None:
     """Print a row for each finding, and the bands in which the backing hides the voice."""
     from chainkit.cli import show
@@ -169,9 +177,21 @@ def print_scouting(scouting: Scouting) -> None:
         print("nothing was found")
     else:
         show.table("", headers(scouting), [row(found, scouting) for found in scouting.findings])
+    print_deessing(scouting)
     if scouting.bands is not None:
         names = [FREQUENCY.format(band.frequency_hz) for band in hidden(list(scouting.bands))]
         print(f"\nhidden by the backing: {', '.join(names) if names else 'no band'}")
+
+
+def print_deessing(scouting: Scouting) -> None:
+    """Print the de-esser settings that follow from the sibilants."""
+    from chainkit.scout.deessing import deessing
+
+    found = deessing(scouting)
+    if found is not None:
+        edge, working = FREQUENCY.format(found.frequency_hz), found.working_level_lufs
+        threshold = f"threshold −{-found.threshold_db:.0f} dB at −{-working:.0f} LUFS"
+        print(f"\nde-ess from {edge}, {threshold}, range {found.range_db:.0f} dB")
 
 
 def headers(scouting: Scouting) -> tuple[str, ...]:

@@ -12,22 +12,17 @@ from chainkit.audio.atomic import atomic_file
 from chainkit.chain import Chain, parse_chain
 from chainkit.chain.walk import shown
 from chainkit.dsp.sibilance import SibilantDetector
-from chainkit.dsp.sibilance_edge import STEPS
 from chainkit.errors import AudioFileError
 from chainkit.scout.analyse import Scouting
-from chainkit.scout.proposal import Move, Values, curve, moves
+from chainkit.scout.deessing import WORKING_LEVEL, deessing, level_change, trim
+from chainkit.scout.proposal import Move, Values, moves
 from chainkit.units import FREQUENCY
 
-WORKING_LEVEL = -26.0  # LUFS, as the presets
-LOWEST_EDGE, HIGHEST_EDGE = 2500.0, 8000.0  # Hz
-UNDER_EDGE = 2.0 ** (-1.0 / 6.0)
-CALMER = 1.0  # dB by which the sibilants should end up lower against the voice
-MOST_REDUCTION, ROOM = 10.0, 3.0  # dB; dB of the range beyond what is aimed at
 # Further reduction in dB, and factor on the lower edge, tried one after the other.
 TRIES = ((0.0, 1.0), (1.0, 0.9), (2.0, 0.8), (3.0, 0.7), (4.0, 0.6))
 LEAST_CALMER = 0.5  # dB by which the sibilance index must fall
 TRIED, LEAD = 30.0, 2.0  # seconds that are tried, and of them ahead of the first sibilant
-DEESS_RATIO, COMPRESS_RATIO = 4.0, 2.5
+COMPRESS_RATIO = 2.5
 ABOVE_COMPRESS = 4.0  # dB of the loudest twentieth above the threshold
 SOUNDING = 0.01  # of the mean power
 
@@ -111,20 +106,20 @@ def propose(scouting: Scouting) -> Proposal:
         proposal = _proposal(scouting, chosen, deeper, lower)
         if before is None:
             break
-        after = _sibilance_index(proposal.chain.process(sample, scouting.rate).audio, scouting.rate)
+        processed = proposal.chain.process(sample, scouting.rate).audio
+        after = _sibilance_index(processed, scouting.rate)
         if after is None or after < before - LEAST_CALMER:
             break
     return proposal
 
 
 def _proposal(scouting: Scouting, chosen: list[Move], deeper: float, lower: float) -> Proposal:
-    trim = WORKING_LEVEL - (scouting.heard.measurement.integrated_lufs or WORKING_LEVEL)
     text = "".join(
         (
             HEAD.format(name=_plain(scouting.path.name), level=WORKING_LEVEL),
             _eq(chosen),
-            _deess(scouting, chosen, trim, deeper, lower),
-            _compress(scouting, chosen, trim),
+            _deess(scouting, chosen, deeper, lower),
+            _compress(scouting, chosen),
         )
     )
     chain = parse_chain(text, "the starting chain")
@@ -178,56 +173,29 @@ def _eq(chosen: list[Move]) -> str:
     return "\n".join(lines) + "\n\n"
 
 
-def _deess(scouting: Scouting, chosen: list[Move], trim: float, deeper: float, lower: float) -> str:
-    edge, hisses = scouting.sibilance_edge_hz, scouting.heard.hisses
-    if edge is None:
+def _deess(scouting: Scouting, chosen: list[Move], deeper: float, lower: float) -> str:
+    found = deessing(scouting, chosen, deeper, lower)
+    if found is None:
         return ""
-    band = 100.0 * round(
-        float(np.clip(edge * UNDER_EDGE * lower, LOWEST_EDGE, HIGHEST_EDGE)) / 100.0
-    )
-    if band > 0.4 * scouting.rate:
-        return ""
-    before, after = (
-        float(np.median([hiss.level_above(band, weights) for hiss in hisses]))
-        for weights in (None, _weights(scouting, chosen))
-    )
-    # What the EQ lifts, and what the compressor takes from the voice but not from the hiss.
-    lift = after - before - _level_change(scouting, chosen)
-    aim = CALMER + max(0.0, lift) + ABOVE_COMPRESS * (1.0 - 1.0 / COMPRESS_RATIO)
-    reduction = min(MOST_REDUCTION, aim) + deeper
-    above = reduction / (1.0 - 1.0 / DEESS_RATIO)
     return DEESS.format(
-        count=len(hisses),
-        edge=FREQUENCY.format(10.0 * round(edge / 10.0)),
-        frequency=FREQUENCY.format(band),
-        threshold=after + trim - above,
-        above=above,
-        reduction=reduction,
-        range=reduction + ROOM,
+        count=len(scouting.heard.hisses),
+        edge=FREQUENCY.format(10.0 * round((scouting.sibilance_edge_hz or 0.0) / 10.0)),
+        frequency=FREQUENCY.format(found.frequency_hz),
+        threshold=found.threshold_db,
+        above=found.above_db,
+        reduction=found.reduction_db,
+        range=found.range_db,
     )
 
 
-def _weights(scouting: Scouting, chosen: list[Move]) -> Values:
-    """Factor that the EQ puts on the power of each 100 Hz."""
-    middles = np.minimum(STEPS[:-1] + 50.0, 0.499 * scouting.rate)
-    return np.asarray(10.0 ** (curve(scouting, chosen, middles) / 10.0))
-
-
-def _compress(scouting: Scouting, chosen: list[Move], trim: float) -> str:
+def _compress(scouting: Scouting, chosen: list[Move]) -> str:
     """Threshold from the levels of the 10 ms in which the source sounds, the EQ counted in."""
     hops = scouting.heard.hops
     sounding = hops[hops > SOUNDING * hops.mean()]
-    loudest = 10.0 * np.log10(np.percentile(sounding, 95.0)) + trim
-    loudest += _level_change(scouting, chosen)
+    loudest = 10.0 * np.log10(np.percentile(sounding, 95.0)) + trim(scouting)
+    loudest += level_change(scouting, chosen)
     return COMPRESS.format(
         threshold=loudest - ABOVE_COMPRESS,
         above=ABOVE_COMPRESS,
         reduction=ABOVE_COMPRESS * (1.0 - 1.0 / COMPRESS_RATIO),
     )
-
-
-def _level_change(scouting: Scouting, chosen: list[Move]) -> float:
-    """What the EQ does to the level of the whole, in dB."""
-    powers = 10.0 ** (scouting.tilt.levels / 10.0)
-    after = powers * 10.0 ** (curve(scouting, chosen) / 10.0)
-    return float(10.0 * np.log10(after.sum() / powers.sum()))
