@@ -14,7 +14,7 @@ from chainkit.chain.walk import shown
 from chainkit.dsp.sibilance import SibilantDetector
 from chainkit.errors import AudioFileError
 from chainkit.scout.analyse import Scouting
-from chainkit.scout.deessing import WORKING_LEVEL, deessing, level_change, trim
+from chainkit.scout.deessing import RATIO, WORKING_LEVEL, deessing, level_change, trim
 from chainkit.scout.proposal import Move, Values, moves
 from chainkit.units import FREQUENCY
 
@@ -48,7 +48,7 @@ DEESS = """\
   - deess:
       frequency: {frequency}
       threshold: {threshold:.0f} dB   # {above:.0f} dB below the level of the middle sibilant there
-      ratio: 4:1            # so that one is turned down by about {reduction:.0f} dB
+      ratio: {ratio:g}:1            # so that one is turned down by about {reduction:.0f} dB
       range: {range:.0f} dB           # no more, or a lisp is heard
       attack: 1 ms          # sibilants start fast
       release: 60 ms        # and the vowel behind must not be dulled
@@ -59,7 +59,7 @@ COMPRESS = """\
   # Behind the EQ, so that it levels what will be heard and not what was taken out.
   - compress:
       threshold: {threshold:.0f} dB   # {above:.0f} dB below the loudest twentieth of this source
-      ratio: 2.5:1          # so that is turned down by about {reduction:.0f} dB
+      ratio: {ratio:g}:1          # so that is turned down by about {reduction:.0f} dB
       knee: 6 dB            # no step is heard where it sets in
       attack: 10 ms         # lets the front of a word or stroke through
       release: 120 ms       # gone before the next one
@@ -185,6 +185,7 @@ def _deess(scouting: Scouting, chosen: list[Move], deeper: float, lower: float) 
         above=found.above_db,
         reduction=found.reduction_db,
         range=found.range_db,
+        ratio=RATIO,
     )
 
 
@@ -197,5 +198,6 @@ def _compress(scouting: Scouting, chosen: list[Move]) -> str:
     return COMPRESS.format(
         threshold=loudest - ABOVE_COMPRESS,
         above=ABOVE_COMPRESS,
+        ratio=COMPRESS_RATIO,
         reduction=ABOVE_COMPRESS * (1.0 - 1.0 / COMPRESS_RATIO),
     )
