@@ -26,6 +26,13 @@ def pytest_report_header() -> str:
     return f"chainkit with {found}; {platform.machine()}"
 
 
+def pytest_sessionstart() -> None:
+    """Compile one loop, so that no test meets the word that the first use of all prints."""
+    from chainkit.dsp.kernels_log import level_rows
+
+    level_rows(np.zeros((1, 1)), 1, np.zeros(3), np.zeros(2), np.zeros(2))
+
+
 @pytest.fixture
 def rng() -> np.random.Generator:
     """The only source of randomness in tests."""

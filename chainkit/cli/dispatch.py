@@ -10,6 +10,7 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
+from chainkit.cli.firstuse import tell_of_compiling
 from chainkit.errors import ChainkitError, UsageError
 
 INTERRUPTED = 130
@@ -90,4 +91,6 @@ def _run(command: str, words: Sequence[str], commands: Sequence[str]) -> int:
         formatter_class=Formatter,
     )
     module.add_arguments(parser)
-    return int(module.run(parser.parse_args(words)))
+    arguments = parser.parse_args(words)
+    tell_of_compiling(command)
+    return int(module.run(arguments))
