@@ -94,7 +94,7 @@ def timed(jobs: int, name: str, option: str = "--force") -> float:
 def started(jobs: int, *options: str) -> subprocess.Popen[bytes]:
     quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
     return subprocess.Popen(
-        [*SONGS, "--jobs", str(jobs), *options], **quiet, start_new_session=True
+        [*SONGS, "--jobs", str(jobs), *options], **quiet, process_group=0
     )
 
 
