@@ -1,0 +1,178 @@
+"""Observations of low frequencies under a moving pitch, in windows longer than the pitch is steady.
+
+In a short window a narrow resonance at 200 Hz is smeared over half an octave; in a long one the
+harmonics themselves smear when the pitch moves. So what would be seen without any resonance is
+computed: harmonics of equal strength that follow the pitch and level which were measured, in the
+same window. The ratio of the powers seen to the powers expected, cell by cell, is the spectral
+envelope, and what smears both alike drops out of it. Our own method.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chainkit.dsp import log_cells
+from chainkit.dsp.excitation import LEAST_CELLS, Track
+from chainkit.dsp.observation import Kind, Observation
+
+Values = NDArray[np.float64]
+
+WINDOW = 0.6  # seconds
+HIGHEST = 2000.0  # Hz
+MOVES = 0.7  # the most the logarithm of the pitch may move within a window
+LEAST_VOICED = 0.4  # share of a window
+FAINT = 1e-3  # of the power of the loudest twentieth
+DEEPEST = 30.0  # dB below the strongest cell expected
+STEADY = 3.0  # dB by which a shorter window may expect otherwise: what leaks in from afar
+BANDS = 100.0 * 2.0 ** (np.arange(16) / 3.0)  # Hz, edges of those whose level is followed
+
+MOVING = Kind(
+    passing=((7.0, 1.2), (7.0, 0.3), (2.0, 0.06)),
+    lasting=((10.0, 1.2), (5.0, 0.5), (2.5, 0.2)),
+    repeats=2.0,
+    smear=1.9 / WINDOW,
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Grid:
+    """Time and frequency steps of the computed harmonics.
+
+    Attributes
+    ----------
+    rate : float, Hz
+        At which they are computed.
+    frames, bins : int
+    low, high : ndarray, (cells,)
+        Edges of the cells in bins; at least a window's width apart.
+    """
+
+    rate: float
+    frames: int
+    bins: int
+    cells: Values
+    low: Values
+    high: Values
+
+    @staticmethod
+    def of(seconds: float, cells: Values) -> Grid:
+        """Grid for windows of `seconds`."""
+        frames = round(seconds * 2.4 * HIGHEST)
+        below = cells[cells < HIGHEST]
+        spacing = 1.0 / (2.0 * seconds)
+        edges = [
+            below * factor / spacing + 0.5 for factor in (1.0 / log_cells.HALF, log_cells.HALF)
+        ]
+        middle, half = sum(edges) / 2.0, np.maximum((edges[1] - edges[0]) / 2.0, 0.75)
+        bins = int(1.05 * HIGHEST / spacing)
+        return Grid(frames / seconds, frames, bins, below, middle - half, middle + half)
+
+    def sums(self, powers: Values) -> Values:
+        """Sum of the bins in each cell."""
+        total = np.concatenate([[0.0], np.cumsum(powers)])
+        edges = np.arange(len(total))
+        return np.asarray(np.interp(self.high, edges, total) - np.interp(self.low, edges, total))
+
+
+def moving_harmonics(
+    x: Values, rate: float, followed: Track, cells: Values
+) -> Iterator[Observation]:
+    """Observations below 2 kHz, one for each window with a pitch in it.
+
+    Parameters
+    ----------
+    x : ndarray, (frames,)
+    rate : float, Hz
+    followed : Track
+    cells : ndarray, (cells,), Hz
+    """
+    from scipy import fft, signal
+
+    voiced = np.flatnonzero(followed.voiced)
+    if len(voiced) < 3:
+        return
+    size = 2 * int(WINDOW * rate / 2.0)
+    grid = Grid.of(size / rate, cells)
+    window = signal.windows.blackmanharris(size)
+    level = _level(followed)
+    loudest = np.percentile(level, 95)
+    for start in range(0, len(x) - size, size // 2):
+        times = start / rate + (np.arange(grid.frames) + 0.5) / grid.rate
+        amplitude, pitch = _followed(followed, voiced, level, times)
+        if pitch is None or (amplitude**2).max() < FAINT * loudest:
+            continue
+        spectrum = fft.rfft(x[start : start + size] * window, 2 * size)[: grid.bins]
+        found = _observed(np.abs(spectrum) ** 2, amplitude, pitch, grid)
+        if found is not None:
+            yield found
+
+
+def _level(followed: Track) -> Values:
+    """Geometric mean of the power in bands, so that no single vowel or resonance rules it."""
+    sums = log_cells.running_sum(followed.powers)
+    highest = 0.9 * followed.spacing * followed.powers.shape[1]
+    edges = BANDS[highest > BANDS]
+    edges = np.broadcast_to(edges / followed.spacing + 0.5, (len(sums), len(edges)))
+    return np.asarray(
+        np.exp(np.log(np.maximum(np.diff(log_cells.at(sums, edges), axis=1), 1e-30)).mean(1))
+    )
+
+
+def _followed(
+    followed: Track, voiced: NDArray[np.int64], level: Values, times: Values
+) -> tuple[Values, Values | None]:
+    """Amplitude and pitch at each time; no pitch where it is away or leaps."""
+    first, last = np.searchsorted(followed.times, times[[0, -1]])
+    share = followed.voiced[first:last].mean() if last > first else 0.0
+    sounding = np.interp(times, followed.times, followed.voiced.astype(float)) > 0.5
+    amplitude = np.sqrt(np.interp(times, followed.times, level)) * sounding
+    pitch = np.interp(times, followed.times[voiced], np.log(followed.pitch[voiced]))
+    return amplitude, None if share < LEAST_VOICED or np.ptp(pitch) > MOVES else np.exp(pitch)
+
+
+def _observed(seen: Values, amplitude: Values, pitch: Values, grid: Grid) -> Observation | None:
+    """The powers seen against those expected."""
+    expected, centre, leaked = _expected(amplitude, pitch, grid)
+    power = grid.sums(seen)
+    depth = 10.0 * np.log10(expected.max() / (expected + 1e-30))
+    good = (depth < DEEPEST) & (power > 0.0) & (np.abs(leaked) < STEADY)
+    good &= grid.cells > 0.6 * np.exp(np.log(pitch).mean())
+    good &= np.abs(np.log2(np.maximum(centre, 1.0) / grid.cells)) < 0.25
+    if good.sum() < LEAST_CELLS:
+        return None
+    level = 10.0 * np.log10(power[good] / expected[good])
+    variance = (2.0 + 0.25 * depth[good]) ** 2 + 1.0
+    return Observation(MOVING, float(pitch.mean()), np.flatnonzero(good), level, variance)
+
+
+def _expected(amplitude: Values, pitch: Values, grid: Grid) -> tuple[Values, Values, Values]:
+    """Power of harmonics of equal strength in each cell.
+
+    Also the mean frequency of the harmonics that make it, in Hz, and by how many dB a window two
+    thirds as long would expect more.
+    """
+    from scipy import fft, signal
+
+    whole = signal.windows.blackmanharris(grid.frames)
+    inner = np.zeros(grid.frames)
+    length = int(grid.frames / 3.0) * 2
+    start = (grid.frames - length) // 2
+    inner[start : start + length] = signal.windows.blackmanharris(length)
+    turn = np.exp(2j * np.pi * np.cumsum(pitch) / grid.rate)
+    count = int(1.1 * HIGHEST / pitch.min())
+    harmonics = np.cumprod(np.broadcast_to(turn, (count, grid.frames)), axis=0) * amplitude
+    numbers = np.arange(1, count + 1)[:, None]
+
+    def powers(window: Values) -> Values:
+        spectra = fft.fft(harmonics * window, 2 * grid.frames, axis=1)[:, : grid.bins]
+        return np.asarray(spectra.real**2 + spectra.imag**2)
+
+    each = powers(whole)
+    expected = grid.sums(each.sum(0))
+    centre = grid.sums((each * numbers).sum(0)) / (expected + 1e-300) * pitch.mean()
+    shorter = grid.sums(powers(inner).sum(0)) * (np.mean(whole**2) / np.mean(inner**2))
+    return expected, centre, 10.0 * np.log10(shorter / (expected + 1e-300) + 1e-30)

@@ -1,0 +1,113 @@
+"""What one moment of a signal tells about the levels in some cells, and how far to trust it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chainkit.dsp import log_cells
+
+Values = NDArray[np.float64]
+Terms = tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True)
+class Kind:
+    """A way of observing, with its model of what is not a resonance (values are our own).
+
+    Attributes
+    ----------
+    passing : tuple of (dB, octaves)
+        Standard deviation and length of what changes from one observation to the next: the vowel,
+        the level, the colour of a hiss.
+    lasting : tuple of (dB, octaves)
+        The same of what all observations share: a voice's or instrument's own smooth spectrum.
+    repeats : float
+        How many observations tell as much as one independent one.
+    smear : float, Hz
+        Full width at half power by which the window widens what is seen.
+    """
+
+    passing: Terms
+    lasting: Terms
+    repeats: float
+    smear: float
+
+
+@dataclass(frozen=True, eq=False)
+class Observation:
+    """Levels in some cells.
+
+    Attributes
+    ----------
+    kind : Kind
+    pitch : float, Hz
+        0 for noise.
+    cells : ndarray of int, (n,)
+    level : ndarray, (n,), dB
+        Against an unknown reference.
+    variance : ndarray, (n,), dB²
+    """
+
+    kind: Kind
+    pitch: float
+    cells: NDArray[np.int64]
+    level: Values
+    variance: Values
+
+
+def covariance(terms: Terms, places: Values, tilt: float) -> Values:
+    """Matérn covariance (ν = 3/2) of all terms and of a straight line of unknown slope.
+
+    Parameters
+    ----------
+    terms : tuple of (dB, octaves)
+    places : ndarray, (n,), octaves
+    tilt : float, dB per octave
+        Standard deviation of the slope.
+
+    Notes
+    -----
+    k(d) = s²(1 + √3 d/l) exp(−√3 d/l); Rasmussen and Williams, Gaussian Processes for Machine
+    Learning, equation 4.17.
+    """
+    distance = np.sqrt(3.0) * np.abs(places[:, None] - places)
+    line = places - places.mean()
+    total = tilt**2 * np.outer(line, line)
+    for deviation, length in terms:
+        ratio = distance / length
+        total += deviation**2 * (1.0 + ratio) * np.exp(-ratio)
+    return total
+
+
+def level_mean(powers: Values) -> tuple[NDArray[np.int64], Values, Values]:
+    """Mean over frames which are made equally loud first.
+
+    Parameters
+    ----------
+    powers : ndarray, (frames, cells)
+        NaN where nothing was seen.
+
+    Returns
+    -------
+    cells : ndarray of int, (n,)
+        Those that were seen at all.
+    level : ndarray, (n,), dB
+    seen : ndarray, (n,)
+        Number of frames.
+    """
+    there = np.isfinite(powers)
+    level = np.where(there, 10.0 * np.log10(np.where(there, powers, 1.0) + 1e-30), 0.0)
+    seen = there.sum(0)
+    mean = level.sum(0) / np.maximum(seen, 1)
+    gain = ((level - mean) * there).sum(1) / np.maximum(there.sum(1), 1)
+    total = np.where(there, powers * 10.0 ** (-gain[:, None] / 10.0), 0.0).sum(0)
+    cells = np.flatnonzero(seen)
+    return cells, 10.0 * np.log10(total[cells] / seen[cells] + 1e-30), seen[cells].astype(float)
+
+
+def places(observation: Observation) -> Values:
+    """Places of an observation's cells, in octaves."""
+    return observation.cells / log_cells.PER_OCTAVE

@@ -1,0 +1,173 @@
+"""Narrow bands that stand out whatever is played or sung: how wide, by how much, how surely.
+
+A room, a microphone or an instrument's body rings at frequencies that stay where they are, while
+harmonics move with the pitch and formants with the vowel. So:
+
+1. The signal is followed in short windows, with its pitch (`pitch`).
+2. Wherever something excites it the envelope of the spectrum is sampled: at harmonics
+   (`excitation`, `harmonic_ratio`), and in noise. Where nothing excites it nothing is concluded.
+3. All samples are brought together (`evidence`) under a model in which the vowel, level and tilt
+   pass, a smooth spectrum lasts, and a few bells stand on it. How uneven the lasting spectrum may
+   be is chosen by the evidence, so that one bell on level noise and a voice with strong formants
+   are told apart.
+4. Bells are fitted (`bell_fit`), with the width the windows lend to them accounted for.
+
+Confidence comes from how much more likely the recording becomes with the bell, and from how far
+the pitch moved: on a single held note a resonance cannot be told from the note's own colour.
+
+The method is our own. That harmonics sample a source's spectral envelope is the view of G. Fant,
+Acoustic Theory of Speech Production, 1960.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chainkit.dsp import bell_fit, evidence, excitation, harmonic_ratio, log_cells
+from chainkit.dsp.observation import Observation
+
+Values = NDArray[np.float64]
+
+SHORTEST = 1.0  # seconds
+LISTENED, PIECE = 45.0, 3.0  # seconds: of longer recordings, pieces from among the louder half
+FADE = 0.01  # seconds
+SILENT = 1e-8  # of full scale, peak
+LEAST_RATE = 22_000.0  # Hz, after decimation
+UNEVENNESS = (0.1, 0.3, 1.0)
+COST = 6.0  # log likelihood of a bell, when choosing among these
+EVEN = 12.0  # log likelihood at which a finding is as likely as not to be there
+STEEP = 0.25
+NARROW, WIDE = 1.5, 3.0  # semitones that the pitch moves, for no and for full confidence
+LEAST = 0.1  # confidence worth telling
+EXCITED = 1e-3  # of the power of a band's loudest twentieth
+
+
+@dataclass(frozen=True)
+class Resonance:
+    """A resonance, as a bell above its surroundings.
+
+    Attributes
+    ----------
+    frequency : float, Hz
+    q : float
+    gain_db : float
+        How far it stands out; a bell of −`gain_db` at `q` brings it level.
+    share : float, 0 to 1
+        Of the time, in which the band is excited.
+    confidence : float, 0 to 1
+    """
+
+    frequency: float
+    q: float
+    gain_db: float
+    share: float
+    confidence: float
+
+
+def find_resonances(x: Values, rate: int) -> list[Resonance]:
+    """The resonances of a signal, the most important first.
+
+    Parameters
+    ----------
+    x : ndarray, (frames,)
+        Of recordings longer than 45 s, pieces of 3 s are heard.
+    rate : int, Hz
+        At least 8000.
+
+    Returns
+    -------
+    list of Resonance
+        Ordered by confidence times gain; at most eight, none for less than a second or silence.
+
+    Raises
+    ------
+    ValueError
+        `x` is not of one dimension, or the rate is below 8000 Hz.
+    """
+    if x.ndim != 1 or rate < 8000:
+        raise ValueError("a signal of one dimension and a rate of at least 8000 Hz are needed")
+    if len(x) < SHORTEST * rate or np.abs(x).max() < SILENT:
+        return []
+    chosen, lower = _decimated(_pieces(x, rate), rate)
+    cells = log_cells.centres(lower)
+    followed = excitation.track(chosen, lower, cells)
+    observations = [
+        *excitation.harmonics(followed, cells),
+        *harmonic_ratio.moving_harmonics(chosen, lower, followed, cells),
+        *excitation.noises(chosen, lower, followed, cells),
+    ]
+    sure = _steadiness(observations)
+    found = [
+        Resonance(bell.frequency, bell.q, bell.gain_db, _share(followed, bell), sure * _sure(bell))
+        for bell in _bells(observations, cells, rate)
+        if bell.gain_db > 0.0
+    ]
+    told = [one for one in found if one.confidence >= LEAST]
+    return sorted(told, key=lambda one: -one.confidence * one.gain_db)
+
+
+def _pieces(x: Values, rate: int) -> Values:
+    """Pieces evenly spread among the louder half, faded at both ends; short signals as they are."""
+    size, wanted = round(PIECE * rate), round(LISTENED / PIECE)
+    if len(x) <= wanted * size:
+        return x / np.abs(x).max()
+    pieces = x[: len(x) // size * size].reshape(-1, size)
+    power = np.einsum("ij,ij->i", pieces, pieces)
+    louder = np.sort(np.argsort(power)[-max(wanted, len(power) // 2) :])
+    chosen = pieces[louder[np.linspace(0, len(louder) - 1, wanted).round().astype(int)]]
+    ramp = np.linspace(0.0, 1.0, round(FADE * rate))
+    chosen[:, : len(ramp)] *= ramp
+    chosen[:, -len(ramp) :] *= ramp[::-1]
+    return np.asarray(chosen.ravel() / np.abs(chosen).max())
+
+
+def _decimated(x: Values, rate: int) -> tuple[Values, float]:
+    from scipy import signal
+
+    factor = max(1, int(rate / LEAST_RATE))
+    if factor == 1:
+        return x, float(rate)
+    return np.asarray(signal.resample_poly(x, 1, factor)), rate / factor
+
+
+def _bells(observations: list[Observation], cells: Values, rate: float) -> list[bell_fit.Bell]:
+    """Bells under the unevenness that makes the recording most likely."""
+    information = evidence.gather(observations, len(cells))
+    if not information:
+        return []
+    best: tuple[float, list[bell_fit.Bell]] = (-np.inf, [])
+    for unevenness in UNEVENNESS:
+        known = [
+            evidence.freed(kind, matrix, vector, unevenness)
+            for kind, (matrix, vector) in information.items()
+        ]
+        bells = bell_fit.Fit(known, cells, rate).bells()
+        likely = sum(one.log_evidence for one in known)
+        likely += sum(bell.worth - COST for bell in bells)
+        if likely > best[0]:
+            best = likely, bells
+    return best[1]
+
+
+def _sure(bell: bell_fit.Bell) -> float:
+    return float(1.0 / (1.0 + np.exp(-STEEP * (bell.worth - EVEN))))
+
+
+def _steadiness(observations: list[Observation]) -> float:
+    """How far what was excited allows any conclusion, 0 to 1."""
+    pitch = np.array([one.pitch for one in observations])
+    if not len(pitch) or (pitch == 0.0).mean() > 0.3:
+        return 1.0
+    low, high = np.percentile(pitch[pitch > 0.0], [5, 95])
+    return float(np.clip((12.0 * np.log2(high / low) - NARROW) / (WIDE - NARROW), 0.0, 1.0))
+
+
+def _share(followed: excitation.Track, bell: bell_fit.Bell) -> float:
+    half = max(0.5 * bell.frequency / bell.q / followed.spacing, 1.0)
+    middle = bell.frequency / followed.spacing
+    low, high = max(0, round(middle - half)), round(middle + half) + 1
+    power = followed.powers[:, low:high].sum(1)
+    return float((power > EXCITED * np.percentile(power, 95)).mean())
