@@ -5,11 +5,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from chainkit.dsp.fourier import LANES, PowerSpectra, fast_length
+from chainkit.dsp.kernels_fourier import share
+
 HOPS_A_SECOND = 200
 WINDOW = 0.016  # seconds, Hann, rounded up to a length that transforms fast
 BAND = 100.0  # Hz
 BANDS = 160  # up to 16 kHz
-_BATCH = 40  # hops transformed at once: few enough to stay in the cache
 
 
 class ShortTimeSpectra:
@@ -26,16 +28,16 @@ class ShortTimeSpectra:
     """
 
     def __init__(self, rate: int, channels: int) -> None:
-        from scipy.fft import next_fast_len
-
         self._rate = rate
-        self._length = 2 * next_fast_len(round(WINDOW * rate / 2.0))
+        self._length = 2 * fast_length(round(WINDOW * rate / 2.0))
         window = np.hanning(self._length + 1)[:-1]
-        self._window = window / np.sqrt((window**2).sum())
+        self._spectra = PowerSpectra(window * np.sqrt(2.0 / self._length / (window**2).sum()))
         edges = np.arange(BANDS + 1) * BAND * self._length / rate + 0.5
         edges = np.minimum(edges, self._length // 2 + 1.0)
         self._bins = np.minimum(edges.astype(np.int64), self._length // 2)
-        self._parts = edges - self._bins
+        self._parts = (edges - self._bins).astype(np.float32)
+        self._power = np.empty((self._length // 2 + 1, LANES), dtype=np.float32)
+        self._total = np.empty(LANES, dtype=np.float32)
         self._held = np.zeros((channels, self._length // 2))  # silence ahead of the first frame
         self._new: list[NDArray[np.float64]] = []  # frames behind it, not yet joined
         self._frames = 0
@@ -51,16 +53,16 @@ class ShortTimeSpectra:
 
         Returns
         -------
-        list of ndarray, (40, 160)
+        list of ndarray, (32, 160)
             Mean square in each band, for each hop.
         """
         self._new.append(x.T)
         self._frames += len(x)
         batches = []
-        if self._stop(_BATCH) <= self._frames - self._dropped:
+        if self._stop(LANES) <= self._frames - self._dropped:
             self._join()
-            while self._stop(_BATCH) <= self._held.shape[1]:
-                batches.append(self._transform(_BATCH))
+            while self._stop(LANES) <= self._held.shape[1]:
+                batches.append(self._transform())
         return batches
 
     def finish(self) -> list[NDArray[np.float32]]:
@@ -69,9 +71,9 @@ class ShortTimeSpectra:
         left = -(-self._frames * HOPS_A_SECOND // self._rate) - self._hop
         if left <= 0:
             return []
-        silence = max(0, self._stop(left) - self._held.shape[1])
+        silence = max(0, self._stop(LANES) - self._held.shape[1])
         self._held = np.pad(self._held, ((0, 0), (0, silence)))
-        return [self._transform(left)]
+        return [self._transform()[:left]]
 
     def _join(self) -> None:
         self._held = np.concatenate([self._held, *self._new], axis=1)
@@ -86,20 +88,16 @@ class ShortTimeSpectra:
         """Place in what is held at which the last of the next hops' windows stops."""
         return int(self._starts(self._hop + count - 1)) + self._length
 
-    def _transform(self, count: int) -> NDArray[np.float32]:
-        starts = self._starts(self._hop + np.arange(count))
-        places = starts[:, None] + np.arange(self._length)
-        bands = np.zeros((count, BANDS))
+    def _transform(self) -> NDArray[np.float32]:
+        """Bands of the next hops."""
+        starts = self._starts(self._hop + np.arange(LANES))
+        self._power[:] = 0.0
         for lane in self._held:
-            bands += self._share(np.fft.rfft(lane[places] * self._window))
-        self._hop += count
+            self._spectra.add(lane, starts, self._power)
+        bands = np.empty((LANES, BANDS), dtype=np.float32)
+        scale = np.float32(1.0 / len(self._held))
+        share(self._power.reshape(-1), self._bins, self._parts, scale, self._total, bands)
+        self._hop += LANES
         done = int(self._starts(self._hop))
         self._held, self._dropped = self._held[:, done:], self._dropped + done
-        return (bands / len(self._held)).astype(np.float32)
-
-    def _share(self, spectra: NDArray[np.complex128]) -> NDArray[np.float64]:
-        """Power of each band out of the spectra of windowed hops."""
-        power = (spectra.real**2 + spectra.imag**2) * (2.0 / self._length)
-        below = np.zeros((len(power), power.shape[1] + 1))
-        np.cumsum(power, axis=1, out=below[:, 1:])
-        return np.diff(below[:, self._bins] + power[:, self._bins] * self._parts, axis=1)
+        return bands

@@ -138,12 +138,13 @@ class SibilantDetector:
     def __init__(self, rate: int, channels: int) -> None:
         self._rate = rate
         self._spectra = ShortTimeSpectra(rate, channels)
-        self._held: list[NDArray[np.float32]] = []
+        self._held: list[NDArray[np.float32]] = []  # bands, then their `_sums` and loudness
         self._first = 0  # number of the first hop that is held
         self._zone = 0  # number of the first hop that is not decided
         self._hops = 0
         self._found: list[_Candidate] = []
         self._weights = _loudness_weights()
+        self._sums = np.column_stack([_sums(), self._weights])
         self._power = 0.0
         self._energy = 0.0
 
@@ -183,9 +184,10 @@ class SibilantDetector:
         return Sibilance(tuple(found.sibilant for found in kept), index)
 
     def _hold(self, batch: NDArray[np.float32]) -> None:
-        self._held.append(batch)
+        sums = batch @ self._sums
+        self._held.append(np.hstack([batch, sums]))
         self._hops += len(batch)
-        self._energy += float((batch * self._weights).sum(dtype=np.float64))
+        self._energy += float(sums[:, -1].sum(dtype=np.float64))
 
     def _decide(self) -> None:
         """Look for events in the next zone, then let go of what is no longer seen."""
@@ -207,17 +209,14 @@ class SibilantDetector:
 class _Stretch:
     """Some seconds of short-time spectra, and what is derived from them hop by hop."""
 
-    def __init__(self, bands: NDArray[np.float32]) -> None:
-        self.bands = bands
-        self.hiss = _between(bands, HISS)
-        self.vowel = _between(bands, _VOWEL)
-        self.total = bands[:, 1:].sum(axis=1, dtype=np.float64)
+    def __init__(self, held: NDArray[np.float32]) -> None:
+        self.bands = held[:, :BANDS]
+        sums = held[:, BANDS:].T.astype(np.float64)
+        self.hiss, self.vowel, self.total, centred, moment = sums[:5]
         smooth = _smooth(self.hiss)
         self.level = _decibels(smooth)
         self.ratio = self.level - _decibels(_smooth(self.vowel))
-        self.centre = _smooth(_moment(bands, _CENTRED)) / np.maximum(
-            _smooth(_between(bands, _CENTRED)), _TINY
-        )
+        self.centre = _smooth(moment) / np.maximum(_smooth(centred), _TINY)
         self.voice = self._voice_power()
 
     def _voice_power(self) -> float:
@@ -384,6 +383,18 @@ def _band_range(limits: tuple[float, float]) -> slice:
 def _between(bands, limits):  # type: ignore[no-untyped-def]
     """Power between two frequencies, hop by hop."""
     return bands[..., _band_range(limits)].sum(axis=-1, dtype=np.float64)
+
+
+def _sums() -> NDArray[np.float32]:
+    """Weights (bands, 5): hiss, vowel range, all but the lowest band, and two for the centre.
+
+    The centre is the last weighted sum of the bands over the one before it.
+    """
+    weights = np.zeros((BANDS, 5), dtype=np.float32)
+    for way, limits in enumerate((HISS, _VOWEL, (BAND, BAND * BANDS), _CENTRED, _CENTRED)):
+        weights[_band_range(limits), way] = 1.0
+    weights[_band_range(_CENTRED), 4] = _middles(_CENTRED)
+    return weights
 
 
 def _smooth(values: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -122,7 +122,10 @@ class SpectrumMeter:
         self._hop = 3 * rate // 10
         self._window = np.hanning(2 * self._hop + 1)[:-1]
         edges = _edge(np.arange(_FIRST, _LAST + 1)) * 2 * self._hop / rate
-        self._edges = np.minimum(edges + 0.5, self._hop + 1.0)  # in bins, bin k from k − ½
+        edges = np.minimum(edges + 0.5, self._hop + 1.0)  # in bins, bin k from k − ½
+        self._bins = np.minimum(edges.astype(np.int64), self._hop)
+        self._parts = edges - self._bins
+        self._squares = self._window**2
         self._open = np.zeros((channels, 2 * self._hop))
         self._filled = self._hop  # half a window of silence ahead of the first frame
         self._covered = np.zeros(2 * self._hop, dtype=bool)
@@ -148,13 +151,12 @@ class SpectrumMeter:
 
     def _analyse(self) -> None:
         """Analyse the open window and move on by half of it."""
-        squares = self._window**2
-        weight = float(squares[self._covered].sum())
+        weight = float(self._squares[self._covered].sum())
         grid = np.zeros(_LAST - _FIRST)
         power = 0.0
         for lane in self._open:
             shaped = lane * self._window
-            power += float((shaped * shaped).sum())
+            power += float(np.square(shaped).sum())
             grid += self._share(shaped)
         if power > 0.0:
             level = 10.0 * np.log10(power / (weight * len(self._open)))
@@ -169,11 +171,13 @@ class SpectrumMeter:
 
     def _share(self, shaped: NDArray[np.float64]) -> NDArray[np.float64]:
         """Energy of a windowed stretch in each grid band (Parseval)."""
-        bins = np.abs(np.fft.rfft(shaped)) ** 2 * (2.0 / len(shaped))
-        bins[0] *= 0.5
-        bins[-1] *= 0.5
-        below = np.concatenate([[0.0], np.cumsum(bins)])
-        return np.diff(np.interp(self._edges, np.arange(len(below)), below))
+        spectrum = np.fft.rfft(shaped)
+        power = spectrum.real**2
+        power += spectrum.imag**2
+        power[1:-1] *= 2.0
+        power /= len(shaped)
+        below = np.concatenate([[0.0], np.cumsum(power)])
+        return np.diff(below[self._bins] + power[self._bins] * self._parts)
 
     def finish(self, gate: float | None) -> Spectrum:
         """Close the last window and average those at or above a level.

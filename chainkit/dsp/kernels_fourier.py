@@ -1,0 +1,237 @@
+"""Fourier transforms of many windows at once: self-contained loops, caller allocates.
+
+Each loop runs over `LANES` windows side by side, which the processor handles eight at a time. A row
+of the work array is one complex value of every window: `LANES` real parts, then `LANES` imaginary
+ones, in single precision. Offsets are unsigned, since an index that may be negative keeps the
+compiler from handling lanes together.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+LANES = 32  # windows
+ROW = 2 * LANES
+_ONE = np.uint64(1)
+_LANES = np.uint64(LANES)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _sums(x, a, b):
+    """Sum and difference: a, b ← a + b, a − b."""
+    for lane in range(ROW):
+        q = np.uint64(lane)
+        one, two = x[a + q], x[b + q]
+        x[a + q], x[b + q] = one + two, one - two
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _turn(x, a, c, s):
+    """Turn a row: a ← a · (c + i·s)."""
+    for lane in range(LANES):
+        q, v = np.uint64(lane), np.uint64(lane + LANES)
+        re, im = x[a + q], x[a + v]
+        x[a + q], x[a + v] = re * c - im * s, re * s + im * c
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _mix(x, a, b, pp, pq, qp, qq):
+    """Mix two rows: a, b ← pp·a + pq·b, qp·a + qq·b, with real factors."""
+    for lane in range(ROW):
+        q = np.uint64(lane)
+        one, two = x[a + q], x[b + q]
+        x[a + q], x[b + q] = pp * one + pq * two, qp * one + qq * two
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add(x, a, b, c, near, far):
+    """Mix three: a, b, c ← a + b + c, a + near·b + far·c, a + far·b + near·c."""
+    for lane in range(ROW):
+        q = np.uint64(lane)
+        one, two, three = x[a + q], x[b + q], x[c + q]
+        x[a + q] = one + two + three
+        x[b + q] = one + near * two + far * three
+        x[c + q] = one + far * two + near * three
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _cross(x, a, b):
+    """Cross two rows: a, b ← a − i·b, a + i·b."""
+    for lane in range(LANES):
+        q, v = np.uint64(lane), np.uint64(lane + LANES)
+        ar, ai, br, bi = x[a + q], x[a + v], x[b + q], x[b + v]
+        x[a + q], x[a + v] = ar + bi, ai - br
+        x[b + q], x[b + v] = ar - bi, ai + br
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _four(x, a, b, c, d, w):
+    """Transform of four rows, the last three turned by the factors `w` (cos, sin, …)."""
+    br_, bi_, cr_, ci_, dr_, di_ = w[0], w[1], w[2], w[3], w[4], w[5]
+    for lane in range(LANES):
+        q, v = np.uint64(lane), np.uint64(lane + LANES)
+        ar, ai, br, bi = x[a + q], x[a + v], x[b + q], x[b + v]
+        cr, ci, dr, di = x[c + q], x[c + v], x[d + q], x[d + v]
+        pr, pi, mr, mi = ar + cr, ai + ci, ar - cr, ai - ci
+        sr, si, tr, ti = br + dr, bi + di, br - dr, bi - di
+        er, ei, fr, fi, gr, gi = mr + ti, mi - tr, pr - sr, pi - si, mr - ti, mi + tr
+        x[a + q], x[a + v] = pr + sr, pi + si
+        x[b + q], x[b + v] = er * br_ - ei * bi_, er * bi_ + ei * br_
+        x[c + q], x[c + v] = fr * cr_ - fi * ci_, fr * ci_ + fi * cr_
+        x[d + q], x[d + v] = gr * dr_ - gi * di_, gr * di_ + gi * dr_
+
+
+_HALF, _HEIGHT = np.float32(-0.5), np.float32(np.sqrt(0.75))
+_COS1, _SIN1 = np.float32(np.cos(0.4 * np.pi)), np.float32(np.sin(0.4 * np.pi))
+_COS2, _SIN2 = np.float32(np.cos(0.8 * np.pi)), np.float32(np.sin(0.8 * np.pi))
+_NONE, _WHOLE = np.float32(0.0), np.float32(1.0)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _butterfly(x, at, step, radix, w):
+    """Transform of `radix` rows that lie `step` apart, turned by `w`, at their own places."""
+    a, b, c, d = at, at + step, at + step + step, at + step + step + step
+    if radix == 4:
+        _four(x, a, b, c, d, w)
+        return
+    if radix == 2:
+        _sums(x, a, b)
+    elif radix == 3:
+        _sums(x, b, c)
+        _mix(x, a, b, _WHOLE, _WHOLE, _WHOLE, _HALF)
+        _mix(x, b, c, _WHOLE, _NONE, _NONE, _HEIGHT)
+        _cross(x, b, c)
+    else:
+        e = d + step
+        _sums(x, b, e)
+        _sums(x, c, d)
+        _add(x, a, b, c, _COS1, _COS2)
+        _mix(x, e, d, _SIN1, _SIN2, _SIN2, -_SIN1)
+        _cross(x, b, e)
+        _cross(x, c, d)
+    for j in range(1, radix):
+        _turn(x, at + np.uint64(j) * step, w[2 * j - 2], w[2 * j - 1])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def transform(x, radices, factors):
+    """Transform in place; the frequencies come out in the order of reversed digits.
+
+    Parameters
+    ----------
+    x : float32 ndarray, (length · `ROW`,)
+    radices : int64 ndarray
+        2 to 5; their product is the length.
+    factors : float32 ndarray
+        For each radix, each place p below length / radix and each j from 1 to radix − 1: cosine
+        and sine of −2π·p·j / length; the length is divided by each radix.
+    """
+    whole = len(x) // ROW
+    length, used = whole, 0
+    for radix in radices:
+        part, width = length // radix, 2 * (radix - 1)
+        for place in range(part):
+            w = factors[used + place * width : used + (place + 1) * width]
+            for start in range(place, whole, length):
+                _butterfly(x, np.uint64(start * ROW), np.uint64(part * ROW), radix, w)
+        used += part * width
+        length = part
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def load(signal, starts, window, x):
+    """Put windows of a signal into the lanes, even samples as real, odd as imaginary parts."""
+    for n in range(len(window) // 2):
+        even, odd = window[2 * n], window[2 * n + 1]
+        for lane in range(LANES):
+            place = np.uint64(starts[lane] + 2 * n)
+            x[n * ROW + lane] = np.float32(signal[place]) * even
+            x[n * ROW + LANES + lane] = np.float32(signal[place + _ONE]) * odd
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _two_powers(x, a, b, c, s, out, low, high):
+    """Powers of two frequencies that mirror each other, added to the rows `low` and `high`.
+
+    With E and O the transforms of the even and the odd samples and V = O·(c + i·s) they are
+    |E + V|² and |E − V|²; E and O are found from the complex values Z at `a` and its mirror `b`:
+    2·E = Z_a + Z_b*, 2·O = −i·(Z_a − Z_b*).
+    """
+    half = np.float32(0.5)
+    for lane in range(LANES):
+        q, v = np.uint64(lane), np.uint64(lane + LANES)
+        ar, ai, br, bi = x[a + q], x[a + v], x[b + q], x[b + v]
+        er, ei, our, oi = half * (ar + br), half * (ai - bi), half * (ai + bi), half * (br - ar)
+        vr, vi = our * c - oi * s, our * s + oi * c
+        pr, pi, mr, mi = er + vr, ei + vi, er - vr, ei - vi
+        out[low + q] += pr * pr + pi * pi
+        out[high + q] += mr * mr + mi * mi
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def add_powers(x, order, turns, out):
+    """Add the squared magnitudes of what `load` and `transform` made of real windows.
+
+    Parameters
+    ----------
+    x : float32 ndarray, (half · `ROW`,)
+    order : int64 ndarray, (half,)
+        Row of each frequency.
+    turns : float32 ndarray, (half // 2 + 1, 2)
+        Cosine and sine of −2π·k / (2 · half).
+    out : float32 ndarray, ((half + 1) · `LANES`,)
+        A row of lanes a frequency from 0 to half.
+    """
+    half = len(order)
+    for k in range(half // 2 + 1):
+        a, b = np.uint64(order[k] * ROW), np.uint64(order[(half - k) % half] * ROW)
+        low, high = np.uint64(k) * _LANES, np.uint64(half - k) * _LANES
+        if low == high:  # the middle is its own mirror
+            _middle_power(x, a, out, low)
+        else:
+            _two_powers(x, a, b, turns[k, 0], turns[k, 1], out, low, high)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _middle_power(x, a, out, at):
+    for lane in range(LANES):
+        q, v = np.uint64(lane), np.uint64(lane + LANES)
+        out[at + q] += x[a + q] * x[a + q] + x[a + v] * x[a + v]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add_row(power, row, share, total):
+    for lane in range(LANES):
+        q = np.uint64(lane)
+        total[q] += share * power[np.uint64(row) * _LANES + q]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def share(power, bins, parts, scale, total, out):
+    """Power of each band: a bin that an edge cuts goes to both sides in proportion.
+
+    Parameters
+    ----------
+    power : float32 ndarray, (bins · `LANES`,)
+    bins, parts : int64 and float32 ndarray, (bands + 1,)
+        Bin that each edge cuts, and how much of it lies below the edge.
+    scale : float32
+        Factor on the power.
+    total : float32 ndarray, (`LANES`,)
+        Room to work in.
+    out : float32 ndarray, (`LANES`, bands)
+    """
+    for band in range(len(bins) - 1):
+        first, last = bins[band], bins[band + 1]
+        for lane in range(LANES):
+            total[np.uint64(lane)] = np.float32(0.0)
+        if first == last:
+            _add_row(power, first, parts[band + 1] - parts[band], total)
+        else:
+            _add_row(power, first, np.float32(1.0) - parts[band], total)
+            for row in range(first + 1, last):
+                _add_row(power, row, np.float32(1.0), total)
+            _add_row(power, last, parts[band + 1], total)
+        for lane in range(LANES):
+            out[lane, band] = total[lane] * scale
