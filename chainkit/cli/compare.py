@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from chainkit.cli.options import add_force, add_json, find_chain, quantity, whole_number
-from chainkit.errors import OutputError
+from chainkit.errors import OutputError, UsageError
 from chainkit.units import LOUDNESS, LOUDNESS_DIFFERENCE
 
 if TYPE_CHECKING:
@@ -90,6 +90,10 @@ def run(arguments: argparse.Namespace) -> int:
     from chainkit.cli import show
     from chainkit.compare.candidates import candidates
 
+    if arguments.pin and not arguments.orders:
+        raise UsageError("--pin keeps places under --orders all; give that too")
+    if arguments.voice_level is not None and not arguments.backing:
+        raise UsageError("--voice-level needs --backing FILE")
     chains = [find_chain(name) for name in arguments.chain]
     found = candidates(
         chains,
@@ -210,7 +214,11 @@ def print_comparison(comparison: Comparison) -> None:
     numbers = [str(number) for number in range(1, len(comparison.outcomes) + 1)]
     show.table("", ("figure", *numbers), rows)
     print("\n≈ differs from the first candidate by less than the measure's own uncertainty")
-    for sentence in sentences(comparison)[:12]:
+    if len(comparison.outcomes) == 1:
+        print("one candidate alone: --untreated or another --chain gives it something to meet")
+    if comparison.first.views["voice"].loudness is None:
+        print("the voice has no loudness (silence, or too short): nothing was matched")
+    for sentence in sentences(comparison)[:6]:
         print(sentence)
 
 

@@ -7,9 +7,11 @@ of the sibilants against the rest of the voice. A dash marks a figure that does 
 from __future__ import annotations
 
 import argparse
+import os
 from typing import TYPE_CHECKING, Any
 
 from chainkit.cli.options import add_force, add_json
+from chainkit.errors import OutputError, UsageError
 
 if TYPE_CHECKING:
     from chainkit.dsp.meter import Measurement
@@ -67,8 +69,9 @@ def run(arguments: argparse.Namespace) -> int:
     """Measure, print, write what was asked for."""
     from chainkit.cli import show
 
-    measurements = measure(arguments.files, outputs(arguments))
-    written = write(arguments, measurements)
+    written = outputs(arguments)
+    measurements = measure(arguments.files, written)
+    write(arguments, measurements)
     if arguments.json:
         import json
 
@@ -84,8 +87,23 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def outputs(arguments: argparse.Namespace) -> list[str]:
-    """The files that will be written."""
-    return [path for path in (arguments.plot, arguments.timeline, arguments.sibilants) if path]
+    """The files that will be written.
+
+    Raises
+    ------
+    UsageError
+        Two of them are one file.
+    OutputError
+        One is there already and may not be replaced.
+    """
+    asked = [path for path in (arguments.plot, arguments.timeline, arguments.sibilants) if path]
+    places = [os.path.realpath(path) for path in asked]
+    for path, place in zip(asked, places, strict=True):
+        if places.count(place) > 1:
+            raise UsageError(f"two outputs name one file, {path}")
+        if os.path.exists(place) and not arguments.force:
+            raise OutputError(f"{path} exists already; --force replaces it")
+    return asked
 
 
 def measure(names: list[str], written: list[str]) -> dict[str, Measurement]:
@@ -103,8 +121,8 @@ def measure(names: list[str], written: list[str]) -> dict[str, Measurement]:
         return {name: measure_file(name, progress) for name in frames}
 
 
-def write(arguments: argparse.Namespace, measurements: dict[str, Measurement]) -> list[str]:
-    """Write the plot and the tables that were asked for; returns their paths."""
+def write(arguments: argparse.Namespace, measurements: dict[str, Measurement]) -> None:
+    """Write the plot and the tables that were asked for."""
     from chainkit.measure import write_sibilants, write_timeline
 
     if arguments.timeline:
@@ -115,7 +133,6 @@ def write(arguments: argparse.Namespace, measurements: dict[str, Measurement]) -
         from chainkit.pages.measure_plot import draw_measurements
 
         draw_measurements(measurements, arguments.plot, arguments.force)
-    return outputs(arguments)
 
 
 def rows(measured: list[Measurement]) -> list[tuple[str, ...]]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import copy
 import hashlib
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -79,7 +80,12 @@ def render_voice(found: Outcome, *, allow_clipping: bool = False) -> Outcome:
     except OSError as fault:
         raise OutputError(f"the folder {folder} cannot be made: {fault.strerror}") from None
     options = Options(force=True, allow_clipping=allow_clipping)
-    record = render(voice.file, voice.chain, voice.output, options).record
+    try:
+        record = render(voice.file, voice.chain, voice.output, options).record
+    except BaseException:
+        with suppress(OSError):
+            folder.rmdir()  # only where nothing else stands in it
+        raise
     return Outcome(voice, RENDERED, found.reason, record, _backing_loudness(voice))
 
 

@@ -123,6 +123,8 @@ ONE = ["voice.wav", "--chain", "chain.yaml"]
         (["voice.wav", "-o", "out"], 2, "--chain"),
         ([*ONE, "--vary", "deess.treshold=-3dB", "-o", "out"], 2, "threshold"),
         ([*ONE, "--pin", "gate", "--orders", "all", "-o", "out"], 2, "gate"),
+        ([*ONE, "--pin", "eq", "-o", "out"], 2, "--orders all"),
+        ([*ONE, "--voice-level=-2 LU", "-o", "out"], 2, "needs --backing"),
         (["nope.wav", "--chain", "chain.yaml", "-o", "out"], 3, "does not exist"),
         ([*ONE, "--backing", "slow.wav", "-o", "out"], 3, "one sample rate"),
         ([*ONE, "-o", "full"], 4, "--force replaces it"),
