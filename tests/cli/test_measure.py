@@ -165,7 +165,7 @@ def test_two_outputs_of_one_name_are_refused_before_anything_is_written(
     tmp_path, monkeypatch, capsys
 ):
     monkeypatch.chdir(tmp_path)
-    soundfile.write("voice.wav", np.zeros((48_000, 1)), 48000)
+    write("voice.wav", np.zeros((48_000, 1)), 48000)
     assert main(["measure", "voice.wav", "--timeline", "a.csv", "--sibilants", "./a.csv"]) == 2
     assert "two outputs name one file" in capsys.readouterr().err
     assert sorted(path.name for path in tmp_path.iterdir()) == ["voice.wav"]
