@@ -104,8 +104,8 @@ def freed(kind: Kind, matrix: Values, vector: Values, unevenness: float) -> Evid
     lasting = unevenness**2 * covariance(kind.lasting, octaves(count), LASTING_TILT / unevenness)
     lasting += UNKNOWN_LEVEL**2
     system = np.eye(count) + matrix @ lasting
-    solved = np.linalg.solve(system, np.column_stack([matrix, vector]))
-    left = (solved[:, :count] + solved[:, :count].T) / 2.0
-    known = solved[:, count]
+    wanted = np.column_stack([matrix, vector])
+    solved = np.asarray(np.linalg.solve(system, wanted), dtype=np.float64)
+    left, known = solved[:, :count], solved[:, count]
     log_evidence = 0.5 * float(vector @ (lasting @ known) - np.linalg.slogdet(system)[1])
-    return Evidence(kind.smear, left, known, log_evidence)
+    return Evidence(kind.smear, (left + left.T) / 2.0, known, log_evidence)

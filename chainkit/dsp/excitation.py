@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,7 @@ from chainkit.dsp.pitch import pitches
 
 Values = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+Indices = NDArray[np.signedinteger[Any]]
 
 SHORT, NOISE, LONG = 0.046, 0.09, 0.7  # seconds, of the windows
 SEGMENT = 0.2  # seconds
@@ -41,7 +43,7 @@ HARMONIC = Kind(
     smear=0.0,
 )
 SHORT_NOISE = Kind(((6.0, 0.4), (0.5, 0.1)), NOISE_LASTING, 1.0, 1.44 / NOISE)
-LONG_NOISE = Kind(((6.0, 0.4),), NOISE_LASTING, 1.0, 1.44 / LONG)
+LONG_NOISE = Kind(((1.0, 0.4),), NOISE_LASTING, 1.0, 1.44 / LONG)
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,8 +92,13 @@ def track(x: Values, rate: float, cells: Values) -> Track:
     if quiet.sum() > 8:
         floor = log_cells.density(powers[quiet].mean(0, keepdims=True), cells, spacing)[0]
     hop = size // 4 / rate
-    times = np.arange(len(powers)) * hop + size / 2.0 / rate
+    times = _middles(len(powers), size, size // 4, rate)
     return Track(powers, spacing, times, hop, pitch, strength, level > LOUD * top, floor)
+
+
+def _middles(frames: int, size: int, hop: int, rate: float) -> Values:
+    """Times of the middles of windows, in seconds."""
+    return np.asarray((np.arange(frames) * hop + size / 2.0) / rate, dtype=np.float64)
 
 
 def harmonics(followed: Track, cells: Values) -> Iterator[Observation]:
@@ -112,7 +119,7 @@ def harmonics(followed: Track, cells: Values) -> Iterator[Observation]:
             yield Observation(HARMONIC, pitch, at, level, 5.5**2 / seen + 0.8**2)
 
 
-def _harmonic_powers(followed: Track, frames: Values, cells: Values) -> Values:
+def _harmonic_powers(followed: Track, frames: Indices, cells: Values) -> Values:
     """Energy per harmonic in each cell that was seen, (frames, cells); else NaN."""
     powers, spacing = followed.powers[frames], followed.spacing
     pitch = followed.pitch[frames][:, None]
@@ -162,7 +169,7 @@ def noises(x: Values, rate: float, followed: Track, cells: Values) -> list[Obser
     """Observations of noise: all long windows in one, and the rest in short segments."""
     size = log_cells.window_size(LONG, rate)
     powers = log_cells.power_spectra(x, size, size // 2)
-    times = (np.arange(len(powers)) * (size // 2) + size / 2.0) / rate
+    times = _middles(len(powers), size, size // 2, rate)
     clear, sounding = _surroundings(followed, times, LONG)
     chosen = clear & (sounding > 0.9)
     found = [_long_noise(powers[chosen], rate / size, cells)] if chosen.any() else []
@@ -173,7 +180,7 @@ def _long_noise(powers: Values, spacing: float, cells: Values) -> Observation:
     bins = log_cells.bins_inside(powers.shape[1], spacing, len(cells))
     at = np.flatnonzero(bins)
     mean = log_cells.density(powers.mean(0, keepdims=True), cells, spacing)[0, at]
-    variance = 5.6**2 / (0.7 * bins[at] * len(powers)) + 0.1**2
+    variance = np.asarray(5.6**2 / (0.7 * bins[at] * len(powers)) + 0.1**2, dtype=np.float64)
     return Observation(LONG_NOISE, 0.0, at, 10.0 * np.log10(mean + 1e-30), variance)
 
 
@@ -181,12 +188,12 @@ def _short_noises(
     x: Values, rate: float, followed: Track, cells: Values, covered: Values
 ) -> Iterator[Observation]:
     size = log_cells.window_size(NOISE, rate)
-    times = np.arange(0, max(0, len(x) - size + 1), size // 4) / rate + size / 2.0 / rate
-    chosen, sounding = _surroundings(followed, times, NOISE / 2.0)
-    chosen &= sounding > 0.6
+    times = _middles(max(0, (len(x) - size) // (size // 4) + 1), size, size // 4, rate)
+    clear, sounding = _surroundings(followed, times, NOISE / 2.0)
+    clear &= sounding > 0.6
     for middle in covered:
-        chosen &= np.abs(times - middle) >= LONG / 2.0
-    chosen = np.flatnonzero(chosen)
+        clear &= np.abs(times - middle) >= LONG / 2.0
+    chosen = np.flatnonzero(clear)
     if not len(chosen):
         return
     alone = _surroundings(followed, times[chosen], NOISE)[0]

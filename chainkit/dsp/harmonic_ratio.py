@@ -58,6 +58,11 @@ class Grid:
     low: Values
     high: Values
 
+    @property
+    def times(self) -> Values:
+        """Of the frames, in seconds."""
+        return np.asarray((np.arange(self.frames) + 0.5) / self.rate, dtype=np.float64)
+
     @staticmethod
     def of(seconds: float, cells: Values) -> Grid:
         """Grid for windows of `seconds`."""
@@ -101,7 +106,7 @@ def moving_harmonics(
     level = _level(followed)
     loudest = np.percentile(level, 95)
     for start in range(0, len(x) - size, size // 2):
-        times = start / rate + (np.arange(grid.frames) + 0.5) / grid.rate
+        times = start / rate + grid.times
         amplitude, pitch = _followed(followed, voiced, level, times)
         if pitch is None or (amplitude**2).max() < FAINT * loudest:
             continue

@@ -73,5 +73,5 @@ def density(powers: Values, cells: Values, spacing: float) -> Values:
 
 def bins_inside(bins: int, spacing: float, count: int) -> NDArray[np.int64]:
     """How many bins have their centre in each of `count` cells."""
-    cell = cell_of(np.arange(bins) * spacing)
+    cell = cell_of(np.arange(bins, dtype=np.float64) * spacing)
     return np.bincount(cell[(cell >= 0) & (cell < count)], minlength=count)

@@ -32,7 +32,8 @@ from chainkit.dsp.observation import Observation
 Values = NDArray[np.float64]
 
 SHORTEST = 1.0  # seconds
-LISTENED, PIECE = 45.0, 3.0  # seconds: of longer recordings, pieces from among the louder half
+LISTENED, PIECE = 75.0, 3.0  # seconds, of longer recordings
+LOUDER = 0.75  # share of the pieces from among which those are taken
 FADE = 0.01  # seconds
 SILENT = 1e-8  # of full scale, peak
 LEAST_RATE = 22_000.0  # Hz, after decimation
@@ -73,7 +74,7 @@ def find_resonances(x: Values, rate: int) -> list[Resonance]:
     Parameters
     ----------
     x : ndarray, (frames,)
-        Of recordings longer than 45 s, pieces of 3 s are heard.
+        Of recordings longer than 75 s, pieces of 3 s are heard.
     rate : int, Hz
         At least 8000.
 
@@ -110,13 +111,13 @@ def find_resonances(x: Values, rate: int) -> list[Resonance]:
 
 
 def _pieces(x: Values, rate: int) -> Values:
-    """Pieces evenly spread among the louder half, faded at both ends; short signals as they are."""
+    """Pieces evenly spread among the louder ones, faded at both ends; short signals as they are."""
     size, wanted = round(PIECE * rate), round(LISTENED / PIECE)
     if len(x) <= wanted * size:
         return x / np.abs(x).max()
     pieces = x[: len(x) // size * size].reshape(-1, size)
     power = np.einsum("ij,ij->i", pieces, pieces)
-    louder = np.sort(np.argsort(power)[-max(wanted, len(power) // 2) :])
+    louder = np.sort(np.argsort(power)[-max(wanted, round(LOUDER * len(power))) :])
     chosen = pieces[louder[np.linspace(0, len(louder) - 1, wanted).round().astype(int)]]
     ramp = np.linspace(0.0, 1.0, round(FADE * rate))
     chosen[:, : len(ramp)] *= ramp
