@@ -10,6 +10,7 @@ import csv
 import shutil
 import tempfile
 import zipfile
+from array import array
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -77,7 +78,7 @@ class _GainColumn:
         self._state = np.array([0.0, 1e300, 0.0])
         self._histogram = np.zeros(BINS, dtype=np.int64)
         self._totals = np.array([0.0, -np.inf, 0.0])
-        self.means: list[NDArray[np.float32]] = []
+        self.means = array("f")
 
     def add(self, tap: Tap) -> Audio:
         """Lowest gain of each row completed."""
@@ -86,7 +87,7 @@ class _GainColumn:
         rows = gain_rows(
             gain, self._idle, self._hop, self._state, low, mean, self._histogram, self._totals
         )
-        self.means.append(mean[:rows].astype(np.float32))
+        self.means.frombytes(mean[:rows].astype(np.float32).tobytes())
         return low[:rows]
 
     def finish(self) -> Audio:
@@ -94,7 +95,7 @@ class _GainColumn:
         filled, low, total = self._state
         if not filled:
             return np.empty(0)
-        self.means.append(np.array([total / filled], dtype=np.float32))
+        self.means.append(total / filled)
         return np.array([low])
 
     def statistics(self) -> Reductions | None:
@@ -111,7 +112,7 @@ class _LevelColumn:
     """Change of RMS level a row across a stage that has no single gain."""
 
     def __init__(self, hop: int) -> None:
-        self.means: list[NDArray[np.float32]] = []
+        self.means = array("f")
         self._before = _LevelRows(hop)
         self._after = _LevelRows(hop)
 
@@ -158,7 +159,7 @@ class GainLog:
         ]
         self._before, self._after = _LevelRows(hop), _LevelRows(hop)
         self._waiting: list[list[Audio]] = [[] for _ in range(len(self._columns) + 2)]
-        self._in_levels: list[NDArray[np.float32]] = []
+        self._in_levels = array("f")
         self._row = 0
         self._file = file
         if file is not None:
@@ -179,7 +180,7 @@ class GainLog:
 
     def _queue(self, rows: Sequence[Audio]) -> None:
         """Hold rows until each column has them, then write them."""
-        self._in_levels.append(rows[0].astype(np.float32))
+        self._in_levels.frombytes(rows[0].astype(np.float32).tobytes())
         for waiting, row in zip(self._waiting, rows, strict=True):
             waiting.append(row)
         joined = [np.concatenate(waiting) for waiting in self._waiting]
@@ -208,14 +209,14 @@ class GainLog:
 
         Outside counts sounding rows only: those less than 50 dB below the loudest row.
         """
-        levels = np.concatenate(self._in_levels) if self._in_levels else np.empty(0)
+        levels = np.asarray(self._in_levels)
         inside = np.zeros(len(levels), dtype=bool)
         for start, end in events:
             first, last = (round(time * self._rate / self.hop) for time in (start, end))
             inside[first:last] = True
         outside = ~inside & (levels > levels.max(initial=-np.inf) - SOUNDING)
         found = zip(self._names, self._reducing, self._columns, strict=True)
-        means = {n: np.concatenate(c.means) for n, reduces, c in found if reduces and c.means}
+        means = {n: np.asarray(c.means) for n, reduces, c in found if reduces and c.means}
         return {name: (_mean(mean[inside]), _mean(mean[outside])) for name, mean in means.items()}
 
 
