@@ -1,0 +1,139 @@
+"""What the finder of resonances must find, and what it must leave alone.
+
+Signals are made here, or are the invented voice of `chainkit.dsp.voice`; what is planted is drawn
+anew for each seed. Tolerances are those the tool promises.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from chainkit.dsp import voice
+from chainkit.dsp.levels import to_gain
+from chainkit.dsp.resonance import Resonance, find_resonances
+
+SURE = 0.5
+SECONDS = 8.0
+
+
+def pink(rng: np.random.Generator, rate: int) -> np.ndarray:
+    """Noise of equal power in each octave."""
+    frames = int(SECONDS * rate)
+    spectrum = np.fft.rfft(rng.standard_normal(frames))
+    spectrum /= np.sqrt(np.maximum(np.arange(len(spectrum)), SECONDS * 10.0))
+    noise = np.fft.irfft(spectrum, frames)
+    return 0.1 * noise / noise.std()
+
+
+def tone(pitch: np.ndarray, rate: int, slope: float) -> np.ndarray:
+    """Harmonics of a moving pitch, `slope` dB per octave, none above 0.47 rate."""
+    phase = 2.0 * np.pi * np.cumsum(pitch) / rate
+    x = np.zeros(len(pitch))
+    for number in range(1, int(0.47 * rate / pitch.min()) + 1):
+        fade = np.clip((0.47 * rate - number * pitch) / (0.02 * rate), 0.0, 1.0)
+        gain = to_gain(slope * np.log2(number))
+        x += gain * fade * np.sin(number * phase + 2.4 * number**2)
+    return 0.1 * x / x.std()
+
+
+def glide(rng: np.random.Generator, rate: int) -> np.ndarray:
+    """A harmonic tone that glides up and down again."""
+    place = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(int(SECONDS * rate)) / (SECONDS * rate))
+    pitch = rng.uniform(85.0, 130.0) * 2.0 ** (rng.uniform(1.1, 1.9) * place)
+    return tone(pitch, rate, rng.uniform(-11.0, -5.0))
+
+
+def held(rng: np.random.Generator, rate: int) -> np.ndarray:
+    """One note, with a vibrato of at most a quarter tone to either side."""
+    time = np.arange(int(4.0 * rate)) / rate
+    vibrato = 1.0 + rng.uniform(0.0, 0.028) * np.sin(2.0 * np.pi * 5.3 * time)
+    return tone(rng.uniform(90.0, 400.0) * vibrato, rate, rng.uniform(-11.0, -5.0))
+
+
+def sung(rng: np.random.Generator, rate: int) -> np.ndarray:
+    """The invented voice."""
+    register = ("low", "high")[int(rng.integers(2))]
+    song = voice.sing(rate, seconds=24.0, register=register, seed=int(rng.integers(1000)))
+    return song.voice[:, 0]
+
+
+def drawn(rng: np.random.Generator) -> voice.Resonance:
+    """A resonance of any size that ought to be found."""
+    frequency = 150.0 * (8000.0 / 150.0) ** rng.random()
+    return voice.Resonance(frequency, rng.uniform(5.0, 20.0), rng.uniform(6.0, 12.0))
+
+
+def fits(found: Resonance, planted: voice.Resonance) -> bool:
+    """Whether it is the one that was planted, so that its cut brings it level."""
+    near = abs(found.frequency / planted.frequency - 1.0) < 0.03
+    return near and abs(found.q / planted.q - 1.0) < 0.3 and abs(found.gain_db - planted.gain) < 1.5
+
+
+@pytest.mark.parametrize(("make", "least"), [(pink, 3), (glide, 3), (sung, 3)])
+def test_planted_resonances_are_found_and_measured(make: Callable, least: int) -> None:
+    found = 0
+    for seed in range(4):
+        rng = np.random.default_rng([seed, 77])
+        planted = drawn(rng)
+        x = voice.plant(make(rng, 32000), 32000, planted)
+        found += any(fits(one, planted) for one in find_resonances(x, 32000))
+    assert found >= least
+
+
+@pytest.mark.parametrize("make", [pink, glide, held])
+def test_nothing_sure_is_found_where_nothing_rings(make: Callable) -> None:
+    for seed in range(2):
+        found = find_resonances(make(np.random.default_rng([seed, 78]), 32000), 32000)
+        assert [one for one in found if one.confidence > SURE] == []
+
+
+@pytest.mark.parametrize("rate", [16000, 44100, 96000])
+def test_any_rate_will_do(rate: int) -> None:
+    planted = voice.Resonance(1234.0, 9.0, 10.0)
+    x = voice.plant(pink(np.random.default_rng(5), rate), rate, planted)
+    best = find_resonances(x, rate)[0]
+    assert fits(best, planted)
+    assert best.confidence > SURE
+    assert best.share == pytest.approx(1.0, abs=0.02)
+
+
+def test_two_are_told_apart() -> None:
+    pair = (voice.Resonance(420.0, 8.0, 10.0), voice.Resonance(2600.0, 12.0, 10.0))
+    x = pink(np.random.default_rng(6), 32000)
+    for planted in pair:
+        x = voice.plant(x, 32000, planted)
+    found = find_resonances(x, 32000)
+    assert all(any(fits(one, planted) for one in found) for planted in pair)
+
+
+def test_level_changes_nothing() -> None:
+    x = voice.plant(pink(np.random.default_rng(7), 16000), 16000, voice.Resonance(900, 8, 10))
+    loud, faint = find_resonances(x, 16000), find_resonances(0.001 * x, 16000)
+    assert [one.frequency for one in faint] == pytest.approx([one.frequency for one in loud])
+    assert [one.gain_db for one in faint] == pytest.approx([one.gain_db for one in loud], abs=0.01)
+
+
+def test_share_tells_how_long_the_band_sounds() -> None:
+    x = voice.plant(pink(np.random.default_rng(8), 16000), 16000, voice.Resonance(900, 8, 10))
+    x[len(x) // 2 :] = 0.0
+    assert find_resonances(x, 16000)[0].share == pytest.approx(0.5, abs=0.05)
+
+
+def test_long_recordings_are_heard_in_pieces() -> None:
+    planted = voice.Resonance(700.0, 8.0, 10.0)
+    x = voice.plant(pink(np.random.default_rng(9), 16000), 16000, planted)
+    assert fits(find_resonances(np.tile(x, 6), 16000)[0], planted)
+
+
+@pytest.mark.parametrize("x", [np.zeros(0), np.zeros(32000), np.ones(7999) * 0.1])
+def test_silence_and_moments_hold_nothing(x: np.ndarray) -> None:
+    assert find_resonances(x, 8000) == []
+
+
+@pytest.mark.parametrize(("shape", "rate"), [((9000, 2), 8000), ((9000,), 7999)])
+def test_misuse_is_told(shape: tuple[int, ...], rate: int) -> None:
+    with pytest.raises(ValueError, match="one dimension and a rate of at least 8000 Hz"):
+        find_resonances(np.zeros(shape), rate)
