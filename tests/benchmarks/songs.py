@@ -93,9 +93,7 @@ def timed(jobs: int, name: str, option: str = "--force") -> float:
 
 def started(jobs: int, *options: str) -> subprocess.Popen[bytes]:
     quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
-    return subprocess.Popen(
-        [*SONGS, "--jobs", str(jobs), *options], **quiet, process_group=0
-    )
+    return subprocess.Popen([*SONGS, "--jobs", str(jobs), *options], **quiet, process_group=0)
 
 
 def processor_time() -> float:
