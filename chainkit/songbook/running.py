@@ -106,9 +106,10 @@ def _pooled(found: dict[int, Outcome], work: Work, jobs: int, report: Report) ->
     fresh = multiprocessing.get_context("spawn")
     workers = min(jobs, len(found))
     with ProcessPoolExecutor(workers, mp_context=fresh, initializer=_begin) as pool:
-        waiting = {
-            pool.submit(_interruptible, work, voice): number for number, voice in found.items()
-        }
+        with _interrupts_held():
+            waiting = {
+                pool.submit(_interruptible, work, voice): number for number, voice in found.items()
+            }
         try:
             for future in as_completed(waiting):
                 done[waiting[future]] = _reported(future.result(), report)
@@ -120,9 +121,24 @@ def _pooled(found: dict[int, Outcome], work: Work, jobs: int, report: Report) ->
     return done
 
 
+@contextmanager
+def _interrupts_held() -> Iterator[None]:
+    """Hold Ctrl-C back while processes are started, which start with it held back as well."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 def _begin() -> None:
     """Make a process that waits for work deaf to Ctrl-C, and leave when its parent is gone."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
     parent = multiprocessing.parent_process()
 
     def watch() -> None:
