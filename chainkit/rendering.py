@@ -59,7 +59,7 @@ class Options:
     seed: int = 0
     allow_clipping: bool = False
     force: bool = False
-    block: int = 16384
+    block: int = 65536
 
     def __post_init__(self) -> None:
         if not self.log_step > 0 or self.seed < 0 or self.block < 1:
