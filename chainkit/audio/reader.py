@@ -98,8 +98,7 @@ class AudioReader:
 
     def sha256(self) -> str:
         """SHA-256 of the file, in hexadecimal."""
-        with open(self.path, "rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
+        return sha256(self.path)
 
     @contextmanager
     def _open(self) -> Iterator[Any]:
@@ -173,6 +172,12 @@ def read(path: str | os.PathLike[str]) -> tuple[NDArray[np.float64], int]:
     """
     reader = AudioReader(path)
     return np.concatenate(list(reader.blocks())), reader.rate
+
+
+def sha256(path: Path) -> str:
+    """SHA-256 of any file, in hexadecimal."""
+    with open(path, "rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _open_chunks(path: Path) -> ChunkFile:

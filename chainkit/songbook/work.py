@@ -8,15 +8,14 @@ that was written. So a run that was killed is taken up where it stopped.
 from __future__ import annotations
 
 import copy
-import hashlib
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from chainkit.audio.reader import AudioReader
-from chainkit.dsp.loudness import LoudnessMeter
+from chainkit.audio.reader import AudioReader, sha256
+from chainkit.chain.stream import measure_loudness
 from chainkit.errors import ChainkitError, OutputError
 from chainkit.record import Outputs, load_record, versions
 from chainkit.rendering import Options, render
@@ -126,9 +125,9 @@ def staleness(voice: Voice, record: dict[str, Any] | None) -> str:
         return "other versions"
     if asked_chain(record) != voice.chain.as_dict():
         return "the chain has changed"
-    if _sha256(voice.file) != record["voice"]["sha256"]:
+    if sha256(voice.file) != record["voice"]["sha256"]:
         return "the voice has changed"
-    if _sha256(outputs.audio) != record["output"]["sha256"]:
+    if sha256(outputs.audio) != record["output"]["sha256"]:
         return "the output has changed"
     return ""
 
@@ -143,16 +142,8 @@ def asked_chain(record: dict[str, Any]) -> dict[str, Any]:
     return chain
 
 
-def _sha256(path: Path) -> str:
-    with open(path, "rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
-
-
 def _backing_loudness(voice: Voice) -> float | None:
     if voice.backing is None:
         return None
     reader = AudioReader(voice.backing)
-    meter = LoudnessMeter(reader.rate, reader.channels)
-    for block in reader.blocks():
-        meter.add(block)
-    return meter.integrated()
+    return measure_loudness(reader.blocks(), reader.rate, reader.channels)
