@@ -33,6 +33,8 @@ CEILING_DBTP = -1.0
 SAME_DB = -200.0
 SILENT_DB = -400.0
 """Stands for the residual of two signals that are equal sample for sample."""
+TELLING_DB = 1.0
+"""Equal candidates have equal residuals against the first one, but for rounding."""
 SOUNDING_DB = 50.0
 """Windows less than this many dB below the voice's loudest one count in the audibility."""
 
@@ -195,6 +197,7 @@ class _Job:
         self.scratch = scratch
         self.tell = tell
         self.level: float | None = None
+        self.beneath: float | None = None
         self.backing_powers: Audio | None = None
 
     def run(self) -> Comparison:
@@ -277,24 +280,25 @@ class _Job:
 
     def _difference(self, pair: tuple[Outcome, Outcome]) -> None:
         first, outcome = pair
-        outcome.residual_db = residual(
-            _scaled(first, "voice", self.voice.channels),
-            _scaled(outcome, "voice", self.voice.channels),
-        )
+        outcome.residual_db = self._residual(first, outcome)
+
+    def _residual(self, first: Outcome, other: Outcome) -> float | None:
+        channels = self.voice.channels
+        return residual(_scaled(first, "voice", channels), _scaled(other, "voice", channels))
 
     def _twin(self, outcome: Outcome, earlier: list[Outcome]) -> str | None:
         """Name of an earlier candidate whose audio is the same."""
-        for other in earlier:
-            found = residual(
-                _scaled(other, "voice", self.voice.channels),
-                _scaled(outcome, "voice", self.voice.channels),
-            )
+        for n, other in enumerate(earlier):
+            if n and _apart(other.residual_db, outcome.residual_db):
+                continue
+            found = self._residual(other, outcome) if n else outcome.residual_db
             if found is not None and found <= SAME_DB:
                 return other.candidate.name
         return None
 
     # ------------------------------------------------------------------------------- in the mix
     def _mix(self, backing: Backing, outcomes: list[Outcome]) -> None:
+        self.beneath = backing.loudness(BLOCK)
         self.level = self._voice_level(backing)
         self.backing_powers = band_powers(backing.blocks(BLOCK), self.voice.rate)
         placed = self._each(self._place, outcomes)
@@ -307,22 +311,22 @@ class _Job:
         """LU of the voice against the backing: as asked for, else as in the files."""
         if self.request.voice_level is not None:
             return self.request.voice_level
-        wide = (widened(block, backing.channels) for block in self.voice.blocks(BLOCK))
-        voice = measure_loudness(wide, self.voice.rate, backing.channels)
-        beneath = backing.loudness(BLOCK)
-        if voice is None or beneath is None:
+        voice = self._loudness_in(backing, self.voice)
+        if voice is None or self.beneath is None:
             raise UsageError("voice or backing is silent: there is no mix to compare in")
-        return voice - beneath
+        return voice - self.beneath
 
     def _place(self, outcome: Outcome) -> float:
         """Gain in dB that gives the voice its loudness against the backing."""
-        backing = self._backing()
-        beneath = backing.loudness(BLOCK)
-        wide = (widened(block, backing.channels) for block in outcome.raw.blocks(BLOCK))
-        voice = measure_loudness(wide, self.voice.rate, backing.channels)
-        if voice is None or beneath is None or self.level is None:
+        voice = self._loudness_in(self._backing(), outcome.raw)
+        if voice is None or self.beneath is None or self.level is None:
             return 0.0
-        return beneath + self.level - voice
+        return self.beneath + self.level - voice
+
+    def _loudness_in(self, backing: Backing, voice: AudioReader) -> float | None:
+        """Loudness in LUFS of `voice` on the channels of the mix."""
+        wide = (widened(block, backing.channels) for block in voice.blocks(BLOCK))
+        return measure_loudness(wide, voice.rate, backing.channels)
 
     def _backing(self) -> Backing:
         if self.request.backing is None:
@@ -455,6 +459,13 @@ def residual(first: Iterable[Audio], other: Iterable[Audio]) -> float | None:
     if power == 0.0:
         return SILENT_DB if difference == 0.0 else None
     return SILENT_DB if difference == 0.0 else 10.0 * math.log10(difference / power)
+
+
+def _apart(residual_db: float | None, other_db: float | None) -> bool:
+    """Whether two residuals against the first candidate tell two candidates from one another."""
+    if residual_db is None or other_db is None:
+        return residual_db is not other_db
+    return abs(residual_db - other_db) > TELLING_DB
 
 
 def _scaled(outcome: Outcome, view: str, channels: int) -> Iterator[Audio]:

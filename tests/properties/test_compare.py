@@ -165,6 +165,15 @@ def test_identical_chains_are_told_to_be_the_same(voice, tmp_path):
     assert as_dict(found)["candidates"][1]["same_as"] == "Test"
 
 
+def test_a_pair_of_later_candidates_is_found_to_be_the_same(voice, tmp_path):
+    flat, deep = CHAIN.bypassing("eq"), CHAIN.with_value("deess.threshold", "-60 dB")
+    found = run(voice, tmp_path, candidates([CHAIN, flat, deep, flat]))
+    assert [outcome.same_as for outcome in found.outcomes] == [
+        *(None, None, None),
+        found.outcomes[1].candidate.name,
+    ]
+
+
 def test_different_orders_are_matched_and_differ(voice, tmp_path):
     found = run(voice, tmp_path, candidates([CHAIN], orders=["all"], untreated=True))
     loudness = [outcome.views["voice"].loudness for outcome in found.outcomes]
