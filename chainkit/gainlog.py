@@ -1,7 +1,8 @@
 """The gain-reduction log: what each stage did to the level, over time.
 
 `GainLog` writes a row a hop (10 ms unless told otherwise) as CSV, `DetailLog` a gain for each frame
-and stage as NPZ; both stream. `Reductions` are the statistics that go into the render record.
+and stage as NPZ; both stream. `read_log` reads the CSV back. `Reductions` are the statistics that
+go into the render record.
 """
 
 from __future__ import annotations
@@ -22,10 +23,15 @@ from numpy.typing import NDArray
 from chainkit.chain.stream import Audio, ChainStream, Passage, Tap
 from chainkit.dsp.kernels_log import gain_rows, level_rows
 from chainkit.dsp.levels import power_to_db, to_db
+from chainkit.errors import UsageError
 
 BINS = 10_000  # of 0.01 dB: percentiles are good to 0.01 dB up to 100 dB of reduction
 SOUNDING = 50.0
 """Rows less than this many dB below the loudest one count as sounding."""
+
+
+FIXED = ("frame", "seconds", "in_dbfs", "out_dbfs")
+"""Columns of the log besides those of the stages."""
 
 
 @dataclass(frozen=True)
@@ -222,6 +228,46 @@ class GainLog:
 
 def _mean(values: NDArray[np.float32]) -> float | None:
     return float(values.mean(dtype=np.float64)) if len(values) else None
+
+
+@dataclass(frozen=True)
+class Log:
+    """A gain-reduction log as it was written.
+
+    Parameters
+    ----------
+    seconds : ndarray, (rows,)
+        Start of each row.
+    before, after : ndarray, (rows,), dBFS
+        Level of the voice and of the output.
+    gains : dict of str to ndarray, (rows,), dB
+        Lowest gain of each active stage.
+    """
+
+    seconds: Audio
+    before: Audio
+    after: Audio
+    gains: dict[str, Audio]
+
+
+def read_log(path: str | Path) -> Log:
+    """Log of the CSV file at `path`.
+
+    Raises
+    ------
+    UsageError
+        The file is missing or no gain-reduction log.
+    """
+    try:
+        with open(path, newline="", encoding="utf-8") as file:
+            names, *rows = csv.reader(file)
+        columns = dict(zip(names, np.array(rows, dtype=np.float64).T, strict=True))
+        gains = {n.removesuffix("_db"): v for n, v in columns.items() if n not in FIXED}
+        return Log(columns["seconds"], columns["in_dbfs"], columns["out_dbfs"], gains)
+    except OSError as fault:
+        raise UsageError(f"cannot read {path}: {fault.strerror}") from None
+    except (ValueError, KeyError):
+        raise UsageError(f"{path} is not a gain-reduction log") from None
 
 
 class DetailLog:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import math
 from pathlib import Path
 
@@ -10,6 +9,7 @@ import numpy as np
 
 from chainkit.compare.job import SILENT_DB, Comparison, Outcome
 from chainkit.compare.report import figures
+from chainkit.gainlog import read_log
 from chainkit.pages.listening.model import Candidate, Column, ListeningPage, Reduction, View
 
 LABELS = {"voice": "Voice alone", "mix": "In the mix", "squeezed": "Squeezed"}
@@ -63,13 +63,12 @@ def _reductions(outcome: Outcome) -> tuple[Reduction, ...]:
     if not stages:
         return ()
     rate, channels = outcome.raw.rate, outcome.raw.channels
-    with open(outcome.result.files[1], newline="", encoding="utf-8") as file:
-        rows = csv.DictReader(file)
-        lowest = np.array([[float(row[f"{s.name}_db"]) for s in stages] for row in rows])
+    log = read_log(outcome.result.files[1])
     step = STEP_ROWS * outcome.result.record["log"]["frames_a_row"] / rate
     found = []
-    for stage, gains in zip(stages, lowest.T, strict=True):
-        reduction = np.maximum(stage.start(rate, channels).idle_db - gains, 0.0)
+    for stage in stages:
+        idle = stage.start(rate, channels).idle_db
+        reduction = np.maximum(idle - log.gains[stage.name], 0.0)
         padded = np.append(reduction, np.zeros(-len(reduction) % STEP_ROWS))
         found.append(Reduction(stage.name, step, padded.reshape(-1, STEP_ROWS).max(axis=1)))
     return tuple(found)

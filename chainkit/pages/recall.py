@@ -11,9 +11,10 @@ from markupsafe import Markup
 
 from chainkit.chain import Chain
 from chainkit.chain.model import chain_from_dict
+from chainkit.gainlog import Log
 from chainkit.pages import curves, plots
 from chainkit.pages.base import render_page
-from chainkit.pages.timeline import Log, moving_stages, reduction_sheet
+from chainkit.pages.timeline import moving_stages, reduction_sheet
 
 LEVELS = (
     ("integrated_lufs", "integrated loudness", "LUFS"),

@@ -11,10 +11,10 @@ from typing import Any
 from markupsafe import Markup
 
 from chainkit.audio.atomic import atomic_file
+from chainkit.gainlog import read_log
 from chainkit.pages import plots
 from chainkit.pages.base import render_page
 from chainkit.pages.recall import recall_sheet
-from chainkit.pages.timeline import read_log
 from chainkit.record import Outputs
 from chainkit.songbook import work
 from chainkit.songbook.model import Voice

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import csv
 import math
-from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -13,7 +10,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from chainkit.chain import Chain
-from chainkit.errors import UsageError
+from chainkit.gainlog import Log
 from chainkit.pages import plots
 from chainkit.pages.curves import idle_gain
 from chainkit.stages.base import Stage
@@ -22,47 +19,6 @@ Audio = NDArray[np.float64]
 
 COLUMNS = 600
 QUIET = -60.0  # dBFS, foot of the level panel
-FIXED = ("frame", "seconds", "in_dbfs", "out_dbfs")
-
-
-@dataclass(frozen=True)
-class Log:
-    """A gain-reduction log as it was written.
-
-    Parameters
-    ----------
-    seconds : ndarray, (rows,)
-        Start of each row.
-    before, after : ndarray, (rows,), dBFS
-        Level of the voice and of the output.
-    gains : dict of str to ndarray, (rows,), dB
-        Lowest gain of each active stage.
-    """
-
-    seconds: Audio
-    before: Audio
-    after: Audio
-    gains: dict[str, Audio]
-
-
-def read_log(path: str | Path) -> Log:
-    """Log of the CSV file at `path`.
-
-    Raises
-    ------
-    UsageError
-        The file is missing or no gain-reduction log.
-    """
-    try:
-        with open(path, newline="", encoding="utf-8") as file:
-            names, *rows = csv.reader(file)
-        columns = dict(zip(names, np.array(rows, dtype=np.float64).T, strict=True))
-        gains = {n.removesuffix("_db"): v for n, v in columns.items() if n not in FIXED}
-        return Log(columns["seconds"], columns["in_dbfs"], columns["out_dbfs"], gains)
-    except OSError as fault:
-        raise UsageError(f"cannot read {path}: {fault.strerror}") from None
-    except (ValueError, KeyError):
-        raise UsageError(f"{path} is not a gain-reduction log") from None
 
 
 def moving_stages(chain: Chain, log: Log) -> list[Stage]:

@@ -12,9 +12,10 @@ import pytest
 from chainkit.audio.writer import write
 from chainkit.chain import parse_chain
 from chainkit.errors import UsageError
+from chainkit.gainlog import Log, read_log
 from chainkit.pages import base
 from chainkit.pages.recall import recall_sheet
-from chainkit.pages.timeline import Log, read_log, reduction_sheet
+from chainkit.pages.timeline import reduction_sheet
 from chainkit.record import load_record
 from chainkit.rendering import render
 
@@ -197,32 +198,6 @@ def test_silence_is_drawn_at_the_foot(log):
     voice, output = (line.get_ydata() for line in levels.get_lines())
     assert voice.min() == output.min() == -60
     assert (voice.max(), output.max()) == (-20, -17)
-
-
-def test_a_log_is_read_back(tmp_path):
-    path = tmp_path / "out.gr.csv"
-    path.write_text(
-        "frame,seconds,in_dbfs,lead eq_db,deess_db,out_dbfs\n"
-        "0,0.000000,-inf,0.0000,0.0000,-inf\n480,0.010000,-20.5000,1.0000,-3.2500,-21.0000\n"
-    )
-    read = read_log(path)
-    assert list(read.gains) == ["lead eq", "deess"]
-    assert read.seconds.tolist() == [0, 0.01]
-    assert read.before.tolist() == [-np.inf, -20.5]
-    assert read.gains["deess"].tolist() == [0, -3.25]
-
-
-@pytest.mark.parametrize("text", ["", "frame,seconds\n0,x\n", "a,b\n1,2\n", "frame,seconds\n1\n"])
-def test_another_file_is_no_log(tmp_path, text):
-    path = tmp_path / "out.gr.csv"
-    path.write_text(text)
-    with pytest.raises(UsageError, match="is not a gain-reduction log"):
-        read_log(path)
-
-
-def test_a_missing_log_is_named(tmp_path):
-    with pytest.raises(UsageError, match="cannot read .*nowhere"):
-        read_log(tmp_path / "nowhere.csv")
 
 
 # ------------------------------------------------------------------------------------- figures

@@ -13,7 +13,8 @@ from signals import bursts
 from chainkit import Chain, Compress, Deess, Eq, Gain
 from chainkit.chain.stream import ChainStream
 from chainkit.dsp.kernels_log import gain_rows, level_rows
-from chainkit.gainlog import DetailLog, GainLog
+from chainkit.errors import UsageError
+from chainkit.gainlog import DetailLog, GainLog, read_log
 from chainkit.stages.eq import HighShelf
 
 CHAIN = Chain(
@@ -120,3 +121,29 @@ def test_the_detail_file_holds_each_gain(rng, tmp_path):
     expected = np.concatenate([passage.taps[3].gain for passage in passages])
     assert np.array_equal(gains["compress"], expected)
     assert not list(tmp_path.iterdir())
+
+
+def test_a_log_is_read_back(tmp_path):
+    path = tmp_path / "out.gr.csv"
+    path.write_text(
+        "frame,seconds,in_dbfs,lead eq_db,deess_db,out_dbfs\n"
+        "0,0.000000,-inf,0.0000,0.0000,-inf\n480,0.010000,-20.5000,1.0000,-3.2500,-21.0000\n"
+    )
+    read = read_log(path)
+    assert list(read.gains) == ["lead eq", "deess"]
+    assert read.seconds.tolist() == [0, 0.01]
+    assert read.before.tolist() == [-np.inf, -20.5]
+    assert read.gains["deess"].tolist() == [0, -3.25]
+
+
+@pytest.mark.parametrize("text", ["", "frame,seconds\n0,x\n", "a,b\n1,2\n", "frame,seconds\n1\n"])
+def test_another_file_is_no_log(tmp_path, text):
+    path = tmp_path / "out.gr.csv"
+    path.write_text(text)
+    with pytest.raises(UsageError, match="is not a gain-reduction log"):
+        read_log(path)
+
+
+def test_a_missing_log_is_named(tmp_path):
+    with pytest.raises(UsageError, match="cannot read .*nowhere"):
+        read_log(tmp_path / "nowhere.csv")
