@@ -11,6 +11,7 @@ import os
 from typing import TYPE_CHECKING, Any
 
 from chainkit.cli.options import add_force, add_json
+from chainkit.cli.show import minus
 from chainkit.errors import OutputError, UsageError
 
 if TYPE_CHECKING:
@@ -145,4 +146,4 @@ def rows(measured: list[Measurement]) -> list[tuple[str, ...]]:
 
 def text(value: Any, places: int) -> str:
     """Number with so many decimals; a dash for what does not exist."""
-    return "–" if value is None else f"{value:.{places}f}".replace("-", "−")
+    return "–" if value is None else f"{value:.{places}f}".replace("-", minus())

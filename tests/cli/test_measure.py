@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import csv
+import io
 import json
+import sys
 
 import numpy as np
 import pytest
 
 from chainkit.audio.writer import write
 from chainkit.cli.main import main
+from chainkit.cli.measure import text
 from chainkit.dsp.voice import sing
 
 RATE = 48000
@@ -36,6 +39,11 @@ def run(folder, monkeypatch, capsys):
         return code, printed.out, printed.err
 
     return call
+
+
+def test_a_terminal_without_a_minus_sign_shows_a_hyphen(monkeypatch):
+    monkeypatch.setattr(sys, "stdout", io.TextIOWrapper(io.BytesIO(), encoding="ascii"))
+    assert text(-3.0, 1) == "-3.0"
 
 
 def test_json_has_an_object_a_file(run):
