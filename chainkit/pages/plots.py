@@ -351,11 +351,6 @@ def thinned(
 
 
 # --------------------------------------------------------------------------------- finished work
-def png(sheet: Figure) -> bytes:
-    """The figure as a PNG; the same figure gives the same bytes."""
-    return _finished(sheet, "png")
-
-
 def svg(sheet: Figure, name: str, description: str) -> str:
     """The figure as an ``<svg>`` element to stand inside a page.
 
@@ -376,7 +371,7 @@ def svg(sheet: Figure, name: str, description: str) -> str:
 
 
 def save(sheet: Figure, path: str | Path, *, force: bool = False) -> None:
-    """Write the figure to a file, in the format that its ending names.
+    """Write the figure to a file, in the format that its ending names; the same bytes each time.
 
     Parameters
     ----------

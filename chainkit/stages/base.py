@@ -325,8 +325,6 @@ class Stage(Settings):
     """Whether the stage turns down, so that statistics of its reduction make sense."""
     has_gain: ClassVar[bool] = True
     """Whether what the stage does to a frame is one gain."""
-    linear: ClassVar[bool] = False
-    """Whether the stage is linear and time-invariant, so that order among such is of no account."""
 
     name: str = setting(
         NAME, "", about="Name of the stage, unique in the chain; its kind if left out."

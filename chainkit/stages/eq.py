@@ -201,7 +201,6 @@ class Eq(Stage):
 
     kind: ClassVar[str] = "eq"
     has_gain: ClassVar[bool] = False
-    linear: ClassVar[bool] = True
 
     bands: tuple[Band, ...] = setting(Items(Variant("shape", SHAPES)), about="Bands, in series.")
 

@@ -19,7 +19,6 @@ class Gain(Stage):
     """
 
     kind: ClassVar[str] = "gain"
-    linear: ClassVar[bool] = True
 
     gain: float = setting(Amount(GAIN, -120.0, 60.0), about="Gain.")
 

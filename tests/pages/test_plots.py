@@ -131,17 +131,22 @@ def test_thinned_covers_every_value(values, columns):
     assert np.all(least <= mean + 1e-9)
 
 
-def test_png_has_the_size_asked_for_and_is_repeatable(axes):
+def saved(sheet, path):
+    plots.save(sheet, path, force=True)
+    return path.read_bytes()
+
+
+def test_png_has_the_size_asked_for_and_is_repeatable(axes, tmp_path):
     plots.curve(axes, [0, 1], [0, 1])
-    data = plots.png(axes.figure)
+    data = saved(axes.figure, tmp_path / "a.png")
     assert png_size(data) == (6 * plots.DPI, 3 * plots.DPI)
-    assert plots.png(axes.figure) == data
+    assert saved(axes.figure, tmp_path / "a.png") == data
 
 
-def test_any_name_can_be_drawn():
+def test_any_name_can_be_drawn(tmp_path):
     sheet, grid = plots.figure(4, 2, title="$x^ $ \\frac{ 声 \U0001f600")
     plots.panel(sheet, grid[0, 0], "$unfinished")
-    assert png_size(plots.png(sheet)) == (4 * plots.DPI, 2 * plots.DPI)
+    assert png_size(saved(sheet, tmp_path / "a.png")) == (4 * plots.DPI, 2 * plots.DPI)
     assert "$x^ $" in plots.svg(sheet, "a", "b")
 
 
@@ -198,10 +203,10 @@ def test_colours_stand_off_white_and_off_one_another():
     assert all(one != other for one, other in combinations(dashes, 2))
 
 
-def test_drawing_leaves_the_users_settings_alone(axes):
+def test_drawing_leaves_the_users_settings_alone(axes, tmp_path):
     before = dict(mpl.rcParams)
     plots.curve(axes, [0, 1], [0, 1])
-    plots.png(axes.figure)
+    plots.save(axes.figure, tmp_path / "a.png")
     assert dict(mpl.rcParams) == before
 
 
