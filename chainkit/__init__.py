@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     )
     from chainkit.measure import measure_file
     from chainkit.rendering import Options, Result, render
+    from chainkit.rides import find_rides, write_rides
+    from chainkit.scout import scout_file
+    from chainkit.songbook import load_songbook
     from chainkit.stages.compress import Compress
     from chainkit.stages.deess import Deess
     from chainkit.stages.eq import Eq
@@ -41,6 +44,9 @@ _HOMES = {
     ),
     "chainkit.measure": ("measure_file",),
     "chainkit.rendering": ("Options", "Result", "render"),
+    "chainkit.rides": ("find_rides", "write_rides"),
+    "chainkit.scout": ("scout_file",),
+    "chainkit.songbook": ("load_songbook",),
     "chainkit.stages.compress": ("Compress",),
     "chainkit.stages.deess": ("Deess",),
     "chainkit.stages.eq": ("Eq",),
@@ -70,12 +76,16 @@ __all__ = [
     "UsageError",
     "Verdict",
     "dump_chain",
+    "find_rides",
     "load_chain",
+    "load_songbook",
     "measure_file",
     "parse_chain",
     "prepare",
     "render",
+    "scout_file",
     "verify_record",
+    "write_rides",
 ]
 
 
