@@ -42,8 +42,8 @@ class Quantity:
         self.shown = shown or (next(iter(powers)),)
         self._by_lower = {unit.lower(): unit for unit in powers}
 
-    def parse(self, text: str) -> float:
-        """Value of `text` in the base unit.
+    def parse(self, text: str, low: float = -math.inf, high: float = math.inf) -> float:
+        """Value of `text` in the base unit; what a fault's message proposes is in bounds.
 
         Raises
         ------
@@ -52,10 +52,12 @@ class Quantity:
         """
         match = _TEXT.fullmatch(as_typed(text))
         if match is None:
-            raise ValueError(f"is not a {self.name}; write it like {self._spellings('3')}")
+            raise ValueError(
+                f"is not a {self.name}; write it like {self._spellings('3', low, high)}"
+            )
         number, unit = match.groups()
         if unit is None:
-            raise ValueError(f"has no unit; write {self._spellings(number)}")
+            raise ValueError(f"has no unit; write {self._spellings(number, low, high)}")
         if unit.startswith(","):
             raise ValueError("has a decimal comma; write a point")
         power = self.powers.get(self._by_lower.get(unit.lower(), ""))
@@ -81,9 +83,13 @@ class Quantity:
         power = self.powers[unit]
         return abs(value) >= 10.0**power if power > 0 else 0 < abs(value) < 1
 
-    def _spellings(self, number: str) -> str:
-        size = number.lstrip("+-")
-        return " or ".join(repr(example.format(size)) for example in self.examples)
+    def _spellings(self, number: str, low: float, high: float) -> str:
+        """How to write `number`, or the bounds where it would be out of them."""
+        likely = [example.format(number.lstrip("+-")) for example in self.examples]
+        fitting = [text for text in likely if low <= self.parse(text) <= high]
+        if any(text not in self.examples for text in fitting):
+            return " or ".join(map(repr, fitting))
+        return f"{self.format(low)!r} to {self.format(high)!r}"
 
 
 class Ratio(Quantity):
@@ -92,14 +98,14 @@ class Ratio(Quantity):
     def __init__(self) -> None:
         super().__init__("ratio", {":1": 0}, ("{}:1", "inf"))
 
-    def parse(self, text: str) -> float:
+    def parse(self, text: str, low: float = -math.inf, high: float = math.inf) -> float:
         """Value of ``4:1`` or ``inf``; raises ValueError for anything else."""
         if text.strip().lower() in ("inf", "∞"):
             return math.inf
         match = _RATIO.fullmatch(as_typed(text))
         if match is None:
             number = text.strip() if re.fullmatch(NUMBER, text.strip()) else "4"
-            raise ValueError(f"is not a ratio; write {self._spellings(number)}")
+            raise ValueError(f"is not a ratio; write {self._spellings(number, low, high)}")
         over, under = match.groups()
         if float(under) == 0:
             raise ValueError("divides by zero; write it like '4:1'")

@@ -58,6 +58,22 @@ def run(command: str, words: Sequence[str], commands: Sequence[str]) -> int:
         return 4
 
 
+def joined(words: Sequence[str]) -> list[str]:
+    """`words` with each negative value joined to its option.
+
+    argparse takes ``-3dB`` for an option; none of ours begins with a digit.
+    """
+    found: list[str] = []
+    for word in words:
+        last = found[-1] if found else ""
+        expects = last.startswith("--") and "=" not in last and "--" not in found
+        if expects and word[:1] == "-" and word[1:].lstrip(".")[:1].isdecimal():
+            found[-1] = f"{last}={word}"
+        else:
+            found.append(word)
+    return found
+
+
 def _silence_stdout() -> None:
     """Let what is still to be printed go nowhere, so that leaving does not fail on it again."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -91,6 +107,6 @@ def _run(command: str, words: Sequence[str], commands: Sequence[str]) -> int:
         formatter_class=Formatter,
     )
     module.add_arguments(parser)
-    arguments = parser.parse_args(words)
+    arguments = parser.parse_args(joined(words))
     tell_of_compiling(command)
     return int(module.run(arguments))

@@ -19,7 +19,7 @@ def quantity(kind: Quantity, low: float, high: float) -> Callable[[str], float]:
 
     def read(text: str) -> float:
         try:
-            value = kind.parse(text)
+            value = kind.parse(text, low, high)
         except ValueError as fault:
             raise argparse.ArgumentTypeError(f"{text!r} {fault}") from None
         if not low <= value <= high:

@@ -105,7 +105,7 @@ class Amount(Value):
     def parse(self, text: str) -> float:
         """Value in the base unit."""
         try:
-            return self.quantity.parse(text)
+            return self.quantity.parse(text, self.low, self.high)
         except ValueError as fault:
             if self.words and re.fullmatch(r"[^\W\d]+", text):
                 words = ", ".join(self.words)

@@ -33,7 +33,7 @@ def folder(tmp_path, rng, monkeypatch):
 
 def test_orders_in_the_mix_and_squeezed(folder, capsys):
     command = ["compare", "voice.wav", "--chain", "chain.yaml", "--orders", "all", "-o", "out"]
-    assert main([*command, "--backing", "backing.wav", "--squeeze", "-12 LUFS"]) == 0
+    assert main([*command, "--backing", "backing.wav", "--squeeze", "-12LUFS"]) == 0
     printed = capsys.readouterr().out
     assert "eq → deess → compress" in printed
     assert "clear of the backing" in printed
@@ -130,7 +130,9 @@ ONE = ["voice.wav", "--chain", "chain.yaml"]
         ([*ONE, "-o", "full"], 4, "--force replaces it"),
         ([*ONE, "-o", "full", "--force"], 4, "it is kept"),
         ([*ONE, "-o", "no/out"], 4, "no folder"),
-        ([*ONE, "--squeeze", "9", "-o", "out"], 2, "has no unit"),
+        ([*ONE, "--squeeze", "9", "-o", "out"], 2, "has no unit; write '-9 LUFS' ("),
+        ([*ONE, "--squeeze", "-9", "-o", "out"], 2, "has no unit; write '-9 LUFS' ("),
+        ([*ONE, "--squeeze", "-99LUFS", "-o", "out"], 2, "not between -30 LUFS and -4 LUFS"),
     ],
 )
 def test_faults_leave_nothing(folder, capsys, arguments, code, message):

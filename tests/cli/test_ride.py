@@ -99,6 +99,8 @@ def test_several_channels_and_a_short_backing(folder, sung):
         (["--amount", "60"], 2, "'60' has no unit; write '60 %' or '100 %'"),
         (["--amount", "140 %"], 2, "'140 %' is not between 0 % and 100 %"),
         (["--range", "-3 dB"], 2, "is not between 0 dB and 24 dB"),
+        (["--range", "-3dB"], 2, "'-3dB' is not between 0 dB and 24 dB"),
+        (["--range", "-3"], 2, "'-3' has no unit; write '3 dB' ("),
         (["--follow", "50 %"], 2, "--follow needs --backing FILE"),
         (["--backing", "nowhere.wav"], 3, "nowhere.wav does not exist"),
         (["--plot", "rides.txt"], 2, "does not end in .png"),

@@ -8,6 +8,7 @@ import sys
 import pytest
 
 import chainkit
+from chainkit.cli.dispatch import joined
 from chainkit.cli.main import COMMANDS, main
 
 HEAVY = ("numba", "scipy", "numpy", "matplotlib", "soundfile", "rich", "jinja2")
@@ -76,6 +77,13 @@ def test_wrong_use(capsys, arguments, code, message):
     assert main(arguments) == code
     printed = capsys.readouterr()
     assert (message or "usage: chainkit") in printed.err + printed.out
+
+
+def test_a_negative_value_belongs_to_the_option_before_it():
+    assert joined(["--range", "-3dB", "a.wav"]) == ["--range=-3dB", "a.wav"]
+    assert joined(["--squeeze", "-.5 LUFS"]) == ["--squeeze=-.5 LUFS"]
+    for words in (["--range=1 dB", "-3.wav"], ["-o", "-3"], ["--", "-3.wav"], ["--squeeze", "-o"]):
+        assert joined(words) == words
 
 
 def test_public_names_are_what_is_listed():

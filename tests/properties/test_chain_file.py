@@ -72,7 +72,7 @@ def test_schema_refuses_what_the_reader_refuses(key, value):
     [
         ("ratio: 4:1", "ratio: 4", 14, 59, "ratio '4' is not a ratio; write '4:1' or 'inf'"),
         ("ratio: 4:1", "ration: 4:1", 14, 52, "no key 'ration' in deess; .*did you mean 'ratio'"),
-        ("280 Hz", "280", 10, 36, "frequency '280' has no unit; write '280 Hz' or '280 kHz'"),
+        ("280 Hz", "280", 10, 36, "frequency '280' has no unit; write '280 Hz'$"),
         (
             "shape: bell, frequency: 280",
             "shape: bel, frequency: 280",

@@ -60,6 +60,23 @@ def test_refuses(quantity, text, message):
 
 
 @pytest.mark.parametrize(
+    ("quantity", "text", "low", "high", "message"),
+    [
+        (LOUDNESS, "9", -30.0, -4.0, "has no unit; write '-9 LUFS'"),
+        (LOUDNESS, "99", -30.0, -4.0, "has no unit; write '-30 LUFS' to '-4 LUFS'"),
+        (FREQUENCY, "5500", 8e3, 384e3, "has no unit; write '8 kHz' to '384 kHz'"),
+        (FREQUENCY, "48", 8e3, 384e3, "has no unit; write '48 kHz'"),
+        (GAIN, "deep", 0.0, 24.0, "is not a gain; write it like '3 dB'"),
+        (SHARE, "60", 0.0, 1.0, "has no unit; write '60 %' or '100 %'"),
+        (RATIO, "0.5", 1.0, math.inf, "is not a ratio; write '1:1' to 'inf'"),
+    ],
+)
+def test_offers_nothing_out_of_bounds(quantity, text, low, high, message):
+    with pytest.raises(ValueError, match=f"^{message}$"):
+        quantity.parse(text, low, high)
+
+
+@pytest.mark.parametrize(
     ("quantity", "value", "text"),
     [
         (FREQUENCY, 5500.0, "5.5 kHz"),
