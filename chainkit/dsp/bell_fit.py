@@ -20,7 +20,7 @@ from chainkit.dsp.evidence import Evidence
 Values = NDArray[np.float64]
 
 USUAL = np.array([0.0, np.log(10.0), 8.0])  # of (log f, log Q, gain in dB), any frequency
-WEIGHT = np.array([0.0, 1.0 / 0.5**2, 1.0 / 4.0**2])
+WEIGHT = np.array([0.0, 1.0, 1.0 / 4.0**2])
 LARGEST_STEP = np.array([0.03, 0.4, 3.0])
 TINY_STEP = np.array([1e-4, 1e-3, 1e-3])
 FIRST_QS, FIRST_GAIN = (4.0, 6.5, 10.0, 16.0), 8.0

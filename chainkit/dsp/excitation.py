@@ -124,7 +124,7 @@ def _harmonic_powers(followed: Track, frames: Indices, cells: Values) -> Values:
     powers, spacing = followed.powers[frames], followed.spacing
     pitch = followed.pitch[frames][:, None]
     number = np.arange(1, HARMONICS + 1)
-    energy, centre, clear = _bands(powers, number * pitch / spacing, 0.5 * pitch / spacing)
+    energy, centre, clear = bands(powers, number * pitch / spacing, 0.5 * pitch / spacing)
     clear &= (number + 0.5) * pitch < cells[-1]
     cell = log_cells.cell_of(number * _refined(pitch, centre * spacing / number, clear))
     seen = log_cells.density(powers, cells, spacing) * (pitch / spacing)
@@ -141,7 +141,7 @@ def _harmonic_powers(followed: Track, frames: Indices, cells: Values) -> Values:
     return seen
 
 
-def _bands(powers: Values, middle: Values, half: Values) -> tuple[Values, Values, Mask]:
+def bands(powers: Values, middle: Values, half: Values) -> tuple[Values, Values, Mask]:
     """Energy about each harmonic, its centre in bins, and whether it stands apart."""
     sums = log_cells.running_sum(powers)
     moments = log_cells.running_sum(powers * np.arange(powers.shape[1]))

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainkit.dsp import log_cells
-from chainkit.dsp.excitation import LEAST_CELLS, Track
+from chainkit.dsp.excitation import LEAST_CELLS, Track, bands
 from chainkit.dsp.observation import Kind, Observation
 
 Values = NDArray[np.float64]
@@ -28,7 +28,7 @@ LEAST_VOICED = 0.4  # share of a window
 FAINT = 1e-3  # of the power of the loudest twentieth
 DEEPEST = 30.0  # dB below the strongest cell expected
 STEADY = 3.0  # dB by which a shorter window may expect otherwise: what leaks in from afar
-BANDS = 100.0 * 2.0 ** (np.arange(16) / 3.0)  # Hz, edges of those whose level is followed
+LEVEL_HARMONICS = np.arange(1, 13)
 
 MOVING = Kind(
     passing=((7.0, 1.2), (7.0, 0.3), (2.0, 0.06)),
@@ -117,14 +117,14 @@ def moving_harmonics(
 
 
 def _level(followed: Track) -> Values:
-    """Geometric mean of the power in bands, so that no single vowel or resonance rules it."""
-    sums = log_cells.running_sum(followed.powers)
-    highest = 0.9 * followed.spacing * followed.powers.shape[1]
-    edges = BANDS[highest > BANDS]
-    edges = np.broadcast_to(edges / followed.spacing + 0.5, (len(sums), len(edges)))
-    return np.asarray(
-        np.exp(np.log(np.maximum(np.diff(log_cells.at(sums, edges), axis=1), 1e-30)).mean(1))
-    )
+    """Geometric mean of the energy of the first harmonics, each weighing the same.
+
+    Of harmonics, so that none crosses the edge of a band as the pitch moves; of many, so that a
+    resonance on one of them hardly moves it.
+    """
+    pitch = followed.pitch[:, None] / followed.spacing
+    energy = bands(followed.powers, LEVEL_HARMONICS * pitch, 0.5 * pitch)[0]
+    return np.asarray(np.exp(np.log(np.maximum(energy, 1e-30)).mean(1)))
 
 
 def _followed(

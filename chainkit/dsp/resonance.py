@@ -43,6 +43,7 @@ EVEN = 12.0  # log likelihood at which a finding is as likely as not to be there
 STEEP = 0.25
 NARROW, WIDE = 1.5, 3.0  # semitones that the pitch moves, for no and for full confidence
 LEAST = 0.1  # confidence worth telling
+LEAST_GAIN = 3.0  # dB: what stands out less is no trouble
 EXCITED = 1e-3  # of the power of a band's loudest twentieth
 
 
@@ -104,7 +105,7 @@ def find_resonances(x: Values, rate: int) -> list[Resonance]:
     found = [
         Resonance(bell.frequency, bell.q, bell.gain_db, _share(followed, bell), sure * _sure(bell))
         for bell in _bells(observations, cells, rate)
-        if bell.gain_db > 0.0
+        if bell.gain_db >= LEAST_GAIN
     ]
     told = [one for one in found if one.confidence >= LEAST]
     return sorted(told, key=lambda one: -one.confidence * one.gain_db)
