@@ -8,6 +8,7 @@ stay inside their phrase; specks of sound (lips, bleed) make none.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -37,8 +38,11 @@ HISS_LENGTHS = 8, 24  # hops: a shorter hiss is a click or a hi-hat's, a longer 
 SPECK = 12  # hops: with less singing than this, a stretch is no phrase
 HOLE = 18  # hops: a shorter hole is part of its phrase
 SILENCE = 1e-14  # mean square of −140 dBFS
-BREATH_LENGTH = 8  # hops: a shorter sound in a gap is no breath
-BREATH_ABOVE_ROOM = 4.0  # dB
+ABOVE_SILENCE = 4.0  # dB above the room: the least level of a sound in a gap
+CONSONANT = 18  # hops: a shorter sound that touches a phrase belongs to it; breaths are longer
+TOUCHING = 5  # hops: the farthest from its phrase
+BREATH_LENGTH = 12  # hops: a shorter sound in a gap is no breath
+SWELL = 4.0  # dB by which a breath rises out of what a phrase leaves behind
 
 
 @dataclass(frozen=True)
@@ -169,9 +173,10 @@ def find(hops: Hops) -> Phrasing:
         for phrase in _phrases(sung & near, heard & hissing & near & ~sung)
         if _mean_level(hops.power, phrase) > voice + FAINTEST_PHRASE
     ]
-    other = ~_covered(phrases, len(level)) & (level > room + BREATH_ABOVE_ROOM)
-    breaths = [breath for breath in _stretches(other) if len(breath) >= BREATH_LENGTH]
-    return Phrasing(phrases, breaths)
+    audible = level > room + ABOVE_SILENCE
+    phrases = _with_weak_edges(phrases, audible)
+    others = _stretches(audible & ~_covered(phrases, len(level)))
+    return Phrasing(phrases, list(_breaths(level, others)))
 
 
 def _phrases(sung: Mask, consonants: Mask) -> list[Stretch]:
@@ -180,6 +185,38 @@ def _phrases(sung: Mask, consonants: Mask) -> list[Stretch]:
     hisses = [hiss for hiss in _stretches(consonants) if shortest <= len(hiss) <= longest]
     joined = _bridged(_stretches(sung | _covered(hisses, len(sung))))
     return [found for found in joined if sung[found.start : found.stop].sum() >= SPECK]
+
+
+def _with_weak_edges(phrases: list[Stretch], audible: Mask) -> list[Stretch]:
+    """Phrases with the short sounds that touch them: weak consonants and what dies away."""
+    others = _stretches(audible & ~_covered(phrases, len(audible)))
+    short = [other for other in others if len(other) < CONSONANT]
+    return [_joined(phrase, short) for phrase in phrases]
+
+
+def _joined(phrase: Stretch, sounds: list[Stretch]) -> Stretch:
+    """`phrase` from the first to the last of the sounds that touch it."""
+    starts = [s.start for s in sounds if 0 <= phrase.start - s.stop <= TOUCHING]
+    stops = [s.stop for s in sounds if 0 <= s.start - phrase.stop <= TOUCHING]
+    return Stretch(min([phrase.start, *starts]), max([phrase.stop, *stops]))
+
+
+def _breaths(level: Values, sounds: list[Stretch]) -> Iterator[Stretch]:
+    """Breaths among the sounds in gaps, without what dies away or swells in beside them."""
+    for sound in sounds:
+        part = level[sound.start : sound.stop]
+        start, stop = sound.start + _tail(part), sound.stop - _tail(part[::-1])
+        if stop - start >= BREATH_LENGTH:
+            # The mean over some hops has widened it by half of them at either end.
+            yield Stretch(start + SMOOTHING // 2, stop - SMOOTHING // 2)
+
+
+def _tail(level: Values) -> int:
+    """Hops at the beginning that die away: down to `SWELL` above the least before a rise."""
+    least = np.minimum.accumulate(level)
+    rises = np.flatnonzero(level > least + SWELL)
+    floor = least[rises[0]] if rises.size else least[-1]
+    return int(np.argmax(level <= floor + SWELL))
 
 
 def _near_its_phrase(level: Values, power: Values, phrases: list[Stretch]) -> Mask:

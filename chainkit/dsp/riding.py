@@ -2,9 +2,10 @@
 
 Every phrase gets the gain that brings it toward its target by the chosen share. The target is one
 loudness for all phrases, and with a backing it moves as the backing swells and thins. Inside a
-phrase the gain follows only what is slow. Between phrases it never lifts: where both neighbours
-are lifted it comes down to 0 dB, so breaths, room and bleed stay where they were. The rise to a
-phrase is complete when the phrase begins.
+phrase the gain follows only what is slow. Between phrases it comes down to 0 dB, so breaths, room
+and bleed stay where they were, and the rise to a phrase is complete when the phrase begins. No move
+is faster than a hand draws it: in a gap too short for two moves the gain does not come all the way
+down, and where a breath leaves no room, the phrase's edge gives it.
 
 Gains are drawn on knots 10 ms apart: knot k lies at k · 10 ms, where hop k begins.
 """
@@ -26,9 +27,10 @@ Values = NDArray[np.float64]
 TOLERANCE = 0.2  # dB from the intended curve to the lines drawn; rounding takes the rest of 0.25
 WINDOW = 400  # hops of the Hann window that tells what is slow in a phrase: 4 s
 SLEW = 2.0 / HOPS_A_SECOND  # dB a hop: the fastest move inside a phrase
-FALL, RISE = 20, 6  # hops of a move behind and ahead of a phrase: breath comes just ahead of it
-LEAST_MOVE = 3  # hops; where a breath leaves less room than this, the phrase gives it
-MARGIN = 2  # hops between a move and a breath
+FALL, RISE = 20, 10  # hops that a move takes behind and ahead of a phrase, where it is free to
+# dB a hop: 6 dB in 80 ms. Faster moves are heard as steps (common practice, no source).
+STEEPEST = 75.0 / HOPS_A_SECOND
+TURN = 5.0 / HOPS_A_SECOND  # dB a hop by which a slope changes where the curve is said to turn
 SOUNDING = 0.1  # hops of a phrase below this share of its mean power tell nothing of its loudness
 ABSENT = 20.0  # LU below the backing's loudness: there the voice is alone
 
@@ -102,8 +104,9 @@ def ride(power: Values, backing: Values, phrasing: Phrasing, settings: Settings)
     for phrase, gain, swell in zip(phrases, wanted, _present(under), strict=True):
         moved = _inside(_of(power, phrase), _of(backing, phrase) * swell, gain, settings)
         curve[phrase.start : phrase.stop + 1] = _on_knots(moved)
-    corners = _cross_gaps(curve, phrasing)
-    knots = simplify(curve, TOLERANCE, corners)
+    _cross_gaps(curve, phrasing)
+    curve = _no_steeper(curve)
+    knots = simplify(curve, TOLERANCE, _turns(curve))
     lifted = power * to_gain(drawn(curve, knots)[:-1]) ** 2
     after = np.array([_loudness(_of(lifted, phrase), _of(power, phrase)) for phrase in phrases])
     return Riding(curve, knots, wanted, loudness, after, under)
@@ -171,52 +174,59 @@ def _on_knots(gains: Values) -> Values:
 
 
 # -------------------------------------------------------------------------- between the phrases
-def _cross_gaps(curve: Values, phrasing: Phrasing) -> list[int]:
-    """Draw `curve` between the phrases; returns the knots at which it turns."""
+def _cross_gaps(curve: Values, phrasing: Phrasing) -> None:
+    """Draw `curve` between the phrases."""
     edges = [knot for phrase in phrasing.phrases for knot in (phrase.start, phrase.stop)]
     ends = [0, *edges, len(curve) - 1]
-    corners = set(edges)
     for start, stop in zip(ends[::2], ends[1::2], strict=True):
-        turns, gains = _way(curve, Stretch(start, stop), phrasing.breaths)
-        curve[turns[0] : turns[-1] + 1] = np.interp(
-            np.arange(turns[0], turns[-1] + 1), turns, gains
-        )
-        corners.update(turns)
-    return sorted(corners)
+        curve[start : stop + 1] = _way(curve, Stretch(start, stop), phrasing.breaths)
 
 
-def _way(curve: Values, gap: Stretch, breaths: list[Stretch]) -> tuple[list[int], list[float]]:
-    """Knots and gains of the way across a gap: straight where neither side lifts, else by 0 dB."""
-    last = len(curve) - 1
-    sides = [float(curve[knot]) for knot in (gap.start, gap.stop) if 0 < knot < last]
+def _way(curve: Values, gap: Stretch, breaths: list[Stretch]) -> Values:
+    """Gains on the knots of a gap: straight where neither side lifts, else down and up again."""
+    before, behind = gap.start > 0, gap.stop < len(curve) - 1  # where there is a phrase
+    sides = [float(curve[k]) for k, there in ((gap.start, before), (gap.stop, behind)) if there]
     if len(sides) < 2 and len(gap) < HOLE:
         # The file begins or ends here, with no room for a move: what the phrase has holds.
-        return [gap.start, gap.stop], [float(curve[gap.start or gap.stop])] * 2
+        return np.full(len(gap) + 1, sides[0] if sides else 0.0)
     low = min([0.0, *sides])
-    left = sides[0] if gap.start > 0 else low
-    right = sides[-1] if gap.stop < last else low
+    left = sides[0] if before else low
+    right = sides[-1] if behind else low
     if max(left, right) <= 0.0:
-        return [gap.start, gap.stop], [left, right]
-    turns = [min(max(turn, 0), last) for turn in (*_fall(gap, breaths), *_rise(gap, breaths))]
-    if gap.start > 0:
-        left = float(curve[turns[0]])
-    if gap.stop < last:
-        right = float(curve[turns[-1]])
-    return turns, [left, low, low, right]
+        return np.linspace(left, right, len(gap) + 1)
+    inside = [b for b in breaths if gap.start <= b.start < gap.stop]
+    breaths = [Stretch(b.start - gap.start, b.stop - gap.start) for b in inside]
+    return _valley(left, low, right, len(gap), breaths)
 
 
-def _fall(gap: Stretch, breaths: list[Stretch]) -> tuple[int, int]:
-    """Knots between which the gain falls behind a phrase: done before a breath begins."""
-    latest = next((b.start - MARGIN for b in breaths if b.start >= gap.start), gap.stop)
-    done = min(gap.start + FALL, (gap.start + gap.stop) // 2, latest)
-    return min(gap.start, done - LEAST_MOVE), done
+def _valley(left: float, low: float, right: float, hops: int, breaths: list[Stretch]) -> Values:
+    """From `left` down to `low` and up to `right`, at `low` in the breaths; (hops + 1,)."""
+    fall_room = breaths[0].start if breaths else hops // 2
+    rise_room = hops - breaths[-1].stop if breaths else hops // 2
+    knots = np.arange(hops + 1)
+    falling = left - (left - low) * knots / _length(left - low, min(FALL, fall_room))
+    rising = right - (right - low) * (hops - knots) / _length(right - low, min(RISE, rise_room))
+    gains = np.maximum(low, np.maximum(falling, rising))
+    for breath in breaths:
+        gains[breath.start : breath.stop + 1] = low
+    return gains
 
 
-def _rise(gap: Stretch, breaths: list[Stretch]) -> tuple[int, int]:
-    """Knots between which the gain rises ahead of a phrase: begun after a breath has ended."""
-    earliest = next((b.stop + MARGIN for b in reversed(breaths) if b.stop <= gap.stop), gap.start)
-    begun = max(gap.stop - RISE, (gap.start + gap.stop + 1) // 2, earliest)
-    return begun, max(gap.stop, begun + LEAST_MOVE)
+def _length(lift: float, usual: int) -> float:
+    """Hops of a move: the usual ones, or as many as the lift needs."""
+    return max(lift / STEEPEST, usual, 1.0)
+
+
+def _no_steeper(curve: Values) -> Values:
+    """The highest curve under `curve` that nowhere moves faster than `STEEPEST`."""
+    slope = STEEPEST * np.arange(len(curve))
+    curve = np.minimum.accumulate(curve - slope) + slope  # nowhere rises faster
+    return np.minimum.accumulate((curve + slope)[::-1])[::-1] - slope  # nor falls faster
+
+
+def _turns(curve: Values) -> list[int]:
+    """Knots at which the curve changes its slope by more than `TURN`."""
+    return [int(knot) + 1 for knot in np.flatnonzero(np.abs(np.diff(curve, 2)) > TURN)]
 
 
 # ------------------------------------------------------------------------------------- loudness
