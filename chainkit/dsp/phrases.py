@@ -42,7 +42,7 @@ ABOVE_SILENCE = 4.0  # dB above the room: the least level of a sound in a gap
 CONSONANT = 18  # hops: a shorter sound that touches a phrase belongs to it; breaths are longer
 TOUCHING = 5  # hops: the farthest from its phrase
 BREATH_LENGTH = 12  # hops: a shorter sound in a gap is no breath
-SWELL = 4.0  # dB by which a breath rises out of what a phrase leaves behind
+DECAY = 3.0  # dB that what dies away falls within the length of a breath: 60 dB in 2.4 s
 
 
 @dataclass(frozen=True)
@@ -202,21 +202,18 @@ def _joined(phrase: Stretch, sounds: list[Stretch]) -> Stretch:
 
 
 def _breaths(level: Values, sounds: list[Stretch]) -> Iterator[Stretch]:
-    """Breaths among the sounds in gaps, without what dies away or swells in beside them."""
+    """Breaths among the sounds in gaps, without what dies away ahead of them."""
     for sound in sounds:
-        part = level[sound.start : sound.stop]
-        start, stop = sound.start + _tail(part), sound.stop - _tail(part[::-1])
+        start, stop = sound.start + _tail(level[sound.start : sound.stop]), sound.stop
         if stop - start >= BREATH_LENGTH:
             # The mean over some hops has widened it by half of them at either end.
             yield Stretch(start + SMOOTHING // 2, stop - SMOOTHING // 2)
 
 
 def _tail(level: Values) -> int:
-    """Hops at the beginning that die away: down to `SWELL` above the least before a rise."""
-    least = np.minimum.accumulate(level)
-    rises = np.flatnonzero(level > least + SWELL)
-    floor = least[rises[0]] if rises.size else least[-1]
-    return int(np.argmax(level <= floor + SWELL))
+    """Hops at the beginning that die away."""
+    lasting = level[BREATH_LENGTH:] > level[:-BREATH_LENGTH] - DECAY
+    return int(np.argmax(lasting)) if lasting.any() else len(level)
 
 
 def _near_its_phrase(level: Values, power: Values, phrases: list[Stretch]) -> Mask:
