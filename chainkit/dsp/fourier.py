@@ -11,8 +11,8 @@ LANES = kernels.LANES
 _RADICES = (4, 5, 3, 2)
 
 
-class PowerSpectra:
-    """Squared magnitudes of the Fourier transforms of `LANES` windows.
+class BandPowers:
+    """Power in bands of many windows, `LANES` of them at a time.
 
     The even and the odd samples of a window are the real and imaginary parts of a transform of
     half its length, which goes by factors of 4, 5, 3 and 2 at its own place (Cooley and Tukey,
@@ -22,33 +22,46 @@ class PowerSpectra:
     ----------
     window : ndarray, (length,)
         Its length is twice a `fast_length`.
+    edges : ndarray, (bands + 1,)
+        Of the bands, in bins: bin k reaches from k − ½ to k + ½. A bin that an edge cuts goes to
+        both sides in proportion; edges above the last bin are moved to its end.
     """
 
-    def __init__(self, window: NDArray[np.float64]) -> None:
+    def __init__(self, window: NDArray[np.float64], edges: NDArray[np.float64]) -> None:
         half = len(window) // 2
-        self._window = window.astype(np.float32)
         radices = _factors(half)
-        self._radices = np.array(radices)
-        self._factors = _twiddles(half, radices)
-        self._order = _order(half, radices)
-        self._turns = _circle(np.arange(half // 2 + 1) / (2 * half))
-        self._work = np.empty(half * kernels.ROW, dtype=np.float32)
+        self._window = window.astype(np.float32)
+        self._transforming = (
+            np.empty(half * kernels.ROW, dtype=np.float32),
+            np.array(radices),
+            _twiddles(half, radices),
+            _order(half, radices),
+            _circle(np.arange(half // 2 + 1) / (2 * half)),
+        )
+        edges = np.minimum(edges + 0.5, half + 1.0)
+        self._bins = np.minimum(edges.astype(np.int64), half)
+        self._parts = (edges - self._bins).astype(np.float32)
+        self._power = np.empty((half + 1) * LANES, dtype=np.float32)
+        self._total = np.empty(LANES, dtype=np.float32)
 
-    def add(
-        self, signal: NDArray[np.float64], starts: NDArray[np.int64], power: NDArray[np.float32]
-    ) -> None:
-        """Add the powers of the windows of `signal` that begin at `starts`.
+    def of(self, signal: NDArray[np.float32], starts: NDArray[np.int64]) -> NDArray[np.float32]:
+        """Squared magnitudes, averaged over the channels and summed over each band.
 
         Parameters
         ----------
-        signal : ndarray, (frames,)
-        starts : int64 ndarray, (`LANES`,)
-        power : float32 ndarray, (length // 2 + 1, `LANES`), C-contiguous
-            A row a frequency, from 0 to half the sample rate; added to.
+        signal : float32 ndarray, (channels, frames)
+        starts : int64 ndarray, (a multiple of `LANES`,)
+            Where the windows begin.
+
+        Returns
+        -------
+        ndarray, (len(starts), bands)
         """
-        kernels.load(signal, starts, self._window, self._work)
-        kernels.transform(self._work, self._radices, self._factors)
-        kernels.add_powers(self._work, self._order, self._turns, power.reshape(-1))
+        out = np.empty((len(starts), len(self._bins) - 1), dtype=np.float32)
+        scale = np.float32(1.0 / len(signal))
+        bands = (self._bins, self._parts, scale, self._power, self._total)
+        kernels.band_powers(signal, starts, self._window, self._transforming, *bands, out)
+        return out
 
 
 def fast_length(least: int) -> int:

@@ -146,8 +146,8 @@ def load(signal, starts, window, x):
         even, odd = window[2 * n], window[2 * n + 1]
         for lane in range(LANES):
             place = np.uint64(starts[lane] + 2 * n)
-            x[n * ROW + lane] = np.float32(signal[place]) * even
-            x[n * ROW + LANES + lane] = np.float32(signal[place + _ONE]) * odd
+            x[n * ROW + lane] = signal[place] * even
+            x[n * ROW + LANES + lane] = signal[place + _ONE] * odd
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -235,3 +235,30 @@ def share(power, bins, parts, scale, total, out):
             _add_row(power, last, parts[band + 1], total)
         for lane in range(LANES):
             out[lane, band] = total[lane] * scale
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def band_powers(signal, starts, window, transforming, bins, parts, scale, power, total, out):
+    """Power in bands of the windows that begin at `starts`, summed over the channels.
+
+    Parameters
+    ----------
+    signal : float32 ndarray, (channels, frames)
+    starts : int64 ndarray, (a multiple of `LANES`,)
+    window : float32 ndarray, (2 · half,)
+    transforming : tuple of ndarray
+        What `load`, `transform` and `add_powers` need: work, radices, factors, order, turns.
+    bins, parts, scale, total
+        See `share`.
+    power : float32 ndarray, ((half + 1) · `LANES`,)
+        Room to work in.
+    out : float32 ndarray, (len(starts), bands)
+    """
+    x, radices, factors, order, turns = transforming
+    for first in range(0, len(starts), LANES):
+        power[:] = np.float32(0.0)
+        for channel in range(len(signal)):
+            load(signal[channel], starts[first : first + LANES], window, x)
+            transform(x, radices, factors)
+            add_powers(x, order, turns, power)
+        share(power, bins, parts, scale, total, out[first : first + LANES])

@@ -138,7 +138,8 @@ class SibilantDetector:
     def __init__(self, rate: int, channels: int) -> None:
         self._rate = rate
         self._spectra = ShortTimeSpectra(rate, channels)
-        self._held: list[NDArray[np.float32]] = []  # bands, then their `_sums` and loudness
+        self._new: list[NDArray[np.float32]] = []  # bands of the hops behind what is held
+        self._held = np.empty((0, BANDS + 6), dtype=np.float32)  # bands, `_sums` and loudness
         self._first = 0  # number of the first hop that is held
         self._zone = 0  # number of the first hop that is not decided
         self._hops = 0
@@ -157,7 +158,8 @@ class SibilantDetector:
         """
         if self._rate >= LOWEST_RATE:
             for batch in self._spectra.add(x):
-                self._hold(batch)
+                self._new.append(batch)
+                self._hops += len(batch)
                 if self._hops >= self._zone + _ZONE + _MARGIN:
                     self._decide()
 
@@ -172,7 +174,8 @@ class SibilantDetector:
         """
         if self._rate >= LOWEST_RATE:
             for batch in self._spectra.finish():
-                self._hold(batch)
+                self._new.append(batch)
+                self._hops += len(batch)
         while self._zone < self._hops:
             self._decide()
         if not self._found:
@@ -183,15 +186,9 @@ class SibilantDetector:
         index = float(10.0 * np.log10(hiss / rest)) if kept and rest > 0.0 else None
         return Sibilance(tuple(found.sibilant for found in kept), index)
 
-    def _hold(self, batch: NDArray[np.float32]) -> None:
-        sums = batch @ self._sums
-        self._held.append(np.hstack([batch, sums]))
-        self._hops += len(batch)
-        self._energy += float(sums[:, -1].sum(dtype=np.float64))
-
     def _decide(self) -> None:
         """Look for events in the next zone, then let go of what is no longer seen."""
-        held = np.concatenate(self._held)
+        held = self._joined()
         first = max(self._first, self._zone - _MARGIN)
         seen = _Stretch(held[first - self._first :][: self._zone - first + _ZONE + _MARGIN])
         zone = range(self._zone - first, self._zone - first + _ZONE)
@@ -199,7 +196,18 @@ class SibilantDetector:
         self._power = max(self._power, seen.voice)
         self._zone += _ZONE
         keep = max(self._first, self._zone - _MARGIN)
-        self._held, self._first = [held[keep - self._first :]], keep
+        self._held, self._first = held[keep - self._first :], keep
+
+    def _joined(self) -> NDArray[np.float32]:
+        """All hops not let go of, each with its bands, sums and loudness."""
+        if not self._new:
+            return self._held
+        # Batch by batch: a product of small matrices stays in this thread.
+        sums = np.concatenate([batch @ self._sums for batch in self._new])
+        bands = np.concatenate(self._new)
+        self._new = []
+        self._energy += float(sums[:, -1].sum(dtype=np.float64))
+        return np.concatenate([self._held, np.hstack([bands, sums])])
 
     def _belongs(self, found: _Candidate) -> bool:
         """Whether it is near enough to the loudest voice of the programme to be part of it."""
@@ -286,16 +294,17 @@ class _Stretch:
 
     def _is_sibilant(self, start: int, stop: int, seed: int) -> bool:
         """Whether it is loud, heavy with hiss, coloured, and neither too short nor too long."""
-        core = self._core(start, stop)
         level = float(self.level[start:stop].max()) - self._threshold(0.0)
+        if level <= _QUIETEST or stop - start + 0.5 < _SHORTEST * HOPS_A_SECOND:
+            return False  # most end here, ahead of what takes time
+        core = self._core(start, stop)
         ratio = float(_decibels(_between(core, HISS) / max(_between(core, _VOWEL), _TINY)))
         centre = _centre(core, _SEARCHED)
         calm, colour = _colour(core)
         asked = _COLOURED + _BY_RATIO * min(max(ratio, -4.0), 12.0)
         longest = _LONGEST if centre > _LOW else _LONGEST_LOW
         return (
-            level > _QUIETEST
-            and ratio > float(np.interp(centre, *_LEAST_RATIO))
+            ratio > float(np.interp(centre, *_LEAST_RATIO))
             and calm + colour > asked - _BY_LEVEL * max(0.0, level - _LOUD)
             and stop - start <= longest * HOPS_A_SECOND
             and self._lasts(start, stop, seed, calm)

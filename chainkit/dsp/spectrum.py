@@ -4,7 +4,7 @@ Bands follow IEC 61260-1:2014, base 10: with G = 10^0.3, edges lie at 1000·G^(k
 its 1/1 to 1/24 octave bands meet on a grid of 1/24 octaves, so the powers are gathered on that
 grid and summed into the bands asked for.
 
-The signal is cut into Hann windows of 0.6 s that overlap by half; each window's power
+The signal is cut into Hann windows of about 0.6 s that overlap by half; each window's power
 spectrum is shared out to the grid, a bin that an edge cuts going to both sides in proportion.
 The windows are kept apart by level, in steps of 1 dB, so that at the end those in which the voice
 does not sound can be left out. Bands narrower than 5.6 Hz (3.4 bins) are not given: a sine in
@@ -13,15 +13,20 @@ their middle would spill over their edges.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from chainkit.dsp.fourier import fast_length
+from chainkit.dsp.shorttime import BandSpectra
+
 FRACTIONS = (1, 3, 6, 12, 24)
 _FIRST, _LAST = -132, 108  # grid edges: 22.387 Hz, 22387 Hz
 _NARROWEST = 5.6  # Hz
 _COVERED = 0.9  # of a band's width that must lie below half the sample rate
+_WINDOW = 0.6  # seconds, rounded up to a length that transforms fast
 _LOWEST, _CLASSES = -150, 180  # dBFS of the first level class, classes of 1 dB
 
 REGIONS = {"low_mid": (200.0, 500.0), "presence": (2000.0, 5000.0), "air": (10000.0, 16000.0)}
@@ -119,16 +124,16 @@ class SpectrumMeter:
 
     def __init__(self, rate: int, channels: int) -> None:
         self._rate = rate
-        self._hop = 3 * rate // 10
-        self._window = np.hanning(2 * self._hop + 1)[:-1]
-        edges = _edge(np.arange(_FIRST, _LAST + 1)) * 2 * self._hop / rate
-        edges = np.minimum(edges + 0.5, self._hop + 1.0)  # in bins, bin k from k − ½
-        self._bins = np.minimum(edges.astype(np.int64), self._hop)
-        self._parts = edges - self._bins
-        self._squares = self._window**2
-        self._open = np.zeros((channels, 2 * self._hop))
-        self._filled = self._hop  # half a window of silence ahead of the first frame
-        self._covered = np.zeros(2 * self._hop, dtype=bool)
+        self._channels = channels
+        self._hop = fast_length(round(_WINDOW * rate / 2.0))
+        grid = _edge(np.arange(_FIRST, _LAST + 1)) * 2 * self._hop / rate
+        # The level of a window needs the rest too: bin 0, what lies below the grid and above it.
+        edges = np.concatenate([[-0.5, 0.5], grid, [self._hop + 0.5]])
+        self._spectra = BandSpectra(channels, 2 * self._hop, (self._hop, 1), edges)
+        squares = np.hanning(2 * self._hop + 1)[:-1] ** 2
+        self._share = np.concatenate([[0.0], np.cumsum(squares / squares.sum())])
+        self._frames = 0
+        self._window = 0
         self._powers = np.zeros((_CLASSES, _LAST - _FIRST))
         self._weights = np.zeros(_CLASSES)
 
@@ -139,45 +144,28 @@ class SpectrumMeter:
         ----------
         x : ndarray, (frames, channels)
         """
-        taken = 0
-        while taken < len(x):
-            part = x[taken : taken + 2 * self._hop - self._filled]
-            end = self._filled + len(part)
-            self._open[:, self._filled : end] = part.T
-            self._covered[self._filled : end] = True
-            self._filled, taken = end, taken + len(part)
-            if end == 2 * self._hop:
-                self._analyse()
+        self._frames += len(x)
+        self._sort(self._spectra.add(x))
 
-    def _analyse(self) -> None:
-        """Analyse the open window and move on by half of it."""
-        weight = float(self._squares[self._covered].sum())
-        grid = np.zeros(_LAST - _FIRST)
-        power = 0.0
-        for lane in self._open:
-            shaped = lane * self._window
-            power += float(np.square(shaped).sum())
-            grid += self._share(shaped)
-        if power > 0.0:
-            level = 10.0 * np.log10(power / (weight * len(self._open)))
-            place = int(np.clip(np.floor(level) - _LOWEST, 0, _CLASSES - 1))
-            self._powers[place] += grid / len(self._open)
-            self._weights[place] += weight
-        self._open[:, : self._hop] = self._open[:, self._hop :]
-        self._open[:, self._hop :] = 0.0
-        self._covered[: self._hop] = self._covered[self._hop :]
-        self._covered[self._hop :] = False
-        self._filled = self._hop
+    def _sort(self, batches: Iterable[NDArray[np.float32]]) -> None:
+        """Add the windows to the classes of their levels."""
+        for batch in batches:
+            weights = self._covered(self._window + np.arange(len(batch)))
+            self._window += len(batch)
+            # The spectra count every bin twice, but bin 0 is there only once.
+            totals = batch.sum(axis=1, dtype=np.float64) - 0.5 * batch[:, 0]
+            heard = totals > 0.0
+            levels = 10.0 * np.log10(totals[heard] / weights[heard])
+            places = np.clip(np.floor(levels).astype(np.int64) - _LOWEST, 0, _CLASSES - 1)
+            np.add.at(self._powers, places, batch[heard, 2:-1])
+            np.add.at(self._weights, places, weights[heard])
 
-    def _share(self, shaped: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Energy of a windowed stretch in each grid band (Parseval)."""
-        spectrum = np.fft.rfft(shaped)
-        power = spectrum.real**2
-        power += spectrum.imag**2
-        power[1:-1] *= 2.0
-        power /= len(shaped)
-        below = np.concatenate([[0.0], np.cumsum(power)])
-        return np.diff(below[self._bins] + power[self._bins] * self._parts)
+    def _covered(self, windows: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Share of each window's squared weight that lies on frames of the programme."""
+        first = np.maximum(self._hop - windows * self._hop, 0)
+        last = np.clip(self._frames + self._hop - windows * self._hop, first, 2 * self._hop)
+        covered: NDArray[np.float64] = self._share[last] - self._share[first]
+        return covered
 
     def finish(self, gate: float | None) -> Spectrum:
         """Close the last window and average those at or above a level.
@@ -187,8 +175,9 @@ class SpectrumMeter:
         gate : float or None, dBFS
             Windows below it are left out; None keeps all.
         """
-        while self._covered.any():
-            self._analyse()
+        # Half a window of silence: the last frames are to be seen by two windows like all others.
+        self._sort(self._spectra.add(np.zeros((self._hop, self._channels))))
+        self._sort(self._spectra.finish())
         first = 0 if gate is None else max(0, int(np.floor(gate)) - _LOWEST)
         weight = float(self._weights[first:].sum())
         powers = self._powers[first:].sum(axis=0) / weight if weight else self._powers[0] * 0.0

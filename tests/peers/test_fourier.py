@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from chainkit.dsp.fourier import LANES, PowerSpectra, fast_length
+from chainkit.dsp.fourier import LANES, BandPowers, fast_length
 from chainkit.dsp.kernels_fourier import share
 
 
@@ -14,13 +14,14 @@ def test_powers_agree_with_numpy(rng, half):
     """Single precision rounds by 6e-8, once in each of at most ten steps."""
     half = fast_length(half)
     window = np.hanning(2 * half + 1)[:-1]
-    signal = rng.standard_normal(10 * LANES + 2 * half)
-    starts = 7 * np.arange(LANES)
-    power = np.ones((half + 1, LANES), dtype=np.float32)
-    PowerSpectra(window).add(signal, starts, power)
-    shaped = signal[starts[:, None] + np.arange(2 * half)] * window
-    expected = np.abs(np.fft.rfft(shaped, axis=1)) ** 2 + 1.0
-    np.testing.assert_allclose(power.T, expected, rtol=1e-6, atol=2e-6 * expected.max())
+    signal = rng.standard_normal((2, 10 * LANES + 2 * half)).astype(np.float32)
+    starts = 3 * np.arange(2 * LANES)
+    bins = BandPowers(window, np.arange(half + 2) - 0.5)  # each a band of its own
+    shaped = signal[:, starts[:, None] + np.arange(2 * half)] * window
+    expected = np.mean(np.abs(np.fft.rfft(shaped)) ** 2, axis=0)
+    np.testing.assert_allclose(
+        bins.of(signal, starts), expected, rtol=1e-6, atol=2e-6 * expected.max()
+    )
 
 
 def test_fast_length_is_the_least_without_greater_factors():
