@@ -12,7 +12,7 @@ import shutil
 import tempfile
 import zipfile
 from array import array
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
@@ -21,11 +21,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainkit.chain.stream import Audio, ChainStream, Passage, Tap
-from chainkit.dsp.kernels_log import gain_rows, level_rows
+from chainkit.dsp.kernels_log import A_DB, gain_rows
 from chainkit.dsp.levels import power_to_db, to_db
 from chainkit.errors import UsageError
 
-BINS = 10_000  # of 0.01 dB: percentiles are good to 0.01 dB up to 100 dB of reduction
+BINS = 100 * A_DB  # percentiles are good to 0.01 dB up to 100 dB of reduction
 SOUNDING = 50.0
 """Rows less than this many dB below the loudest one count as sounding."""
 
@@ -52,27 +52,77 @@ class Reductions:
     share_above_1_db: float
 
 
-class _LevelRows:
-    """Peak and RMS level of each row of one signal."""
+class _Rows:
+    """Cuts a signal into rows, whatever its blocks.
+
+    Parameters
+    ----------
+    hop : int, frames a row
+    """
 
     def __init__(self, hop: int) -> None:
         self._hop = hop
-        self._state = np.zeros(3)
-        self._channels = 1
+        self._open: list[Audio] = []
+        self._filled = 0
 
-    def add(self, x: Audio) -> tuple[Audio, Audio]:
-        """Levels in dBFS (peak, RMS) of the rows that `x` completes."""
-        room = np.empty((2, len(x) // self._hop + 2))
-        self._channels = x.shape[1]
-        rows = level_rows(x, self._hop, self._state, room[0], room[1])
-        return to_db(room[0, :rows]), power_to_db(room[1, :rows])
+    def add(self, x: Audio) -> list[Audio]:
+        """Frames of the rows that `x` completes, in pieces of whole rows."""
+        missing = -self._filled % self._hop
+        whole = missing + max(0, len(x) - missing) // self._hop * self._hop
+        pieces = []
+        if self._filled and len(x) >= missing:
+            pieces.append(np.concatenate([*self._open, x[:missing]]))
+            self._open, self._filled = [], 0
+        if whole > missing:
+            pieces.append(x[missing:whole])
+        rest = x[whole:] if len(x) >= missing else x
+        if len(rest):
+            self._open.append(rest.copy())
+            self._filled += len(rest)
+        return pieces
 
-    def finish(self) -> tuple[Audio, Audio]:
-        """Levels of the last row when it is not full."""
-        filled, peak, total = self._state
-        if not filled:
-            return np.empty(0), np.empty(0)
-        return to_db([peak]), power_to_db([total / (filled * self._channels)])
+    def finish(self) -> list[Audio]:
+        """Frames of the last row when it is not full."""
+        return [np.concatenate(self._open)] if self._open else []
+
+
+class _Levels:
+    """A level in dB for each row of a signal.
+
+    Parameters
+    ----------
+    hop : int, frames a row
+    measure : callable
+        Gives a value for each of rows (rows, samples).
+    """
+
+    def __init__(self, hop: int, measure: Callable[[Audio], Audio]) -> None:
+        self._hop = hop
+        self._rows = _Rows(hop)
+        self._measure = measure
+
+    def add(self, x: Audio) -> Audio:
+        """Levels of the rows that `x` completes."""
+        return self._all(self._rows.add(x), self._hop)
+
+    def finish(self) -> Audio:
+        """Level of the last row when it is not full."""
+        pieces = self._rows.finish()
+        return self._all(pieces, len(pieces[0]) if pieces else 1)
+
+    def _all(self, pieces: list[Audio], hop: int) -> Audio:
+        levels = [self._measure(piece.reshape(len(piece) // hop, -1)) for piece in pieces]
+        return np.concatenate(levels) if levels else np.empty(0)
+
+
+def _peaks(rows: Audio) -> Audio:
+    """Greatest magnitude of each row in dBFS."""
+    return to_db(np.maximum(rows.max(axis=1), -rows.min(axis=1)))
+
+
+def _powers(rows: Audio) -> Audio:
+    """RMS level of each row in dBFS."""
+    return power_to_db(np.einsum("ij,ij->i", rows, rows) / rows.shape[1])
 
 
 class _GainColumn:
@@ -81,7 +131,7 @@ class _GainColumn:
     def __init__(self, hop: int, idle: float) -> None:
         self._hop = hop
         self._idle = idle
-        self._state = np.array([0.0, 1e300, 0.0])
+        self._rows = _Rows(hop)
         self._histogram = np.zeros(BINS, dtype=np.int64)
         self._totals = np.array([0.0, -np.inf, 0.0])
         self.means = array("f")
@@ -89,20 +139,21 @@ class _GainColumn:
     def add(self, tap: Tap) -> Audio:
         """Lowest gain of each row completed."""
         gain = np.zeros((len(tap.output), 1)) if tap.gain is None else tap.gain
-        low, mean = np.empty((2, len(gain) // self._hop + 2))
-        rows = gain_rows(
-            gain, self._idle, self._hop, self._state, low, mean, self._histogram, self._totals
-        )
-        self.means.frombytes(mean[:rows].astype(np.float32).tobytes())
-        return low[:rows]
+        return self._all(self._rows.add(gain))
 
     def finish(self) -> Audio:
         """Lowest gain of the last row when it is not full."""
-        filled, low, total = self._state
-        if not filled:
-            return np.empty(0)
-        self.means.append(total / filled)
-        return np.array([low])
+        return self._all(self._rows.finish())
+
+    def _all(self, pieces: list[Audio]) -> Audio:
+        lowest = [self._gather(piece) for piece in pieces]
+        return np.concatenate(lowest) if lowest else np.empty(0)
+
+    def _gather(self, gain: Audio) -> Audio:
+        low, mean = np.empty((2, -(-len(gain) // self._hop)))
+        gain_rows(gain, self._idle, self._hop, low, mean, self._histogram, self._totals)
+        self.means.frombytes(mean.astype(np.float32).tobytes())
+        return low
 
     def statistics(self) -> Reductions | None:
         """Statistics over all frames so far; None before the first."""
@@ -111,7 +162,7 @@ class _GainColumn:
             return None
         above = np.searchsorted(np.cumsum(self._histogram), 0.95 * frames)
         total, greatest, count = self._totals
-        return Reductions(float(greatest), float(total / frames), above / 100, count / frames)
+        return Reductions(float(greatest), float(total / frames), above / A_DB, count / frames)
 
 
 class _LevelColumn:
@@ -119,16 +170,16 @@ class _LevelColumn:
 
     def __init__(self, hop: int) -> None:
         self.means = array("f")
-        self._before = _LevelRows(hop)
-        self._after = _LevelRows(hop)
+        self._before = _Levels(hop, _powers)
+        self._after = _Levels(hop, _powers)
 
     def add(self, tap: Tap) -> Audio:
         """Change of level in dB of each row completed; 0 for a silent row."""
-        return _change(self._before.add(tap.input)[1], self._after.add(tap.output)[1])
+        return _change(self._before.add(tap.input), self._after.add(tap.output))
 
     def finish(self) -> Audio:
         """Change of level of the last row when it is not full."""
-        return _change(self._before.finish()[1], self._after.finish()[1])
+        return _change(self._before.finish(), self._after.finish())
 
     def statistics(self) -> None:
         """Nothing: a stage without a gain has no reduction."""
@@ -163,7 +214,7 @@ class GainLog:
             _GainColumn(hop, run.idle_db) if stage.has_gain else _LevelColumn(hop)
             for stage, run in zip(stream.chain.active, stream.runs, strict=True)
         ]
-        self._before, self._after = _LevelRows(hop), _LevelRows(hop)
+        self._before, self._after = _Levels(hop, _peaks), _Levels(hop, _peaks)
         self._waiting: list[list[Audio]] = [[] for _ in range(len(self._columns) + 2)]
         self._in_levels = array("f")
         self._row = 0
@@ -177,12 +228,12 @@ class GainLog:
     def add(self, voice: Audio, passage: Passage) -> None:
         """Take a block of the voice and what left the chain meanwhile."""
         columns = [column.add(tap) for column, tap in zip(self._columns, passage.taps, strict=True)]
-        self._queue([self._before.add(voice)[0], *columns, self._after.add(passage.audio)[0]])
+        self._queue([self._before.add(voice), *columns, self._after.add(passage.audio)])
 
     def finish(self) -> None:
         """Write the last row when it is not full."""
         columns = [column.finish() for column in self._columns]
-        self._queue([self._before.finish()[0], *columns, self._after.finish()[0]])
+        self._queue([self._before.finish(), *columns, self._after.finish()])
 
     def _queue(self, rows: Sequence[Audio]) -> None:
         """Hold rows until each column has them, then write them."""

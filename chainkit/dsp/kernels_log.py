@@ -1,65 +1,57 @@
-"""Loops that gather the rows of the gain-reduction log; the caller allocates.
-
-A row is `hop` frames. `state` carries the open row from block to block, so that the rows do not
-depend on how the audio is cut into blocks.
-"""
+"""Loop that gathers the rows of the gain-reduction log; the caller allocates."""
 
 from __future__ import annotations
 
+import numpy as np
 from numba import njit
 
+A_DB = 100  # bins of the histogram for each dB
+
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def gain_rows(gain, idle, hop, state, low, mean, histogram, totals):
+def _lowest(gain):
+    lowest = gain[0]
+    for lane in range(1, len(gain)):
+        lowest = gain[lane] if gain[lane] < lowest else lowest
+    return lowest
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def gain_rows(gain, idle, hop, low, mean, histogram, totals):
     """Lowest gain and mean reduction of each row, and statistics over all frames.
 
-    gain: (frames, lanes), dB. state: frames, lowest gain, sum of reductions of the open row.
-    low, mean: room for the rows completed. histogram: counts of reductions, 100 bins a dB, the last
-    for all above. totals: sum of reductions, greatest, frames above 1 dB. Returns rows completed.
+    Parameters
+    ----------
+    gain : ndarray, (frames, lanes), dB
+        Of a frame the lowest lane counts.
+    idle : float, dB
+        Gain with no reduction.
+    hop : int, frames a row
+    low, mean : ndarray, (rows,)
+        Receive the lowest gain and the mean reduction; the last row may be short.
+    histogram : int64 ndarray
+        Counts of reductions, `A_DB` bins a dB, the last for all above; added to.
+    totals : ndarray, (3,)
+        Sum of reductions, greatest reduction, frames above 1 dB; updated.
     """
-    filled, lowest, total = int(state[0]), state[1], state[2]
-    rows = 0
-    for n in range(gain.shape[0]):
-        g = gain[n, 0]
-        for lane in range(1, gain.shape[1]):
-            g = min(g, gain[n, lane])
-        lowest = min(lowest, g)
-        reduction = idle - g
-        total += reduction
-        totals[0] += reduction
-        totals[1] = max(totals[1], reduction)
-        if reduction > 1.0:
-            totals[2] += 1.0
-        slot = int(max(reduction, 0.0) * 100.0)
-        histogram[min(slot, histogram.shape[0] - 1)] += 1
-        filled += 1
-        if filled == hop:
-            low[rows], mean[rows] = lowest, total / hop
-            rows += 1
-            filled, lowest, total = 0, 1e300, 0.0
-    state[0], state[1], state[2] = filled, lowest, total
-    return rows
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def level_rows(x, hop, state, peak, power):
-    """Greatest magnitude and mean square (over all channels) of each row.
-
-    x: (frames, channels). state: frames, greatest magnitude, sum of squares of the open row.
-    peak, power: room for the rows completed. Returns rows completed.
-    """
-    filled, greatest, total = int(state[0]), state[1], state[2]
-    channels = x.shape[1]
-    rows = 0
-    for n in range(x.shape[0]):
-        for channel in range(channels):
-            value = x[n, channel]
-            greatest = max(greatest, abs(value))
-            total += value * value
-        filled += 1
-        if filled == hop:
-            peak[rows], power[rows] = greatest, total / (hop * channels)
-            rows += 1
-            filled, greatest, total = 0, 0.0, 0.0
-    state[0], state[1], state[2] = filled, greatest, total
-    return rows
+    last = float(len(histogram) - 1)
+    for row in range(len(low)):
+        first, stop = row * hop, min(len(gain), (row + 1) * hop)
+        lowest, total, above, slot, run = 1e300, 0.0, 0, np.uint64(0), 0
+        for n in range(first, stop):
+            g = _lowest(gain[n])
+            lowest = g if g < lowest else lowest
+            reduction = idle - g
+            total += reduction
+            above += reduction > 1.0
+            place = reduction * A_DB if reduction > 0.0 else 0.0
+            found = np.uint64(place if place < last else last)
+            if found != slot:  # reductions change slowly: count a run at a time
+                histogram[slot] += run
+                slot, run = found, 0
+            run += 1
+        histogram[slot] += run
+        low[row], mean[row] = lowest, total / (stop - first)
+        totals[0] += total
+        totals[1] = max(totals[1], idle - lowest)
+        totals[2] += above

@@ -7,12 +7,12 @@ import zipfile
 
 import numpy as np
 import pytest
-from naive_log import naive_gain_rows, naive_level_rows
+from naive_log import naive_gain_rows
 from signals import bursts
 
 from chainkit import Chain, Compress, Deess, Eq, Gain
 from chainkit.chain.stream import ChainStream
-from chainkit.dsp.kernels_log import gain_rows, level_rows
+from chainkit.dsp.kernels_log import gain_rows
 from chainkit.errors import UsageError
 from chainkit.gainlog import DetailLog, GainLog, read_log
 from chainkit.stages.eq import HighShelf
@@ -84,24 +84,36 @@ def test_reduction_inside_and_outside_events():
     assert outside < inside / 2
 
 
-def test_kernels_agree_with_their_slow_twins(rng):
-    gain, hop, idle = -6 * rng.random((1_000, 3)), 96, 1.5
-    low, mean = np.empty((2, 20))
-    state, totals = np.array([0.0, 1e300, 0.0]), np.array([0.0, -np.inf, 0.0])
-    histogram = np.zeros(1_000, dtype=np.int64)
-    rows = gain_rows(gain, idle, hop, state, low, mean, histogram, totals)
-    expected_low, expected_mean, expected_totals = naive_gain_rows(gain, idle, hop)
-    np.testing.assert_allclose(low[:rows], expected_low, rtol=0, atol=1e-12)
-    np.testing.assert_allclose(mean[:rows], expected_mean, rtol=0, atol=1e-12)
+@pytest.mark.parametrize("lanes", [1, 3])
+def test_gain_rows_agree_with_their_slow_twin(rng, lanes):
+    gain, hop, idle = 2.0 - 8 * rng.random((1_000, lanes)), 96, 1.5
+    gain[96:192] = idle
+    low, mean = np.empty((2, 11))
+    totals, histogram = np.array([0.0, -np.inf, 0.0]), np.zeros(500, dtype=np.int64)
+    gain_rows(gain, idle, hop, low, mean, histogram, totals)
+    expected_low, expected_mean, expected_totals, expected_histogram = naive_gain_rows(
+        gain, idle, hop, 500
+    )
+    np.testing.assert_array_equal(low, expected_low)
+    np.testing.assert_allclose(mean, expected_mean, rtol=0, atol=1e-12)
     np.testing.assert_allclose(totals, expected_totals, rtol=1e-12)
-    assert histogram.sum() == 1_000
+    np.testing.assert_array_equal(histogram, expected_histogram)
 
-    x, state = rng.standard_normal((1_000, 2)), np.zeros(3)
-    peak, power = np.empty((2, 20))
-    rows = level_rows(x, hop, state, peak, power)
-    expected_peak, expected_power = naive_level_rows(x, hop)
-    np.testing.assert_allclose(peak[:rows], expected_peak, rtol=0, atol=1e-12)
-    np.testing.assert_allclose(power[:rows], expected_power, rtol=1e-12)
+
+def test_levels_are_peaks_and_of_the_eq_the_change_of_power(rng):
+    x = rng.standard_normal((1_000, 2)) * 0.1
+    text = io.StringIO(newline="")
+    logged(x, 333, hop=96, file=text)
+    rows = np.genfromtxt(text.getvalue().splitlines(), delimiter=",", names=True)
+    pieces = [x[n : n + 96] for n in range(0, 1_000, 96)]
+    peaks = [20 * np.log10(np.abs(piece).max()) for piece in pieces]
+    np.testing.assert_allclose(rows["in_dbfs"], peaks, atol=6e-5)
+    eq = CHAIN.stages[1].start(48000, 2)
+    before = x * 10 ** (-2.0 / 20)
+    after = np.concatenate([eq.process(before)[0], eq.finish()[0]])
+    power = [np.mean(y[n : n + 96] ** 2) for y in (before, after) for n in range(0, 1_000, 96)]
+    change = 10 * np.log10(np.array(power[11:]) / power[:11])
+    np.testing.assert_allclose(rows["eq_db"], change, atol=6e-5)
 
 
 def test_the_detail_file_holds_each_gain(rng, tmp_path):
