@@ -39,7 +39,7 @@ SPECK = 12  # hops: with less singing than this, a stretch is no phrase
 HOLE = 18  # hops: a shorter hole is part of its phrase
 SILENCE = 1e-14  # mean square of −140 dBFS
 ABOVE_SILENCE = 4.0  # dB above the room: the least level of a sound in a gap
-CONSONANT = 18  # hops: a shorter sound that touches a phrase belongs to it; breaths are longer
+CONSONANT = 23  # hops: a shorter sound that touches a phrase belongs to it; breaths last 0.2 s
 TOUCHING = 5  # hops: the farthest from its phrase
 BREATH_LENGTH = 12  # hops: a shorter sound in a gap is no breath
 DECAY = 3.0  # dB that what dies away falls within the length of a breath: 60 dB in 2.4 s
@@ -191,7 +191,7 @@ def _with_weak_edges(phrases: list[Stretch], audible: Mask) -> list[Stretch]:
     """Phrases with the short sounds that touch them: weak consonants and what dies away."""
     others = _stretches(audible & ~_covered(phrases, len(audible)))
     short = [other for other in others if len(other) < CONSONANT]
-    return [_joined(phrase, short) for phrase in phrases]
+    return _bridged([_joined(phrase, short) for phrase in phrases])
 
 
 def _joined(phrase: Stretch, sounds: list[Stretch]) -> Stretch:

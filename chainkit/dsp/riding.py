@@ -4,8 +4,8 @@ Every phrase gets the gain that brings it toward its target by the chosen share.
 loudness for all phrases, and with a backing it moves as the backing swells and thins. Inside a
 phrase the gain follows only what is slow. Between phrases it comes down to 0 dB, so breaths, room
 and bleed stay where they were, and the rise to a phrase is complete when the phrase begins. No move
-is faster than a hand draws it: in a gap too short for two moves the gain does not come all the way
-down, and where a breath leaves no room, the phrase's edge gives it.
+is faster than a hand draws it; where a breath leaves no room for one, the phrase's edge gives it.
+Between two lifts, a short gap in which nobody breathes is passed over.
 
 Gains are drawn on knots 10 ms apart: knot k lies at k · 10 ms, where hop k begins.
 """
@@ -28,6 +28,7 @@ TOLERANCE = 0.2  # dB from the intended curve to the lines drawn; rounding takes
 WINDOW = 400  # hops of the Hann window that tells what is slow in a phrase: 4 s
 SLEW = 2.0 / HOPS_A_SECOND  # dB a hop: the fastest move inside a phrase
 FALL, RISE = 20, 10  # hops that a move takes behind and ahead of a phrase, where it is free to
+PAUSE = 50  # hops: a shorter gap without a breath is no reason to come down between two lifts
 # dB a hop: 6 dB in 80 ms. Faster moves are heard as steps (common practice, no source).
 STEEPEST = 75.0 / HOPS_A_SECOND
 TURN = 5.0 / HOPS_A_SECOND  # dB a hop by which a slope changes where the curve is said to turn
@@ -183,7 +184,7 @@ def _cross_gaps(curve: Values, phrasing: Phrasing) -> None:
 
 
 def _way(curve: Values, gap: Stretch, breaths: list[Stretch]) -> Values:
-    """Gains on the knots of a gap: straight where neither side lifts, else down and up again."""
+    """Gains on the knots of a gap: straight where it is passed over, else down and up again."""
     before, behind = gap.start > 0, gap.stop < len(curve) - 1  # where there is a phrase
     sides = [float(curve[k]) for k, there in ((gap.start, before), (gap.stop, behind)) if there]
     if len(sides) < 2 and len(gap) < HOLE:
@@ -192,9 +193,10 @@ def _way(curve: Values, gap: Stretch, breaths: list[Stretch]) -> Values:
     low = min([0.0, *sides])
     left = sides[0] if before else low
     right = sides[-1] if behind else low
-    if max(left, right) <= 0.0:
-        return np.linspace(left, right, len(gap) + 1)
     inside = [b for b in breaths if gap.start <= b.start < gap.stop]
+    held = min(left, right) > 0.0 and not inside and len(gap) < PAUSE
+    if held or max(left, right) <= 0.0:
+        return np.linspace(left, right, len(gap) + 1)
     breaths = [Stretch(b.start - gap.start, b.stop - gap.start) for b in inside]
     return _valley(left, low, right, len(gap), breaths)
 
