@@ -10,6 +10,8 @@ from functools import cache
 
 import numpy as np
 import pytest
+import soundfile
+from data.voices import arctic, or_skip
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.signal import lfilter
@@ -331,6 +333,26 @@ def test_a_short_gap_without_a_breath_is_passed_over():
     moves = riding.ride(power, np.zeros(700), Phrasing(found, []), Settings(0.5, 0.0, 12.0))
     assert moves.drawn[140:180] == pytest.approx(moves.wanted[0], abs=0.3)
     assert moves.drawn[300:330] == pytest.approx(0.0, abs=0.1)
+
+
+@pytest.mark.data
+def test_a_recorded_sentence_is_lifted_from_its_first_phoneme_to_its_last():
+    """A sentence of the CMU ARCTIC set, said again 8 dB softer; its phoneme labels tell when."""
+    path, labels = or_skip(arctic)
+    x, rate = soundfile.read(path, always_2d=True)
+    room = np.std(x[: round(0.1 * rate)])  # before the first phoneme
+    pause = room * np.random.default_rng(1).standard_normal((rate, 1))
+    found = heard(np.concatenate([x, pause, 10 ** (-8 / 20) * x]), rate)
+    phrasing, moves = phrases.find(found), ridden(found, Settings(0.6, 0.0, 6.0))
+    begin, end = labels[0].end, labels[-1].start  # silence before and behind
+    softer = len(x) / rate + 1.0
+    truth = [begin, end, softer + begin, softer + end]
+    assert edges(phrasing) == pytest.approx(truth, abs=0.08)
+    assert not phrasing.breaths
+    assert np.abs(np.diff(moves.drawn)).max() * 100 <= FASTEST
+    lifted = moves.drawn[round(100 * truth[2]) : round(100 * truth[3])]
+    assert lifted.min() > 1.0
+    assert moves.after[1] - moves.after[0] == pytest.approx(-8 * 0.4, abs=0.2)
 
 
 def test_gains_stay_within_the_range():
