@@ -12,6 +12,8 @@ Faults of the programmer are ``ValueError`` and ``TypeError`` and may show a tra
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 
 class ChainkitError(Exception):
     """A fault that the user can understand and cure; its text is the message shown."""
@@ -26,7 +28,7 @@ class UsageError(ChainkitError):
 
 
 class ChainFileError(UsageError):
-    """A fault in a chain file or songbook.
+    """A fault in a chain file or songbook, or several, a line of text each.
 
     Parameters
     ----------
@@ -36,14 +38,36 @@ class ChainFileError(UsageError):
         The file, as the user named it.
     line, column : int
         Place of the fault, counted from 1.
+    others : tuple of ChainFileError
+        Those further on in the file.
     """
 
-    def __init__(self, message: str, source: str = "chain", line: int = 1, column: int = 1) -> None:
-        super().__init__(f"{source}:{line}:{column}: {message}")
+    def __init__(
+        self,
+        message: str,
+        source: str = "chain",
+        line: int = 1,
+        column: int = 1,
+        others: tuple[ChainFileError, ...] = (),
+    ) -> None:
+        super().__init__("\n".join([f"{source}:{line}:{column}: {message}", *map(str, others)]))
         self.message = message
         self.source = source
         self.line = line
         self.column = column
+        self.others = others
+
+    @property
+    def faults(self) -> tuple[ChainFileError, ...]:
+        """Each fault by itself, in the order of their places."""
+        return (ChainFileError(self.message, self.source, self.line, self.column), *self.others)
+
+    @classmethod
+    def together(cls, faults: Iterable[ChainFileError]) -> ChainFileError:
+        """`faults`, at least one, as one; what an alias repeats is told once."""
+        different = {str(fault): fault for fault in faults}.values()
+        first, *others = sorted(different, key=lambda f: (f.source, f.line, f.column))
+        return cls(first.message, first.source, first.line, first.column, tuple(others))
 
 
 class AudioFileError(ChainkitError):

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from chainkit.chain import walk
 from chainkit.chain.document import Mapping as Nodes
 from chainkit.chain.document import Place, Sequence, nodes_of, parse_document, read_text, what
+from chainkit.chain.faults import Faults, each
 from chainkit.errors import ChainFileError, UsageError
 from chainkit.stages import KINDS
 from chainkit.stages.base import Amount, SettingFault, Stage, Text
@@ -23,7 +24,8 @@ if TYPE_CHECKING:
 
 FORMAT = "1"
 WORKING_LEVEL = Amount(LOUDNESS, -60.0, 0.0)
-KEYS = ("chainkit", "name", "notes", "working_level", "stages")
+HEAD = {"name": Text(), "notes": Text(), "working_level": WORKING_LEVEL}
+KEYS = ("chainkit", *HEAD, "stages")
 Trail = tuple[Any, ...]
 
 
@@ -91,16 +93,19 @@ class Chain:
         return UsageError(f"{self.source}: {where}{message}")
 
     def check(self, rate: int) -> None:
-        """Raise the first fault of a value that does not suit the sample rate.
+        """Raise the faults of the values that do not suit the sample rate.
 
         Raises
         ------
         ChainFileError
             For example a frequency that is not below half the sample rate.
         """
+        faults = Faults()
         for index, stage in enumerate(self.stages):
             for path, message in () if stage.bypass else stage.faults_at(rate):
-                raise self.fault((index, *path), message)
+                with faults:
+                    raise self.fault((index, *path), message)
+        faults.tell()
 
     def index(self, name: str) -> int:
         """Place of the stage called `name`.
@@ -268,30 +273,43 @@ def chain_from_dict(values: dict[str, Any], source: str) -> Chain:
 
 def chain_from_nodes(root: Any, source: str, folder: str) -> Chain:
     """Chain of the root mapping of a chain file."""
-    walk.check_keys(root, KEYS, "a chain file")
     check_format(root)
-    stages_node = root.values.get("stages")
-    if not isinstance(stages_node, Sequence):
-        found = "missing" if stages_node is None else f"found {what(stages_node)}"
-        place = root.place if stages_node is None else stages_node.place
-        raise place.fault(f"stages is due, a list of stages such as '- eq: …'; {found}")
-    reader = walk.Reader()
-    named = [_stage(node, reader, index) for index, node in enumerate(stages_node.items)]
-    stages = tuple(
-        _loaded(stage, folder, reader.places.get((index, "file")))
-        for index, stage in enumerate(named)
-    )
-    rides = [name for stage in named if (name := getattr(stage, "file", ""))]
-    level = root.values.get("working_level")
+    faults, reader = Faults(), walk.Reader()
+    head: dict[str, Any] = {}
+    stages: list[tuple[Stage, str]] = []
+    with faults:
+        walk.check_keys(root, KEYS, "a chain file")
+    for key, form in HEAD.items():
+        with faults:
+            head[key] = walk.scalar(root, key, form)
+    with faults:
+        stages = _stages(root, reader, folder)
+    faults.tell()
     return Chain(
-        stages,
-        name=walk.scalar(root, "name", Text()) or "",
-        notes=walk.scalar(root, "notes", Text()) or "",
-        working_level=None if level is None else walk.scalar(root, "working_level", WORKING_LEVEL),
+        tuple(stage for stage, _ in stages),
+        name=head["name"] or "",
+        notes=head["notes"] or "",
+        working_level=head["working_level"],
         source=source,
         places=reader.places,
-        files=tuple(os.path.join(folder, name) for name in rides),
+        files=tuple(os.path.join(folder, name) for _, name in stages if name),
     )
+
+
+def _stages(root: Nodes, reader: walk.Reader, folder: str) -> list[tuple[Stage, str]]:
+    """Each stage, and the ride file that its points came from or nothing."""
+    node = root.values.get("stages")
+    if not isinstance(node, Sequence):
+        found = "missing" if node is None else f"found {what(node)}"
+        place = root.place if node is None else node.place
+        raise place.fault(f"stages is due, a list of stages such as '- eq: …'; {found}")
+
+    def read(index: int, item: Any) -> tuple[Stage, str]:
+        stage = _stage(item, reader, index)
+        loaded = _loaded(stage, folder, reader.places.get((index, "file")))
+        return loaded, getattr(stage, "file", "")
+
+    return each(read, range(len(node.items)), node.items)
 
 
 def check_format(root: Nodes) -> None:

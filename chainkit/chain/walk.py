@@ -7,6 +7,7 @@ from collections.abc import Collection
 from typing import Any, NoReturn
 
 from chainkit.chain.document import Mapping, Node, Place, Scalar, Sequence, what
+from chainkit.chain.faults import Faults, each
 from chainkit.stages.base import (
     Form,
     Group,
@@ -39,13 +40,16 @@ class Reader:
         self.places[path] = node.place
         if not isinstance(node, Mapping):
             raise node.place.fault(f"{title} needs a mapping of its settings; found {what(node)}")
-        check_keys(node, forms(cls), title)
-        values = {
-            key: self._form(form, node.values[key], (*path, key), key)
-            for key, form in forms(cls).items()
-            if key in node.values
-        }
-        _check_complete(cls, values, node, title)
+        faults = Faults()
+        with faults:
+            check_keys(node, forms(cls), title)
+            _check_complete(cls, node, title)
+        values = {}
+        for key, form in forms(cls).items():
+            if key in node.values:
+                with faults:
+                    values[key] = self._form(form, node.values[key], (*path, key), key)
+        faults.tell()
         try:
             return cls(**values)
         except SettingFault as fault:
@@ -69,8 +73,8 @@ class Reader:
             return self._row(form, node, key)
         if not isinstance(node, Sequence):
             raise node.place.fault(f"{key} needs a list; found {what(node)}")
-        items = enumerate(node.items)
-        return tuple(self._form(form.item, item, (*path, n), key) for n, item in items)
+        places = [(*path, n) for n in range(len(node.items))]
+        return tuple(each(lambda i, p: self._form(form.item, i, p, key), node.items, places))
 
     def _variant(self, form: Variant, node: Node, path: Path, key: str) -> Any:
         if not isinstance(node, Mapping):
@@ -90,8 +94,7 @@ class Reader:
         if not isinstance(node, Sequence) or len(node.items) != len(form.names):
             due = f"[{', '.join(form.names)}]"
             raise node.place.fault(f"{key} needs pairs {due}; found {what(node)}")
-        cells = zip(form.values, node.items, form.names, strict=True)
-        return tuple(read_scalar(value, item, name) for value, item, name in cells)
+        return tuple(each(read_scalar, form.values, node.items, form.names))
 
 
 def read_scalar(form: Value, node: Node, key: str) -> Any:
@@ -115,19 +118,23 @@ def scalar(node: Mapping, key: str, form: Value) -> Any:
 
 
 def check_keys(node: Mapping, allowed: Collection[str], title: str) -> None:
-    """Raise a fault at the first key that is not allowed."""
-    for key in node:
-        if key not in allowed:
-            known = ", ".join(allowed)
-            hint = nearest(key, allowed)
-            raise node.keys[key].fault(f"no key {key!r} in {title}; allowed are {known}{hint}")
+    """Raise the faults of the keys that are not allowed."""
+    each(lambda key: _check_key(key, node, allowed, title), node)
 
 
-def _check_complete(cls: type[Any], values: dict[str, Any], node: Mapping, title: str) -> None:
-    for field in dataclasses.fields(cls):
-        if field.default is dataclasses.MISSING and field.name not in values:
-            due = ", ".join(key for key in forms(cls) if key not in ("name", "bypass"))
-            raise node.place.fault(f"{title} needs {field.name}; its keys are {due}")
+def _check_key(key: str, node: Mapping, allowed: Collection[str], title: str) -> None:
+    if key not in allowed:
+        known = ", ".join(allowed)
+        hint = nearest(key, allowed)
+        raise node.keys[key].fault(f"no key {key!r} in {title}; allowed are {known}{hint}")
+
+
+def _check_complete(cls: type[Any], node: Mapping, title: str) -> None:
+    needed = (f.name for f in dataclasses.fields(cls) if f.default is dataclasses.MISSING)
+    missing = [key for key in needed if key not in node.values]
+    if missing:
+        due = ", ".join(key for key in forms(cls) if key not in ("name", "bypass"))
+        raise node.place.fault(f"{title} needs {' and '.join(missing)}; its keys are {due}")
 
 
 def shown(settings: Settings) -> dict[str, Any]:

@@ -1,6 +1,6 @@
 """Validate chain files, print what they resolve to, draw their curves.
 
-Every file is checked, also behind one with a fault. Exit code 2 when a file has a fault.
+Every file is checked, and all of its faults are told. Exit code 2 when a file has a fault.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ import argparse
 import sys
 from typing import TYPE_CHECKING
 
+from chainkit.cli import show
 from chainkit.cli.options import add_force, find_chain, quantity
 from chainkit.errors import ChainkitError, UsageError
 from chainkit.units import FREQUENCY
@@ -65,7 +66,7 @@ def _checked(names: list[str], rate: int) -> tuple[list[Chain], int]:
             chain.check(rate)
             chains.append(chain)
         except ChainkitError as fault:
-            print(f"chainkit: {fault}", file=sys.stderr)
+            show.note(str(fault))
             worst = max(worst, fault.exit_code)
     return chains, worst
 

@@ -10,6 +10,7 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
+from chainkit.cli import show
 from chainkit.cli.firstuse import tell_of_compiling
 from chainkit.errors import ChainkitError, UsageError
 
@@ -43,10 +44,10 @@ def run(command: str, words: Sequence[str], commands: Sequence[str]) -> int:
         sys.stdout.flush()
         return code
     except ChainkitError as fault:
-        print(f"chainkit: {fault}", file=sys.stderr)
+        show.note(str(fault))
         return fault.exit_code
     except KeyboardInterrupt:
-        print("chainkit: interrupted; nothing was left behind", file=sys.stderr)
+        show.note("interrupted; nothing was left behind")
         return INTERRUPTED
     except BrokenPipeError:
         # The reader of our output has left (`chainkit … | head`): not a fault of anyone.
@@ -54,7 +55,7 @@ def run(command: str, words: Sequence[str], commands: Sequence[str]) -> int:
         return 0
     except OSError as fault:
         _silence_stdout()
-        print(f"chainkit: {(fault.strerror or str(fault)).lower()}", file=sys.stderr)
+        show.note((fault.strerror or str(fault)).lower())
         return 4
 
 

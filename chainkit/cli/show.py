@@ -67,5 +67,6 @@ def progress(title: str, total: int) -> Iterator[Callable[[int], Any] | None]:
 
 
 def note(message: str) -> None:
-    """Print a message for people, on stderr."""
-    print(f"chainkit: {message}", file=sys.stderr)
+    """Print a message for people, on stderr; each line says who speaks."""
+    for line in message.split("\n"):
+        print(f"chainkit: {line}", file=sys.stderr)

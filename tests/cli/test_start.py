@@ -106,6 +106,17 @@ def test_check_prints_resolved_chains_and_all_faults(tmp_path, capsys, monkeypat
     assert "not below half the sample rate (8 kHz → 4 kHz)" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("command", [["check", "bad.yaml"], ["render", "v.wav", "-o", "o.wav"]])
+def test_each_fault_of_a_chain_file_has_its_line(tmp_path, capsys, monkeypatch, command):
+    monkeypatch.chdir(tmp_path)
+    stages = "  - deess: {threshold: -30}\n  - gain: {gain: loud}\n"
+    (tmp_path / "bad.yaml").write_text(f"chainkit: 1\nstages:\n{stages}")
+    assert main([*command, *(["--chain", "bad.yaml"] if command[0] == "render" else [])]) == 2
+    first, second = capsys.readouterr().err.splitlines()
+    assert first.startswith("chainkit: bad.yaml:3:24: threshold '-30' has no unit")
+    assert second.startswith("chainkit: bad.yaml:4:18: gain 'loud' is not a gain")
+
+
 def test_check_draws(tmp_path, capsys, monkeypatch):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "good.yaml").write_text("chainkit: 1\nstages:\n  - deess: {threshold: -30 dB}\n")

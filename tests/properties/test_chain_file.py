@@ -111,6 +111,66 @@ def test_a_fault_names_its_place(old, new, line, column, message):
     assert "\n" not in str(caught.value)
 
 
+MANY = """\
+chainkit: 1
+nmae: x
+working_level: 3
+stages:
+  - eq:
+      bands:
+        - &band {shape: bell, frequency: 280, qq: 3}
+        - {shape: bel, frequency: 280 Hz}
+        - {shape: bell, frequency: 1 kHz, gain: 3 dB, q: 2, bandwidth: 1 oct}
+        - *band
+  - dees: {}
+  - ride: {file: nope.csv}
+  - ride: {points: [[1, 3 dB], [1 s, y]]}
+  - compress: {attack: 10}
+"""
+
+
+def test_all_faults_of_a_file_are_told_in_order():
+    with pytest.raises(ChainFileError, match=r"\Ax.yaml:2:1: no key 'nmae'") as caught:
+        chainkit.parse_chain(MANY, "x.yaml")
+    found = [(fault.line, fault.column, fault.message) for fault in caught.value.faults]
+    told = [
+        (2, 1, "no key 'nmae'"),
+        (3, 16, "working_level '3' has no unit"),
+        (7, 42, "frequency '280' has no unit"),
+        (7, 47, "no key 'qq' in bell"),  # not also that gain is missing
+        (8, 19, "shape 'bel' is not one of"),
+        (9, 72, "give q or bandwidth, not both"),
+        (11, 5, "no stage 'dees'"),
+        (12, 18, "cannot read the ride file"),
+        (13, 22, "time '1' has no unit"),
+        (13, 38, "gain 'y' is not a gain"),
+        (14, 15, "compress needs threshold and ratio"),
+        (14, 24, "attack '10' has no unit"),
+    ]
+    assert [place[:2] for place in found] == [place[:2] for place in told]
+    assert all(got[2].startswith(due[2]) for got, due in zip(found, told, strict=True))
+    lines = str(caught.value).split("\n")
+    assert lines == [str(fault) for fault in caught.value.faults]
+    assert all(
+        line.startswith(f"x.yaml:{due[0]}:{due[1]}: ")
+        for line, due in zip(lines, told, strict=True)
+    )
+
+
+def test_a_file_of_faults_is_left_after_twenty():
+    keys = "".join(f"k{n}: 1\n" for n in range(5000))
+    with pytest.raises(ChainFileError, match="no key 'k0'") as caught:
+        chainkit.parse_chain(f"chainkit: 1\n{keys}stages: []\n", "x.yaml")
+    assert len(caught.value.faults) == 20
+
+
+def test_all_faults_of_the_sample_rate_are_told():
+    chain = chainkit.parse_chain(GOOD, "lead.yaml")
+    with pytest.raises(ChainFileError, match="not below half") as caught:
+        chain.check(8000)
+    assert [fault.line for fault in caught.value.faults] == [11, 14]
+
+
 BOMB = "chainkit: 1\na: &a [x, x]\n" + "\n".join(
     f"{chr(98 + n)}: &{chr(98 + n)} [{', '.join(f'*{chr(97 + n)}' for _ in range(9))}]"
     for n in range(20)
