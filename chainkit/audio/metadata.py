@@ -1,19 +1,26 @@
 """Broadcast and text chunks of WAV files, carried from input to output as they stand.
 
 The samples' place in time is what a session needs back: the ``bext`` chunk keeps its
-TimeReference, cue points and their labels keep their frames. Loudness fields speak of the input,
-so they are set to the output's or to unused; one line of coding history is added.
+TimeReference, cue points and their labels keep their frames, since the output has the frames,
+rate and channels of the input. Loudness fields speak of the input, so they are set to the output's
+or to unused; one line of coding history is added.
+
+A chunk that is not known may tell of the samples themselves, as a peak envelope or a checksum does,
+and would then be wrong. It is left behind, and named.
 
 References
 ----------
 EBU Tech 3285, *Specification of the Broadcast Wave Format*, version 2 (2011); EBU R 98, *Format
-for the <CodingHistory> field* (1999); EBU Tech 3306 (RF64).
+for the <CodingHistory> field* (1999); EBU Tech 3306 (RF64); AES46-2002 (``cart``); Rec. ITU-R
+BS.2088-1 (``axml``, ``chna``); *Multimedia Programming Interface and Data Specifications 1.0*
+(1991) (``cue ``, ``LIST``).
 """
 
 from __future__ import annotations
 
 import math
 import struct
+from collections.abc import Container, Iterable
 from dataclasses import astuple, dataclass, replace
 from pathlib import Path
 from typing import BinaryIO
@@ -22,8 +29,17 @@ from chainkit.audio.chunks import WAVE_FAMILY, Chunk, ChunkFile, append_chunks, 
 from chainkit.audio.formats import BITS, FLOATS
 from chainkit.errors import AudioFileError
 
-CARRIED = (b"bext", b"iXML", b"axml", b"cue ", b"plst", b"smpl", b"LIST", b"_PMX", b"id3 ")
+CARRIED = (
+    *(b"bext", b"iXML", b"axml", b"chna", b"cart", b"cue ", b"plst", b"smpl", b"inst", b"LIST"),
+    *(b"_PMX", b"id3 "),
+)
 _CARRIED_LISTS = (b"INFO", b"adtl")
+_MADE_ANEW = (
+    *(b"fmt ", b"fact", b"data", b"ds64", b"PEAK", b"JUNK", b"junk", b"PAD ", b"FLLR"),  # WAV, W64
+    *(b"COMM", b"FVER", b"SSND"),  # AIFF
+    *(b"desc", b"kuki", b"pakt", b"peak", b"free"),  # CAF
+)
+"""Chunks of the sample format, which the writer makes for the output, and empty ones."""
 _LARGEST = 64 << 20
 
 # EBU Tech 3285 v2, 2.3: offsets in the data of the bext chunk.
@@ -69,11 +85,14 @@ class Metadata:
         Loudspeaker positions of the channels, where the file tells them.
     loudness : BroadcastLoudness, optional
         Loudness to write into the ``bext`` chunk.
+    unknown : tuple of str
+        Identifiers of the chunks that stay behind, each once.
     """
 
     chunks: tuple[tuple[bytes, bytes], ...] = ()
     channel_mask: int | None = None
     loudness: BroadcastLoudness | None = None
+    unknown: tuple[str, ...] = ()
 
     @property
     def size(self) -> int:
@@ -83,7 +102,7 @@ class Metadata:
     @property
     def names(self) -> tuple[str, ...]:
         """Identifiers of the chunks."""
-        return tuple(name.decode("latin-1").strip() for name, _ in self.chunks)
+        return tuple(_label(name) for name, _ in self.chunks)
 
     @property
     def time_reference(self) -> int | None:
@@ -109,7 +128,7 @@ class Metadata:
 
 
 def read_metadata(file: ChunkFile, path: str | Path) -> Metadata:
-    """Chunks of a WAV, RF64 or BW64 file that are to be carried; none for other files.
+    """Chunks of a WAV, RF64 or BW64 file that are to be carried; of other files none are.
 
     Raises
     ------
@@ -117,14 +136,16 @@ def read_metadata(file: ChunkFile, path: str | Path) -> Metadata:
         A chunk is above 64 MiB.
     """
     if file.magic not in WAVE_FAMILY:
-        return Metadata()
+        return Metadata(unknown=_unknown(file.chunks, ()))
     whole = [chunk for chunk in file.chunks if chunk.start + chunk.size <= file.length]
     carried = [chunk for chunk in whole if chunk.name in CARRIED]
     place = _channel_mask_place(file)
     with open(path, "rb") as stream:
-        pairs = [(chunk.name, _data(stream, chunk, path)) for chunk in carried]
+        found = [(chunk, _data(stream, chunk, path)) for chunk in carried]
         mask = None if place is None else int.from_bytes(read_at(stream, place, 4), "little")
-    return Metadata(tuple(pair for pair in pairs if _is_kept(*pair)), mask)
+    kept = {chunk: data for chunk, data in found if _is_kept(chunk.name, data)}
+    pairs = tuple((chunk.name, data) for chunk, data in kept.items())
+    return Metadata(pairs, mask, unknown=_unknown(file.chunks, kept))
 
 
 def revised_bext(data: bytes, line: bytes, loudness: BroadcastLoudness | None = None) -> bytes:
@@ -179,6 +200,18 @@ def _data(stream: BinaryIO, chunk: Chunk, path: str | Path) -> bytes:
 
 def _is_kept(name: bytes, data: bytes) -> bool:
     return name != b"LIST" or data[:4] in _CARRIED_LISTS
+
+
+def _unknown(chunks: Iterable[Chunk], kept: Container[Chunk]) -> tuple[str, ...]:
+    """Labels of the chunks that are neither kept nor made anew."""
+    left = (c.name for c in chunks if c not in kept and c.name not in _MADE_ANEW)
+    return tuple(dict.fromkeys(map(_label, left)))
+
+
+def _label(name: bytes) -> str:
+    """The identifier as text that is safe to print."""
+    text = name.decode("latin-1").strip()
+    return "".join(letter if letter.isprintable() else "?" for letter in text)
 
 
 def _hundredths(value: float | None) -> int:

@@ -119,8 +119,9 @@ class AudioWriter:
 
     @property
     def left_out(self) -> tuple[str, ...]:
-        """Chunks of the metadata that the container does not take."""
-        return () if self.container in WAVE_FAMILY else self.metadata.names
+        """Chunks of the input that the output lacks: not known, or not taken by its container."""
+        taken = self.container in WAVE_FAMILY
+        return (*(() if taken else self.metadata.names), *self.metadata.unknown)
 
     def write(self, block: NDArray[np.float64]) -> None:
         """Add frames.

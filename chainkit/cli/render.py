@@ -25,6 +25,7 @@ SAMPLE_FORMATS = {
 }
 LOUD_DBTP = -1.0
 LOUDER_LU = 6.0
+MOST_CHUNKS = 12
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -168,7 +169,11 @@ def cautions(result: Result) -> list[str]:
     messages = list(result.record["notes"])
     left_out = result.record["output"]["chunks_left_out"]
     if left_out:
-        messages.append(f"the output's format does not take these chunks: {', '.join(left_out)}")
+        named = ", ".join(left_out[:MOST_CHUNKS]) + ", …" * (len(left_out) > MOST_CHUNKS)
+        messages.append(
+            f"the output lacks these chunks of the voice: {named} (unknown to chainkit, "
+            "and perhaps wrong for other samples, or not taken by the output's format)"
+        )
     before, after = result.before, result.after
     if after.true_peak_dbtp is not None and after.true_peak_dbtp > LOUD_DBTP:
         messages.append(

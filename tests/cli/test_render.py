@@ -16,6 +16,7 @@ import pytest
 import soundfile
 from signals import bursts, noise, sine
 
+from chainkit.audio.chunks import append_chunks
 from chainkit.cli.main import main
 
 CHAIN = """\
@@ -51,6 +52,15 @@ def log_rows(name):
 def kept(folder):
     """Names of what lies in the folder, hidden files included."""
     return sorted(path.name for path in folder.iterdir())
+
+
+def test_chunks_that_stay_behind_are_named(folder, capsys):
+    append_chunks("voice.wav", [(b"levl", b"peaks"), (b"iXML", b"<BWFXML/>")])
+    assert main(["render", "voice.wav", "--chain", "idle.yaml", "-o", "out.wav"]) == 0
+    assert capsys.readouterr().err.count("the output lacks these chunks of the voice: levl (") == 1
+    record = json.loads((folder / "out.record.json").read_text())
+    assert record["output"]["chunks_left_out"] == ["levl"]
+    assert main(["verify", "out.record.json"]) == 0
 
 
 def test_render_writes_audio_log_and_record(folder, capsys):

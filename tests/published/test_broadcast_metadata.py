@@ -10,6 +10,7 @@ import wave
 import numpy as np
 import pytest
 import riff
+import soundfile
 
 from chainkit.audio.chunks import append_chunks
 from chainkit.audio.formats import output_format
@@ -203,6 +204,36 @@ def test_containers_without_such_chunks_say_what_they_leave_out(tmp_path):
     form = {"rate": 48000, "channels": 1, "subtype": "PCM_24", "metadata": metadata}
     assert AudioWriter(tmp_path / "o.flac", container="FLAC", **form).left_out == ("bext",)
     assert AudioWriter(tmp_path / "o.wav", container="WAV", **form).left_out == ()
+
+
+def test_what_tells_of_the_samples_stays_behind_and_is_named(tmp_path):
+    """EBU Tech 3285 supplement 3, ``levl``: an envelope of the peaks, stale once they change."""
+    kept = [riff.chunk(name, b"kept") for name in (b"cart", b"chna", b"axml")]
+    left = [riff.chunk(name, b"left") for name in (b"levl", b"MD5 ", b"\x1b[0m", b"levl", b"LIST")]
+    source = wav(tmp_path / "in.wav", *kept, *left, riff.chunk(b"PAD ", b"left"))
+    metadata = AudioReader(source).metadata
+    assert metadata.unknown == ("levl", "MD5", "?[0m", "LIST")
+    form = {"rate": 48000, "channels": 1, "subtype": "PCM_24", "metadata": metadata}
+    assert AudioWriter(tmp_path / "o.wav", container="WAV", **form).left_out == metadata.unknown
+    carried(source, tmp_path / "out.wav")
+    assert (tmp_path / "out.wav").read_bytes().endswith(b"".join(kept))
+
+
+@pytest.mark.parametrize("container", ["WAV", "WAVEX", "RF64", "W64", "AIFF", "CAF", "FLAC"])
+@pytest.mark.parametrize("subtype", ["PCM_24", "FLOAT"])
+def test_plain_files_leave_nothing_behind(tmp_path, container, subtype):
+    if not soundfile.check_format(container, subtype):
+        return
+    soundfile.write(tmp_path / "a", np.zeros((9, 2)), 48000, subtype, format=container)
+    assert AudioReader(tmp_path / "a").metadata.unknown == ()
+
+
+def test_markers_of_another_container_are_named(tmp_path):
+    source = tmp_path / "in.aiff"
+    soundfile.write(source, np.zeros(9), 48000, "PCM_16")
+    with open(source, "ab") as file:
+        file.write(b"MARK" + struct.pack(">I", 2) + bytes(2))
+    assert AudioReader(source).metadata.unknown == ("MARK",)
 
 
 def test_loudspeaker_positions_come_through(tmp_path):
