@@ -14,6 +14,7 @@ import sys
 from collections.abc import Container, Sequence
 from typing import TYPE_CHECKING
 
+from chainkit.cli import show
 from chainkit.cli.options import add_json, whole_number
 from chainkit.errors import UsageError
 
@@ -76,7 +77,7 @@ def run(arguments: argparse.Namespace) -> int:
     if not arguments.dry_run:
         _write_page(book, compared, failures)
     for outcome in failures:
-        print(f"chainkit: {_label(outcome)}: {outcome.reason}", file=sys.stderr)
+        show.note(f"{_label(outcome)}: {outcome.reason}")
     return 1 if failures else 0
 
 
@@ -122,7 +123,6 @@ def _found(
 def _worked(arguments: argparse.Namespace, due: Sequence[Outcome]) -> list[Outcome]:
     from functools import partial
 
-    from chainkit.cli import show
     from chainkit.pages.record_overview import tend
     from chainkit.songbook import cluster, running
 
@@ -140,7 +140,6 @@ def _worked(arguments: argparse.Namespace, due: Sequence[Outcome]) -> list[Outco
 
 def _print(found: Overview, outcomes: Sequence[Outcome]) -> None:
     """Print how many voices were rendered and kept, the table, and what stands out."""
-    from chainkit.cli import show
     from chainkit.songbook.work import STALE
 
     states = [outcome.state for outcome in outcomes]
