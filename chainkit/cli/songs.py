@@ -159,9 +159,10 @@ def _print(found: Overview, outcomes: Sequence[Outcome]) -> None:
 
 
 HEADERS = (
-    "song", "title", "voice", "trim, dB", "loudness, LUFS", "sibilance, dB", "above backing, LU",
+    "song", "title", "voice", "trim, dB", "loudness, LUFS", "sibilance before, dB", "after, dB",
+    "above backing, LU",
 )  # fmt: skip
-FIGURES = ("trim_db", "output_lufs", "output_sibilance_db", "above_backing_lu")
+FIGURES = ("trim_db", "output_lufs", "sibilance_db", "output_sibilance_db", "above_backing_lu")
 
 
 def _cells(rows: Sequence[Row], names: Sequence[str]) -> list[tuple[object, ...]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from functools import partial
 from pathlib import Path
 from statistics import median
@@ -25,10 +25,12 @@ COLUMNS = (
     ("trim_db", "trim to working level, dB"),
     ("output_lufs", "loudness, LUFS"),
     ("output_dbtp", "true peak, dBTP"),
+    ("sibilance_db", "sibilance index before, dB"),
     ("output_sibilance_db", "sibilance index, dB"),
     ("above_backing_lu", "above backing, LU"),
 )
 PANEL = 1.15  # inches high
+FEWEST = 3  # voices of a role that are worth a drawing
 
 
 def tend(found: Outcome, *, allow_clipping: bool = False) -> Outcome:
@@ -82,7 +84,6 @@ def write_overview(found: Overview, failures: Sequence[Outcome], path: Path) -> 
 
 def overview_page(found: Overview, failures: Sequence[Outcome], folder: Path) -> str:
     """HTML text of the page; its links start from `folder`."""
-    roles = list(dict.fromkeys(row.role for row in found.rows))
     return render_page(
         "record_overview.html",
         record=found.record or "Record",
@@ -90,7 +91,7 @@ def overview_page(found: Overview, failures: Sequence[Outcome], folder: Path) ->
         failures=failures,
         columns=[(key, label) for key, label in COLUMNS if _known(found, key)],
         links=[_link(row, folder) for row in found.rows],
-        drawings=[(role, _drawing(found, role, n)) for n, role in enumerate(roles, start=1)],
+        drawings=list(_drawings(found)),
     )
 
 
@@ -102,9 +103,16 @@ def _link(row: Row, folder: Path) -> str:
     return sheet_path(Path(row.output)).relative_to(folder).as_posix()
 
 
-def _drawing(found: Overview, role: str, number: int) -> Markup:
+def _drawings(found: Overview) -> Iterator[tuple[str, Markup]]:
+    """Role and drawing of each role that has enough voices."""
+    for number, role in enumerate(dict.fromkeys(row.role for row in found.rows), start=1):
+        rows = [row for row in found.rows if row.role == role]
+        if len(rows) >= FEWEST:
+            yield role, _drawing(rows, role, number)
+
+
+def _drawing(rows: Sequence[Row], role: str, number: int) -> Markup:
     """Each figure and each stage's work of one role, song by song."""
-    rows = [row for row in found.rows if row.role == role]
     series = [(label, [row.figures[key] for row in rows]) for key, label in COLUMNS]
     names = list(dict.fromkeys(name for row in rows for name in row.work))
     series += [(f"{name}, dB of reduction", [row.work.get(name) for row in rows]) for name in names]

@@ -1,7 +1,9 @@
 """The figures of all songs side by side, and which of them stand out.
 
-Voices of the same role share a chain, so they are compared with one another. A figure stands out
-when it is far from the role's median, both in decibels and against how far the others are from it.
+Voices of the same role share a chain, so each is compared with the others. A figure stands out when
+it is far from their median, against how far they are from it themselves; or, since a few scattered
+songs would hide anything, when it is so far that an engineer would look in any case. A voice whose
+chain differs in a stage tells nothing of how hard that stage usually works.
 
 References
 ----------
@@ -12,14 +14,14 @@ B. Iglewicz, D. C. Hoaglin, *How to Detect and Handle Outliers* (ASQC, 1993): th
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from statistics import median
 from typing import Any
 
 from chainkit.songbook.model import Voice
 from chainkit.songbook.work import Outcome
 
-FEWEST = 4  # voices of a role, to tell what is usual
+FEWEST = 3  # other voices, to tell what is usual
 SCORE = 3.5
 NORMAL = 0.6745  # MAD of a normal distribution, in standard deviations
 CAUSE = 1.0  # dB: the least departure of the voice that is named as a cause
@@ -75,14 +77,16 @@ class Figure:
     Parameters
     ----------
     key : str
-    least : float, dB or LU
-        A departure below this never stands out.
+    least, always : float, dB or LU
+        A departure below `least` never stands out, one from `always` on does whatever the others
+        are like. Common practice, no source.
     more, less : str
         What a departure of ``{}`` dB up or down means.
     """
 
     key: str
     least: float
+    always: float
     more: str
     less: str
 
@@ -93,47 +97,59 @@ class Figure:
 
 FIGURES = (
     Figure(
-        "trim_db", 3.0,
+        "trim_db", 3.0, 9.0,
         "was recorded {} dB quieter than the median", "was recorded {} dB louder than the median",
     ),
     Figure(
-        "output_lufs", 1.0,
+        "sibilance_db", 1.5, 3.0,
+        "was sung with sibilants {} dB above the others",
+        "was sung with sibilants {} dB below the others",
+    ),
+    Figure(
+        "output_lufs", 1.0, 2.5,
         "comes out {} LU louder than the median", "comes out {} LU quieter than the median",
     ),
     Figure(
-        "output_sibilance_db", 1.5,
+        "output_sibilance_db", 1.5, 3.0,
         "comes out with sibilants {} dB above the median",
         "comes out with sibilants {} dB below the median",
     ),
     Figure(
-        "above_backing_lu", 2.0,
+        "above_backing_lu", 2.0, 3.0,
         "stands {} LU further above its backing than the median",
         "stands {} LU less above its backing than the median",
     ),
 )  # fmt: skip
-STAGE = Figure("", 1.5, "works {} dB harder than the median", "works {} dB less than the median")
+STAGE = Figure(
+    "", 1.5, 3.0, "works {} dB harder than the median", "works {} dB less than the median"
+)
+KINDS = {"deess": "de-esser", "compress": "compressor"}
+"""What a stage is called that has no name of its own."""
+
+
+def _because(key: str, more: str, less: str) -> Figure:
+    return Figure(key, CAUSE, CAUSE, more, less)
+
+
+_LEVEL = _because(
+    "level_lufs", "it reaches the chain {} dB louder", "it reaches the chain {} dB quieter"
+)
 CAUSES = {
     "deess": (
-        Figure(
-            "sibilance_db", CAUSE,
+        _because(
+            "sibilance_db",
             "its sibilants are {} dB above the others", "its sibilants are {} dB below the others",
         ),
-        Figure(
-            "level_lufs", CAUSE,
-            "it reaches the chain {} dB louder", "it reaches the chain {} dB quieter",
-        ),
+        _LEVEL,
     ),
     "compress": (
-        Figure(
-            "level_lufs", CAUSE,
-            "it reaches the chain {} dB louder", "it reaches the chain {} dB quieter",
-        ),
-        Figure(
-            "range_lu", CAUSE,
+        _LEVEL,
+        _because(
+            "range_lu",
             "its loudness ranges over {} LU more", "its loudness ranges over {} LU less",
         ),
-        Figure(
-            "crest_db", CAUSE,
+        _because(
+            "crest_db",
             "its peaks stand {} dB further above its level",
             "its peaks stand {} dB less above its level",
         ),
@@ -168,8 +184,8 @@ def overview(record: str, outcomes: Iterable[Outcome]) -> Overview:
     rows = [_row(found.voice, found) for found in outcomes if found.record is not None]
     marked: list[Row] = []
     for row in rows:
-        peers = [other for other in rows if other.role == row.role]
-        marked.append(_with_marks(row, peers))
+        others = [other for other in rows if other.role == row.role and other is not row]
+        marked.append(replace(row, marks=tuple(_marks(row, others))))
     return Overview(record, tuple(marked))
 
 
@@ -216,42 +232,56 @@ def _difference(one: float | None, other: float | None) -> float | None:
 
 
 # ------------------------------------------------------------------------------ what stands out
-def _with_marks(row: Row, peers: Sequence[Row]) -> Row:
-    marks = tuple(_marks(row, peers)) if len(peers) >= FEWEST else ()
-    return Row(**(vars(row) | {"marks": marks}))
+Pick = Callable[[Row], float | None]
 
 
-def _marks(row: Row, peers: Sequence[Row]) -> Iterator[str]:
-    for figure in FIGURES:
-        departure = _standing_out(row, peers, figure.least, _figure(figure.key))
-        if departure is not None:
-            yield figure.tell(departure)
+def _marks(row: Row, others: Sequence[Row]) -> Iterator[str]:
+    """What stands out; a figure that is told as a stage's cause is not told again."""
+    told: set[str] = set()
+    stages = []
     for name in row.work:
-        departure = _standing_out(row, peers, STAGE.least, _stage_work(name))
+        departure = _standing_out(row, _unchanged(others, name), STAGE, _stage_work(name))
         if departure is not None:
-            yield f"{name} {STAGE.tell(departure)}; {_cause(row, peers, name, departure)}"
+            why, key = _cause(row, others, name, departure)
+            told.add(key)
+            stages.append(f"{_called(row, name)} {STAGE.tell(departure)}; {why}")
+    for figure in FIGURES:
+        departure = _standing_out(row, others, figure, _figure(figure.key))
+        if departure is not None and figure.key not in told:
+            yield figure.tell(departure)
+    yield from stages
 
 
-def _cause(row: Row, peers: Sequence[Row], stage: str, departure: float) -> str:
-    """Why a stage works harder or less: what was changed, else what differs in the voice."""
-    changed = [f"{path} is {text} here" for path, text in row.changes.items() if _of(path, stage)]
-    if changed:
-        return ", ".join(changed)
-    told = [
-        (abs(away), figure.tell(away))
-        for figure in CAUSES.get(row.stages[stage]["kind"], ())
-        if (away := _departure(row, peers, _figure(figure.key))) is not None
-        and away * departure > 0
-        and abs(away) >= figure.least
-    ]
-    return max(told)[1] if told else "the figures of the voice do not tell why"
+def _called(row: Row, stage: str) -> str:
+    kind = row.stages[stage]["kind"]
+    return KINDS.get(kind, stage) if stage == kind else stage
+
+
+def _unchanged(others: Sequence[Row], stage: str) -> list[Row]:
+    """The voices in which a stage is set as the role's chain sets it."""
+    return [row for row in others if not _changed(row, stage)]
+
+
+def _changed(row: Row, stage: str) -> list[str]:
+    return [f"{path} is {text} here" for path, text in row.changes.items() if _of(path, stage)]
 
 
 def _of(path: str, stage: str) -> bool:
     return path.startswith(f"{stage}.")
 
 
-Pick = Callable[[Row], float | None]
+def _cause(row: Row, others: Sequence[Row], stage: str, departure: float) -> tuple[str, str]:
+    """Why a stage works harder or less, and the figure's key: what was changed, else the voice."""
+    if changed := _changed(row, stage):
+        return ", ".join(changed), ""
+    told = [
+        (abs(away), figure.tell(away), figure.key)
+        for figure in CAUSES.get(row.stages[stage]["kind"], ())
+        if (away := _departure(row, others, _figure(figure.key))) is not None
+        and away * departure > 0
+        and abs(away) >= figure.least
+    ]
+    return max(told)[1:] if told else ("the figures of the voice do not tell why", "")
 
 
 def _figure(key: str) -> Pick:
@@ -262,18 +292,23 @@ def _stage_work(name: str) -> Pick:
     return lambda row: row.work.get(name)
 
 
-def _departure(row: Row, peers: Sequence[Row], pick: Pick) -> float | None:
-    """How far a figure of `row` is from the median of its peers; None where it does not exist."""
-    own, values = pick(row), [v for v in map(pick, peers) if v is not None]
-    return None if own is None else own - median(values)
+def _departure(row: Row, others: Sequence[Row], pick: Pick) -> float | None:
+    """How far a figure of `row` is from the others' median; None where that does not exist."""
+    own, values = pick(row), _known(others, pick)
+    return None if own is None or len(values) < FEWEST else own - median(values)
 
 
-def _standing_out(row: Row, peers: Sequence[Row], least: float, pick: Pick) -> float | None:
+def _standing_out(row: Row, others: Sequence[Row], figure: Figure, pick: Pick) -> float | None:
     """The departure of a figure that stands out; None for one that does not."""
-    departure = _departure(row, peers, pick)
-    if departure is None or abs(departure) < least:
+    departure = _departure(row, others, pick)
+    if departure is None or abs(departure) < figure.least:
         return None
-    values = [value for value in map(pick, peers) if value is not None]
+    values = _known(others, pick)
     middle = median(values)
     usual = median(abs(value - middle) for value in values)
-    return departure if NORMAL * abs(departure) > SCORE * usual else None
+    far = abs(departure) >= figure.always or NORMAL * abs(departure) > SCORE * usual
+    return departure if far else None
+
+
+def _known(rows: Sequence[Row], pick: Pick) -> list[float]:
+    return [value for value in map(pick, rows) if value is not None]

@@ -22,7 +22,7 @@ def page():
 
 
 def test_the_page_tells_what_stands_out_and_what_failed(page):
-    assert "its sibilants are 1.7 dB above the others" in page
+    assert "its sibilants are 1.8 dB above the others" in page
     assert "song 8 (Song 8), lead: 8/lead.wav is not a sound file" in page
     assert page.count('class="marked"') == 1
     assert 'href="Song%201/lead.recall.html"' in page
@@ -48,6 +48,10 @@ def test_each_figure_has_a_panel_with_a_point_a_song(page):
     drawing = page[page.index("<svg") : page.index("</svg>")]
     for words in ("trim to working level, dB", "deess, dB of reduction", "compress, dB"):
         assert words in drawing
+
+
+def test_two_voices_of_a_role_are_not_drawn():
+    assert "<svg" not in overview_page(overview("Example", usual(1, 2)), [], Path("rendered"))
 
 
 @pytest.mark.browser
