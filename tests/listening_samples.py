@@ -57,7 +57,10 @@ def candidate(folder: Path, rng: np.random.Generator, name: str, seconds: float)
         description="deess → eq",
         loudness={"voice": -20.0 + 0.01 * number, "mix": -16.0},
         trims={"voice": -1.5, "mix": 0.0},
-        reductions=(Reduction("eq", 0.02, 0 * curve), Reduction("deess", 0.02, curve)),
+        reductions=(
+            Reduction("eq", 0.02, 0 * curve, 0.0, 0.0),
+            Reduction("deess", 0.02, curve, curve.max(), 3.456),
+        ),
         figures={"crest": 12 + 0.1 * number, "share": None},
     )
 

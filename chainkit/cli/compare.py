@@ -7,6 +7,7 @@ candidates.csv, a chain file for each candidate, and audio/CANDIDATE.VIEW.wav.
 from __future__ import annotations
 
 import argparse
+import math
 import shutil
 import tempfile
 from pathlib import Path
@@ -223,8 +224,7 @@ def print_comparison(comparison: Comparison) -> None:
 
 
 def _cell(value: float | None) -> str:
-    """Text of a figure; the residual of equal signals has no bound."""
+    """Text of a figure; of equal signals there is no residual."""
     from chainkit.cli import show
-    from chainkit.compare.job import SILENT_DB
 
-    return "none" if value == SILENT_DB else show.cell(value)
+    return "none" if value == -math.inf else show.cell(value)

@@ -31,8 +31,6 @@ from chainkit.rendering import Options, Result, render
 BLOCK = 65536
 CEILING_DBTP = -1.0
 SAME_DB = -200.0
-SILENT_DB = -400.0
-"""Stands for the residual of two signals that are equal sample for sample."""
 TELLING_DB = 1.0
 """Equal candidates have equal residuals against the first one, but for rounding."""
 SOUNDING_DB = 50.0
@@ -104,7 +102,8 @@ class Outcome:
     effects : tuple of Effect
         How much each stage makes later ones work.
     residual_db : float or None
-        Against the first candidate, after the match; None where there is no voice to compare.
+        Against the first candidate, after the match; minus infinity where they are equal sample
+        for sample, None where there is no voice to compare.
     squeezed_index_db : float or None
         Sibilance index of the voice under the squeeze.
     clear : ndarray or None
@@ -451,14 +450,17 @@ def matching_gains(
 
 
 def residual(first: Iterable[Audio], other: Iterable[Audio]) -> float | None:
-    """Power of the difference in dB against the power of the first; None where that is silent."""
+    """Power of the difference in dB against the power of the first.
+
+    Minus infinity where they are equal sample for sample, None where only the first is silent.
+    """
     difference = power = 0.0
     for a, b in zip(first, other, strict=True):
         difference += float(np.sum((a - b) ** 2))
         power += float(np.sum(a**2))
-    if power == 0.0:
-        return SILENT_DB if difference == 0.0 else None
-    return SILENT_DB if difference == 0.0 else 10.0 * math.log10(difference / power)
+    if difference == 0.0:
+        return -math.inf
+    return 10.0 * math.log10(difference / power) if power else None
 
 
 def _apart(residual_db: float | None, other_db: float | None) -> bool:

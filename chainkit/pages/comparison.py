@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 
 import numpy as np
 
-from chainkit.compare.job import SILENT_DB, Comparison, Outcome
+from chainkit.compare.job import Comparison, Outcome
 from chainkit.compare.report import figures
 from chainkit.gainlog import read_log
 from chainkit.pages.listening.model import Candidate, Column, ListeningPage, Reduction, View
@@ -41,7 +40,7 @@ def _candidate(outcome: Outcome, comparison: Comparison) -> Candidate:
         loudness={name: view.loudness for name, view in outcome.views.items()},
         trims={name: view.gain for name, view in outcome.views.items()},
         reductions=_reductions(outcome),
-        figures={figure.key: _shown(figure.of(outcome)) for figure in figures(comparison)},
+        figures={figure.key: figure.of(outcome) for figure in figures(comparison)},
         same_as=outcome.same_as,
     )
 
@@ -50,11 +49,6 @@ def _description(outcome: Outcome) -> str:
     """The order of stages, unless the name tells it already."""
     candidate = outcome.candidate
     return "" if candidate.description == candidate.name else candidate.description
-
-
-def _shown(value: float | None) -> float | None:
-    """`value`, with the residual of equal signals as it is: without bound."""
-    return -math.inf if value == SILENT_DB else value
 
 
 def _reductions(outcome: Outcome) -> tuple[Reduction, ...]:
@@ -70,7 +64,10 @@ def _reductions(outcome: Outcome) -> tuple[Reduction, ...]:
         idle = stage.start(rate, channels).idle_db
         reduction = np.maximum(idle - log.gains[stage.name], 0.0)
         padded = np.append(reduction, np.zeros(-len(reduction) % STEP_ROWS))
-        found.append(Reduction(stage.name, step, padded.reshape(-1, STEP_ROWS).max(axis=1)))
+        points = padded.reshape(-1, STEP_ROWS).max(axis=1)
+        # The log has the extremes of its rows; the mean over all frames is in the record.
+        whole = outcome.result.record["stages"][stage.name]
+        found.append(Reduction(stage.name, step, points, whole["greatest_db"], whole["mean_db"]))
     return tuple(found)
 
 

@@ -185,7 +185,7 @@ HOSTILE = '</script><script>alert("1")</script>\n\u2028\'"<img src=x>\u202e'
 
 def test_names_cannot_become_markup_or_script(tmp_path, rng):
     path = source(tmp_path, "a.wav", noise(rng, -20, RATE))
-    curve = Reduction(HOSTILE, 0.02, np.zeros(50))
+    curve = Reduction(HOSTILE, 0.02, np.zeros(50), 0.0, 0.0)
     column = Column("x", HOSTILE, HOSTILE)
     page = page_of(
         path,
@@ -238,7 +238,7 @@ def test_overview_holds_the_extremes_of_each_step(tmp_path):
 
 def test_curves_travel_in_hundredths_of_a_decibel(tmp_path, rng):
     path = source(tmp_path, "a.wav", noise(rng, -20, RATE))
-    curve = Reduction("deess", 0.02, np.array([0.0, 6.234, 700.0]))
+    curve = Reduction("deess", 0.02, np.array([0.0, 6.234, 700.0]), 700.0, 1.25)
     candidate = Candidate("one", {"voice": path}, reductions=(curve,))
     write_listening_page(tmp_path / "page", page_of(path, candidates=(candidate,)))
     text = (tmp_path / "page" / "listen" / "curves-0.js").read_text()
@@ -256,7 +256,7 @@ def test_figures_mark_differences_that_say_nothing(tmp_path):
         "Crest factor, dB (±0.2)",
         "Residual, dB",
     ]
-    assert rows[0] == [words.Cell("14.0"), words.Cell("−∞")]
+    assert rows[0] == [words.Cell("14.0"), words.Cell("none")]
     assert rows[1] == [words.Cell("13.9", "−0.1", within=True), words.Cell("−40.0")]
     assert rows[2] == [words.Cell("14.3", "+0.3"), words.Cell("–")]
 

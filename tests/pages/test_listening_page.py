@@ -207,7 +207,13 @@ def test_pictures_have_words(visit, small):
     first, second = page.locator("#curves canvas").all()
     expect(first).to_have_attribute("aria-label", re.compile("Reduction by eq: none overall"))
     expect(second).to_have_attribute(
-        "aria-label", re.compile(r"Reduction by deess: greatest 6.0 dB, mean 3.\d dB overall")
+        "aria-label", re.compile(r"Reduction by deess: greatest 6.0 dB, mean 3.5 dB overall")
+    )
+    page.locator("#loop-begin").fill("1.2")
+    page.locator("#loop-end").fill("1.3")
+    page.locator("#loop-end").press("Enter")
+    expect(second).to_have_attribute(
+        "aria-label", re.compile(r"Reduction by deess: greatest 6.0 dB in the loop, greatest at")
     )
 
 

@@ -19,6 +19,7 @@ from chainkit.compare.mixing import open_backing
 from chainkit.compare.report import FIGURES, as_csv_text, as_dict
 from chainkit.compare.squeeze import Squeeze, find_squeeze, squeezed
 from chainkit.errors import AudioFileError, UsageError
+from chainkit.pages.comparison import listening_page
 
 CHAIN = chainkit.parse_chain(
     """\
@@ -128,7 +129,7 @@ def test_matching_gains_meet_the_target_and_keep_below_the_ceiling():
 
 def test_residual():
     a = [np.full((100, 1), 0.5)]
-    assert residual(a, a) == -400.0
+    assert residual(a, a) == -math.inf
     assert residual(a, [np.full((100, 1), 0.55)]) == pytest.approx(-20.0)
     assert residual([np.zeros((100, 1))], a) is None
 
@@ -184,6 +185,14 @@ def test_different_orders_are_matched_and_differ(voice, tmp_path):
     rows = as_csv_text(found).splitlines()
     assert len(rows) == 8
     assert rows[0].startswith("name,order,same_as,integrated_lufs,gain_db,crest_db")
+
+
+def test_the_page_tells_the_reductions_of_the_record(voice, tmp_path):
+    found = run(voice, tmp_path, candidates([CHAIN]))
+    told = found.first.result.record["stages"]
+    for curve in listening_page(found).candidates[0].reductions:
+        assert curve.mean == told[curve.stage]["mean_db"] < curve.points.mean()
+        assert curve.greatest == pytest.approx(curve.points.max(), abs=1e-4)
 
 
 def test_the_mix_keeps_the_voice_at_its_level(voice, tmp_path, rng):

@@ -22,7 +22,7 @@ class Cell:
 
 
 def number(value: float, decimals: int, signed: bool = False) -> str:
-    """`value` with a true minus sign: ``−3.0``, ``+0.5`` when `signed`, ``−∞``.
+    """`value` with a true minus sign: ``−3.0``, ``+0.5`` when `signed`; minus infinity is ``none``.
 
     Examples
     --------
@@ -30,7 +30,7 @@ def number(value: float, decimals: int, signed: bool = False) -> str:
     ('−3.0', '+0.50', '0.00')
     """
     if math.isinf(value):
-        return "−∞" if value < 0 else "∞"
+        return "none" if value < 0 else "∞"
     rounded = round(value, decimals) + 0.0  # no negative zero
     sign = "+" if signed and rounded else ""
     return f"{rounded:{sign}.{decimals}f}".replace("-", "−")

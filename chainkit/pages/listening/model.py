@@ -37,11 +37,15 @@ class Reduction:
         Time from one point to the next; 10 to 50 ms is fine enough to see and small to carry.
     points : ndarray, (points,), dB, >= 0
         Greatest reduction within each step, the first step starting at 0 s.
+    greatest, mean : float, dB
+        Over all frames; a mean of `points` would be too great.
     """
 
     stage: str
     step: float
     points: NDArray[np.float64]
+    greatest: float
+    mean: float
 
 
 @dataclass(frozen=True)
@@ -82,6 +86,7 @@ class Candidate:
     reductions : tuple of Reduction
         In signal order.
     figures : mapping of column key to float or None
+        Minus infinity is shown as none: equal signals have no residual.
     same_as : str or None
         Name of an earlier candidate with the same audio.
     """

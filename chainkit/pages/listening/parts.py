@@ -100,7 +100,13 @@ def _curve(reduction: Reduction) -> dict[str, object]:
     """Hundredths of a dB in 16 bits: finer than a line can show, up to 655 dB."""
     hundredths = np.clip(np.rint(np.asarray(reduction.points) * 100), 0, 65535)
     points = _text(hundredths.astype("<u2").tobytes())
-    return {"stage": reduction.stage, "step": reduction.step, "points": points}
+    return {
+        "stage": reduction.stage,
+        "step": reduction.step,
+        "points": points,
+        "greatest": float(reduction.greatest),
+        "mean": float(reduction.mean),
+    }
 
 
 def overview(source: AudioReader) -> dict[str, object]:

@@ -171,9 +171,11 @@ function showView() {
 const curves = new Map();
 
 function receiveCurves(candidate, stages) {
-  const decoded = stages.map(({ stage, step: interval, points }) => ({
+  const decoded = stages.map(({ stage, step: interval, points, greatest: most, mean }) => ({
     stage: inOneLine(stage),
     step: interval,
+    greatest: most,
+    mean,
     points: Float32Array.from(new Uint16Array(bytesOf(points).buffer), (value) => value / 100),
   }));
   curves.set(candidate, decoded);

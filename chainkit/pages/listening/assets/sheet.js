@@ -23,6 +23,10 @@ function spokenClock(seconds) {
   return minutes ? `${minutes} ${minutes === 1 ? "minute" : "minutes"} ${rest}` : rest;
 }
 
+/** What a stage did over all frames. */
+const overall = ({ greatest: most, mean }) =>
+  most > 0 ? `greatest ${most.toFixed(1)} dB, mean ${mean.toFixed(1)} dB overall` : "none overall";
+
 /** A step of the time axis that leaves room for its labels. */
 function tickStep(seconds, width) {
   const least = (seconds * 64) / width;
@@ -196,14 +200,14 @@ class Sheet {
 
   // Reduction
 
-  /** Draw the curves of one candidate: [{ stage, step, points }], or none. */
+  /** Draw the curves of one candidate: [{ stage, step, points, greatest, mean }], or none. */
   showCurves(curves) {
     this.curves = curves.map((curve) => this.#lane(curve));
     this.#elements.curves.replaceChildren(...this.curves.map((curve) => curve.row));
     this.draw();
   }
 
-  #lane({ stage, step, points }) {
+  #lane({ stage, ...curve }) {
     const row = document.createElement("div");
     const label = document.createElement("p");
     const name = document.createElement("bdi");
@@ -214,7 +218,7 @@ class Sheet {
     label.append(name, figures);
     canvas.setAttribute("role", "img");
     row.append(label, canvas);
-    return { row, name: stage, figures, canvas, step, points };
+    return { row, name: stage, figures, canvas, ...curve };
   }
 
   get #depth() {
@@ -251,10 +255,8 @@ class Sheet {
     const last = Math.min(Math.ceil(span.end / rate / curve.step), curve.points.length);
     const part = curve.points.subarray(first, last);
     const most = greatest(part, 0, part.length);
-    const mean = part.reduce((sum, each) => sum + each, 0) / Math.max(part.length, 1);
-    const where = this.loop ? "in the loop" : "overall";
-    const text =
-      most > 0 ? `greatest ${most.toFixed(1)} dB, mean ${mean.toFixed(1)} dB ${where}` : `none ${where}`;
+    const inLoop = most > 0 ? `greatest ${most.toFixed(1)} dB in the loop` : "none in the loop";
+    const text = this.loop ? inLoop : overall(curve);
     curve.figures.textContent = text;
     const at = clock((first + part.indexOf(most)) * curve.step);
     const place = most > 0 ? `, greatest at ${at}` : "";
