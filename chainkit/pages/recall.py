@@ -14,6 +14,7 @@ from chainkit.chain.model import chain_from_dict
 from chainkit.gainlog import Log
 from chainkit.pages import curves, plots
 from chainkit.pages.base import render_page
+from chainkit.pages.settings import every_setting
 from chainkit.pages.timeline import moving_stages, reduction_sheet
 
 LEVELS = (
@@ -137,7 +138,7 @@ def _stage_entry(record: Mapping[str, Any], chain: Chain, index: int) -> StageEn
     return StageEntry(
         kind=stage.kind,
         heading=curves.heading(index, stage),
-        settings=curves.settings(entry),
+        settings=every_setting(stage, record["voice"]["rate"]),
         points=[tuple(map(curves.shown, point)) for point in entry[stage.kind].get("points", [])],
         picture=_picture(stage, index, record["voice"]["rate"]),
         statistics=statistics if "greatest_db" in statistics else None,

@@ -331,6 +331,10 @@ class Stage(Settings):
     )
     bypass: bool = setting(Switch(), False, about="Leave the stage out of the signal.")
 
+    def resolved(self) -> Stage:
+        """The same stage with each value that follows from another one filled in."""
+        return self
+
     def start(self, rate: int, channels: int) -> Run:
         """Begin one use of the stage.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 from chainkit.stages.base import Amount, Choice, Run, Stage, below_nyquist, setting
@@ -90,6 +90,15 @@ class Deess(Stage):
         yield from below_nyquist(("frequency",), self.frequency, rate)
         yield from below_nyquist(("upper",), self.upper, rate)
 
+    @property
+    def ahead(self) -> float:
+        """How far the detector runs ahead, in seconds."""
+        return self.attack if self.lookahead is None else self.lookahead
+
+    def resolved(self) -> Deess:
+        """The same stage, with the lookahead that it runs with."""
+        return replace(self, lookahead=self.ahead)
+
     def start(self, rate: int, channels: int) -> Run:
         """Begin one use of the stage."""
         from chainkit.dsp import deesser
@@ -106,7 +115,7 @@ class Deess(Stage):
             reduction_range=self.range,
             attack=self.attack,
             release=self.release,
-            lookahead=self.attack if self.lookahead is None else self.lookahead,
+            lookahead=self.ahead,
             detector=self.detector,
             window=self.window,
             phase=self.phase,

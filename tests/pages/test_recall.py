@@ -15,9 +15,12 @@ from chainkit.errors import UsageError
 from chainkit.gainlog import Log, read_log
 from chainkit.pages import base
 from chainkit.pages.recall import recall_sheet
+from chainkit.pages.settings import every_setting
 from chainkit.pages.timeline import reduction_sheet
 from chainkit.record import load_record
 from chainkit.rendering import render
+from chainkit.stages import KINDS
+from chainkit.stages.base import forms
 
 CHAIN = """
 chainkit: 1
@@ -124,6 +127,46 @@ def test_the_sheet_holds_every_value_in_signal_order(sheet):
     places = [words.find(each) for each in expected]
     assert -1 not in places, expected[places.index(-1)]
     assert places == sorted(places)
+
+
+def test_values_that_were_not_set_are_shown_with_what_holds(sheet):
+    words = Outline(sheet).text
+    deess, compress = words[words.index("3 deess") :].split("4 compress")
+    for told in (
+        "frequency 5.5 kHz", "upper none", "sense band", "ratio 4:1", "knee 6 dB", "release 60 ms",
+        "detector rms", "window 2 ms", "lookahead 1 ms", "phase linear",
+    ):  # fmt: skip
+        assert told in deess
+    for told in (
+        "knee 6 dB", "attack 10 ms", "release 120 ms", "lookahead 0 s", "detector peak",
+        "window 5 ms", "sidechain highpass none", "range none", "link yes",
+    ):  # fmt: skip
+        assert told in compress
+
+
+@pytest.mark.parametrize("kind", [kind for kind in KINDS if kind not in ("ride", "eq")])
+def test_every_setting_of_every_stage_is_shown(kind):
+    required = {"gain": {"gain": 3.0}, "deess": {"threshold": -30.0}}
+    stage = KINDS[kind](**required.get(kind, {"threshold": -20.0, "ratio": 2.0}))
+    told = [name.split()[0] for name, _ in every_setting(stage, 48000)]
+    assert told == [key for key in forms(type(stage)) if key not in ("name", "bypass")]
+
+
+def test_a_width_in_octaves_or_left_out_is_told_as_q():
+    """Q = 1.414 for an octave, 2.87 for half, far below half the rate.
+
+    R. Bristow-Johnson, *Cookbook formulae for audio equalizer biquad filter coefficients*:
+    1/Q = 2 sinh(ln 2 / 2 · BW).
+    """
+    bands = "[{shape: bell, frequency: 100 Hz, gain: 2 dB, bandwidth: 1 oct}, "
+    bands += "{shape: bell, frequency: 100 Hz, gain: 2 dB, bandwidth: 0.5 oct}, "
+    bands += "{shape: low_shelf, frequency: 200 Hz, gain: -2 dB}]"
+    eq = parse_chain(f"chainkit: 1\nstages:\n  - eq: {{bands: {bands}}}\n").stages[0]
+    assert every_setting(eq, 48000) == [
+        ("1  bell", "100 Hz, 1 oct, 2 dB, q 1.41"),
+        ("2  bell", "100 Hz, 0.5 oct, 2 dB, q 2.87"),
+        ("3  low shelf", "200 Hz, −2 dB, q 0.707"),
+    ]
 
 
 def test_the_page_has_landmarks_and_unique_ids(sheet):
