@@ -110,6 +110,37 @@ class Behind(Generic[Item]):
             self._tokens.put(None)
 
 
+class Meanwhile(Generic[Item]):
+    """Works something out in a thread of its own, while others do other things.
+
+    Parameters
+    ----------
+    work : callable
+    """
+
+    def __init__(self, work: Callable[[], Item]) -> None:
+        self._work = work
+        self._outcome: SimpleQueue[tuple[Any, BaseException | None]] = SimpleQueue()
+        self._threaded = _THREADED.get()
+        if self._threaded:
+            threading.Thread(target=self._run, daemon=True).start()
+
+    def _run(self) -> None:
+        try:
+            self._outcome.put((self._work(), None))
+        except BaseException as fault:  # handed to whoever asks for the result
+            self._outcome.put((None, fault))
+
+    def result(self) -> Item:
+        """Wait for what was worked out, or for its fault; once."""
+        if not self._threaded:
+            return self._work()
+        found, fault = self._outcome.get()
+        if fault is not None:
+            raise fault
+        return found
+
+
 def ahead(items: Iterable[Item], room: int = ROOM) -> Iterator[Item]:
     """Yield `items`, fetched ahead by a thread of their own; a fault in fetching comes out here."""
     if not _THREADED.get():

@@ -53,11 +53,11 @@ def seen_from(folder: Path, path: str | Path) -> str:
     return os.path.relpath(os.path.realpath(path), os.path.realpath(folder))
 
 
-def describe_file(reader: AudioReader, folder: Path, path: Path) -> dict[str, Any]:
-    """Where a sound file lies or will lie, seen from `folder`, what it holds, and its hash."""
+def describe_file(reader: AudioReader, digest: str, folder: Path, path: Path) -> dict[str, Any]:
+    """Where a sound file lies or will lie, seen from `folder`, its hash, and what it holds."""
     return {
         "file": seen_from(folder, path),
-        "sha256": reader.sha256(),
+        "sha256": digest,
         "frames": reader.frames,
         "rate": reader.rate,
         "channels": reader.channels,

@@ -17,7 +17,7 @@ from chainkit.chain import Chain
 from chainkit.chain.stream import Audio, ChainStream, Passage, Prepared, prepare
 from chainkit.dsp.meter import Measurement, VoiceMeter
 from chainkit.gainlog import DetailLog, GainLog
-from chainkit.pipeline import Behind, ahead
+from chainkit.pipeline import Behind, Meanwhile, ahead
 from chainkit.record import (
     FORMAT,
     Outputs,
@@ -49,8 +49,9 @@ class Options:
         Of the dither.
     allow_clipping, force : bool
         Keep an output that clips; replace files that are there.
-    block : int, frames
-        How much goes through the chain at a time; the result does not depend on it.
+    block : int, samples of all channels
+        How much goes through the chain at a time; the result does not depend on it. Threads wait
+        for one another at each block, so long ones are quicker.
     """
 
     subtype: str | None = None
@@ -59,7 +60,7 @@ class Options:
     seed: int = 0
     allow_clipping: bool = False
     force: bool = False
-    block: int = 65536
+    block: int = 262_144
 
     def __post_init__(self) -> None:
         if not self.log_step > 0 or self.seed < 0 or self.block < 1:
@@ -173,7 +174,7 @@ def _prepare(
     chain: Chain, reader: AudioReader, options: Options, progress: Progress | None
 ) -> Prepared:
     def blocks() -> Iterator[Audio]:
-        return _counted(ahead(reader.blocks(options.block)), progress)
+        return _counted(ahead(_blocks(reader, options)), progress)
 
     return prepare(chain, reader.rate, reader.channels, blocks)
 
@@ -184,6 +185,10 @@ def passes(chain: Chain) -> int:
     # A match of a mixed voice is corrected, most often twice.
     mixed = sum(getattr(stage, "mix", 1.0) < 1.0 for stage in matched)
     return 1 + (chain.working_level is not None) + len(matched) + 2 * mixed
+
+
+def _blocks(reader: AudioReader, options: Options) -> Iterator[Audio]:
+    return reader.blocks(max(1, options.block // reader.channels))
 
 
 def _counted(blocks: Iterable[Audio], progress: Progress | None) -> Iterator[Audio]:
@@ -206,6 +211,7 @@ class _Pass:
     ) -> None:
         self.reader = reader
         self.stream: ChainStream = prepared.stream(reader.rate, reader.channels)
+        self.digest = Meanwhile(reader.sha256)
         self.hop = max(1, round(options.log_step * reader.rate))
         self.log = GainLog(self.stream, self.hop, log_file)
         self.options = options
@@ -241,7 +247,7 @@ class _Pass:
         self.before, self.after = self._before.finish(), self._after.finish()
 
     def _passages(self, measuring: Behind[Audio]) -> Iterator[tuple[Audio, Passage]]:
-        blocks = ahead(self.reader.blocks(self.options.block))
+        blocks = ahead(_blocks(self.reader, self.options))
         for voice in _counted(blocks, self.progress):
             measuring.put(voice)
             yield voice, self.stream.process(voice)
@@ -270,7 +276,8 @@ def _record(
     folder = outputs.record.parent
     sibilants = [(event.start, event.end) for event in pass_.before.sibilants]
     clipping = writer.clipping
-    output = describe_file(AudioReader(writer.finish()), folder, outputs.audio) | {
+    complete = AudioReader(writer.finish())
+    output = describe_file(complete, complete.sha256(), folder, outputs.audio) | {
         "dithered": writer.dithered,
         "dither_seed": options.seed,
         "clipped_samples": clipping.count if clipping else 0,
@@ -278,7 +285,7 @@ def _record(
     }
     return {
         "chainkit_record": FORMAT,
-        "voice": describe_file(reader, folder, reader.path),
+        "voice": describe_file(reader, pass_.digest.result(), folder, reader.path),
         "output": output,
         **describe_chain(asked, prepared, folder),
         "log": {"file": outputs.log.name, "frames_a_row": pass_.hop},

@@ -1,4 +1,4 @@
-"""A word to the user when the compiled loops are not in the cache yet."""
+"""What goes before the first compiled loop: a word when it must be compiled, a quicker start."""
 
 from __future__ import annotations
 
@@ -13,6 +13,23 @@ def tell_of_compiling(command: str) -> None:
     """Say that the first use compiles, where that is so."""
     if command in COMPILED and not any(map(_holds_compiled_code, _caches())):
         print("chainkit: compiling its loops, once; this takes some seconds", file=sys.stderr)
+
+
+def load_numba() -> None:
+    """Load numba without scipy's linear algebra, which costs a sixth of the start.
+
+    numba looks for scipy's BLAS when the first loop is loaded, for matrix products, which no loop
+    of ours has. A module that is None counts as missing. Only for a process of our own: one that
+    runs other people's loops as well may need them.
+    """
+    blas = "scipy.linalg.cython_blas"
+    if blas in sys.modules:
+        return
+    sys.modules[blas] = None  # type: ignore[assignment]
+    try:
+        import numba.np.arraymath  # noqa: F401 - where numba looks
+    finally:
+        del sys.modules[blas]
 
 
 def _caches() -> list[str]:

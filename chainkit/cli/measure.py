@@ -10,6 +10,7 @@ import argparse
 import os
 from typing import TYPE_CHECKING, Any
 
+from chainkit.cli.firstuse import load_numba
 from chainkit.cli.options import add_force, add_json
 from chainkit.cli.show import minus
 from chainkit.errors import OutputError, UsageError
@@ -71,6 +72,7 @@ def run(arguments: argparse.Namespace) -> int:
     from chainkit.cli import show
 
     written = outputs(arguments)
+    load_numba()
     measurements = measure(arguments.files, written)
     write(arguments, measurements)
     if arguments.json:

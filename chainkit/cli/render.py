@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
+from chainkit.cli.firstuse import load_numba
 from chainkit.cli.options import add_chain, add_force, add_json, quantity, read_chain, whole_number
 from chainkit.errors import UsageError
 from chainkit.units import TIME, nearest
@@ -73,6 +74,7 @@ def run(arguments: argparse.Namespace) -> int:
     chain = read_chain(arguments)
     subtype = sample_format(arguments.samples)
     # Imported late: a fault in the chain file is told before numba and libsndfile are loaded.
+    load_numba()
     from chainkit.audio.reader import AudioReader
     from chainkit.rendering import Options, passes, render
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 
+from chainkit.cli.firstuse import load_numba
 from chainkit.cli.options import add_json
 
 
@@ -19,6 +20,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Verify and print the verdict."""
+    load_numba()
     from chainkit.audio.reader import AudioReader
     from chainkit.cli import show
     from chainkit.record import read_recorded

@@ -5,9 +5,11 @@ from __future__ import annotations
 import subprocess
 import sys
 
+import numpy as np
 import pytest
 
 import chainkit
+from chainkit.audio.writer import write
 from chainkit.cli.dispatch import joined
 from chainkit.cli.main import COMMANDS, main
 
@@ -55,6 +57,18 @@ def test_a_chain_file_fault_loads_nothing_heavy(tmp_path):
     assert run.returncode == 2
     assert "bad.yaml:3:13" in run.stderr
     assert loaded == []
+
+
+def test_a_measure_goes_without_linear_algebra(tmp_path):
+    voice = tmp_path / "voice.wav"
+    write(voice, 0.1 * np.sin(np.arange(48_000))[:, None], 48_000)
+    names = "print(*sorted(n for n in sys.modules if n.startswith('scipy.linalg')))"
+    code = PROBE.replace("sys.exit(code)", f"{names}\nimport scipy.linalg.cython_blas")
+    run = subprocess.run(
+        [sys.executable, "-c", code, "measure", str(voice)], capture_output=True, text=True
+    )
+    assert run.returncode == 0, run.stderr  # others still find it
+    assert run.stdout.splitlines()[-1] == ""
 
 
 def test_the_overview_lists_every_command(capsys):

@@ -8,7 +8,7 @@ import threading
 
 import pytest
 
-from chainkit.pipeline import Behind, ahead
+from chainkit.pipeline import Behind, Meanwhile, ahead, one_core
 
 
 def test_items_are_worked_on_in_order():
@@ -85,7 +85,7 @@ def test_ahead_may_be_left_early():
 
 STORM = """
 import signal, threading, time
-from chainkit.pipeline import Behind, ahead
+from chainkit.pipeline import Behind, Meanwhile, ahead, one_core
 
 class Stop(Exception):
     pass
@@ -111,3 +111,21 @@ print(ended)
 def test_an_exception_of_a_signal_at_any_moment_ends_it():
     run = subprocess.run([sys.executable, "-c", STORM], capture_output=True, text=True, timeout=60)
     assert run.stdout.strip() == "60", run.stderr
+
+
+def test_a_result_is_worked_out_meanwhile():
+    go_on = threading.Event()
+    meanwhile = Meanwhile(lambda: go_on.wait(10) and threading.get_ident())
+    go_on.set()
+    assert meanwhile.result() != threading.get_ident()
+    with one_core():
+        assert Meanwhile(threading.get_ident).result() == threading.get_ident()
+
+
+def test_a_fault_meanwhile_comes_out_with_the_result():
+    def fail():
+        raise RuntimeError("meanwhile")
+
+    meanwhile = Meanwhile(fail)
+    with pytest.raises(RuntimeError, match="meanwhile"):
+        meanwhile.result()
