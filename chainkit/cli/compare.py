@@ -40,7 +40,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="ORDER",
-        help="all, or stages with commas (deess,compress,eq); may be repeated",
+        help="all, or stages with commas (deess,compress,eq), those not named keeping their place; "
+        "may be repeated",
     )
     parser.add_argument(
         "--pin",

@@ -77,6 +77,13 @@ def test_odds_of_fair_guesses_are_exact(scripts):
     assert odds == [2.0**-16, 17 * 2.0**-16, 2.0**-100]
 
 
+@pytest.mark.parametrize("choices", [2, 3, 6, 12])
+def test_the_fewest_trials_forgive_one_error(scripts, choices):
+    needed = scripts.evaluate("(choices) => trialsNeeded(choices, 0.05 / choices)", choices)
+    tails = [stats.binom.sf(n - 2, n, 1 / choices) * choices for n in range(2, 12)]
+    assert needed == 2 + next(n for n, tail in enumerate(tails) if tail <= 0.05)
+
+
 @pytest.mark.parametrize("trials", [4, 5, 16, 100])
 def test_hits_needed_for_one_in_twenty(scripts, trials):
     needed = scripts.evaluate("(trials) => hitsNeeded(trials, 2, 0.05)", trials)

@@ -343,6 +343,25 @@ def check_identity(report, text, verdict):
     assert "Voice alone: −20.0 LUFS, all candidates within 0.04 LU." in report["matching"]
 
 
+def test_the_page_tells_what_a_round_takes(visit, small):
+    """Exact binomial tails: 3 · P(K ≥ 6 of 7; 1/3) = 0.021, 2 · P(K ≥ 8 of 9; 1/2) = 0.039."""
+    page = visit(small)
+    trials, note = page.locator("#trials"), page.locator("#trials-note")
+    expect(trials).to_have_value("7")
+    expect(note).to_contain_text("gets 6 of 7 picks less often than 1 time in 20")
+    page.locator("input[name=among]").first.uncheck()
+    expect(trials).to_have_value("9")
+    expect(note).to_contain_text("gets 8 of 9 picks less often than 1 time in 20")
+    trials.fill("5")
+    trials.press("Tab")
+    expect(note).to_contain_text("Too few trials: even if all picks go to one")
+    page.locator("input[name=among]").first.check()
+    expect(trials).to_have_value("5")
+    page.locator("#identity").check()
+    expect(trials).to_have_value("16")
+    expect(note).to_contain_text("reaches 12 of 16 right less often than 1 time in 20")
+
+
 def test_which_do_i_prefer(visit, small):
     page = visit(small)
     page.locator("#trials").fill("4")

@@ -1,7 +1,14 @@
 "use strict";
 // Blind rounds on the page: setting one up, its trials, its report.
 
+// Guessing must do as well less often than 1 time in 20.
+const LEVEL = 0.05;
+// 12 right are needed, which somebody who is right 4 times in 5 reaches 4 times in 5; of the least
+// that leaves room for one error, 8, that listener gets 7 right in every other round only.
+const IDENTITY_TRIALS = 16;
+
 let unsaved = 0;
+let trialsTyped = false;
 
 function kindChosen() {
   const identity = document.querySelector("input[name=kind]:checked").value === "identity";
@@ -11,9 +18,18 @@ function kindChosen() {
 }
 
 function changeKind() {
-  byId("trials").value = kindChosen() === "identity" ? 16 : 5;
+  trialsTyped = false;
+  suggestTrials();
   showTrialsNote();
 }
+
+function suggestTrials() {
+  byId("trials").value =
+    kindChosen() === "identity" ? IDENTITY_TRIALS : trialsNeeded(choices(), LEVEL / choices());
+}
+
+/** How many a pick is made from. */
+const choices = () => Math.max(new Set(lanesChosen()).size, 2);
 
 const original = (lane) => data.candidates[lane].sameAs ?? lane;
 
@@ -26,19 +42,31 @@ function twins() {
 function showTrialsNote() {
   byId("twins-note").hidden = !twins();
   const trials = trialsChosen();
-  if (!trials || kindChosen() === "preference") {
-    byId("trials-note").textContent = "Letters are dealt anew in each trial. More trials tell a liking from a whim.";
-    return;
-  }
-  const needed = hitsNeeded(trials, 2, 0.05);
-  byId("trials-note").textContent =
-    needed === null
-      ? "Too few trials: even with all of them right, guessing would be more likely than 1 in 20."
-      : `Guessing alone reaches ${needed} of ${trials} right less often than 1 time in 20. The number is fixed for the round, or the p-value would not hold.`;
+  const note = kindChosen() === "identity" ? identityNote : preferenceNote;
+  byId("trials-note").textContent = trials ? note(trials) : "";
 }
 
-function setupChanged() {
+function identityNote(trials) {
+  const needed = hitsNeeded(trials, 2, LEVEL);
+  return needed === null
+    ? "Too few trials: even with all of them right, guessing would be more likely than 1 in 20."
+    : `Guessing alone reaches ${needed} of ${trials} right less often than 1 time in 20. The number is fixed for the round, or the p-value would not hold.`;
+}
+
+/** Any candidate may come out ahead, so the chance of each counts. */
+function preferenceNote(trials) {
+  const needed = hitsNeeded(trials, choices(), LEVEL / choices());
+  const verdict =
+    needed === null
+      ? "Too few trials: even if all picks go to one, picking at random would do so more often than 1 time in 20."
+      : `Picking at random, one of them gets ${needed} of ${trials} picks less often than 1 time in 20.`;
+  return `${verdict} Letters are dealt anew in each trial.`;
+}
+
+function setupChanged(event) {
   byId("setup-fault").textContent = "";
+  if (event.target.id === "trials") trialsTyped = true;
+  if (!trialsTyped) suggestTrials();
   showTrialsNote();
 }
 

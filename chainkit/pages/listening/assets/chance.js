@@ -40,6 +40,13 @@ function quotient(over, under) {
   return Number((over << BigInt(shift)) / under) * 2 ** -shift;
 }
 
+/** The fewest trials of which guessing hits all but one with a probability of at most `level`. */
+function trialsNeeded(choices, level) {
+  let trials = 2;
+  while (chanceOfAtLeast(trials - 1, trials, choices) > level) trials += 1;
+  return trials;
+}
+
 /** The fewest hits that guessing reaches with a probability of at most `level`; null if none. */
 function hitsNeeded(trials, choices, level) {
   for (let hits = 0; hits <= trials; hits += 1) {
