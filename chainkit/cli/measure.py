@@ -55,7 +55,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="bands of the spectrum in --json: 1/FRACTION octave (default 3)",
     )
     parser.add_argument(
-        "--plot", metavar="FILE.png", help="draw spectrum, loudness over time and sibilants"
+        "--plot",
+        metavar="FILE.png",
+        help="draw spectrum, loudness over time and sibilants (.png, .svg or .pdf)",
     )
     parser.add_argument(
         "--timeline",

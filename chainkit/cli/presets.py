@@ -6,11 +6,14 @@ Presets hold their thresholds at a working level, so they fit a recording of any
 from __future__ import annotations
 
 import argparse
+import os
 from pathlib import Path
 
 from chainkit.cli.options import add_force, add_json
 from chainkit.errors import UsageError
 from chainkit.presets import SUFFIXES, preset_names, preset_path
+
+SEPARATORS = tuple(filter(None, (os.sep, os.altsep)))
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -37,7 +40,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def copy_preset(name: str, to: str, force: bool = False) -> Path:
-    """Copy the preset called `name` to a file, or under its own name into a folder.
+    """Copy the preset called `name` to a file, or under its own name into a folder that is there.
 
     Returns
     -------
@@ -54,7 +57,8 @@ def copy_preset(name: str, to: str, force: bool = False) -> Path:
     from chainkit.audio.atomic import atomic_file
 
     source = preset_path(name)
-    target = Path(to) / source.name if Path(to).is_dir() else Path(to)
+    is_folder = Path(to).is_dir() or to.endswith(SEPARATORS)
+    target = Path(to) / source.name if is_folder else Path(to)
     if target.suffix not in SUFFIXES:
         raise UsageError(f"{to} is neither a folder nor named {' or '.join(SUFFIXES)}")
     with atomic_file(target, force=force) as file:

@@ -48,7 +48,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help='greatest move up or down (default "6 dB"; "12 dB" with --backing)',
     )
     parser.add_argument(
-        "--plot", metavar="FILE.png", help="draw phrases, breaths, moves and loudness"
+        "--plot",
+        metavar="FILE.png",
+        help="draw phrases, breaths, moves and loudness (.png, .svg or .pdf)",
     )
     add_force(parser)
     add_json(parser)
@@ -130,9 +132,11 @@ def row(rides: Rides, number: int) -> tuple[object, ...]:
 
 def cautions(rides: Rides) -> list[str]:
     """What the user should know."""
-    if not rides.phrases:
-        return ["no phrase was found in this voice; the moves are flat"]
+    total, found = len(rides.phrases), []
+    if rides.alone:
+        silent = f"the backing is silent under {rides.alone} of {total} phrases"
+        found.append(f"{silent}, which are only brought toward one loudness")
     if rides.at_limit:
-        held = f"{rides.at_limit} of {len(rides.phrases)} phrases are held by the range"
-        return [f"{held} of {rides.settings.reach:g} dB; --range widens it"]
-    return []
+        held = f"{rides.at_limit} of {total} phrases are held by the range"
+        found.append(f"{held} of {rides.settings.reach:g} dB; --range widens it")
+    return found

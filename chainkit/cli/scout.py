@@ -52,7 +52,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help='length of the glide (default "20 s")',
     )
     parser.add_argument(
-        "--plot", metavar="FILE.png", help="draw spectrum, findings and proposed EQ"
+        "--plot",
+        metavar="FILE.png",
+        help="draw spectrum, findings and proposed EQ (.png, .svg or .pdf)",
     )
     add_force(parser)
     add_json(parser)

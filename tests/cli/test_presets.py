@@ -121,6 +121,14 @@ def test_copy_into_a_folder_keeps_the_name(tmp_path):
     assert load_chain(tmp_path / "dense-chorus.yaml").name == "Dense chorus"
 
 
+@pytest.mark.parametrize("name", ["new/", "new.yaml/", "new/mine.yaml"])
+def test_copy_into_a_folder_that_is_not_there(tmp_path, capsys, name):
+    assert main(["presets", "copy", "dense-chorus", f"{tmp_path}/{name}"]) == 4
+    folder = f"{tmp_path}/{name.rpartition('/')[0]}"
+    assert f"there is no folder {folder!r}" in capsys.readouterr().err
+    assert not list(tmp_path.iterdir())
+
+
 def test_copy_to_what_is_no_chain_file(tmp_path, capsys):
     assert main(["presets", "copy", "quiet-verse", str(tmp_path / "mine.wav")]) == 2
     assert "neither a folder nor named .yaml" in capsys.readouterr().err

@@ -35,6 +35,14 @@ def test_help_loads_nothing_heavy():
     assert loaded == []
 
 
+def test_the_package_runs_as_a_module():
+    asked = [sys.executable, "-m", "chainkit"]
+    told = subprocess.run([*asked, "presets", "--nothing"], capture_output=True, text=True)
+    assert told.returncode == 2
+    assert told.stderr.startswith("chainkit: unrecognized arguments: --nothing")
+    assert subprocess.run([*asked, "--help"], capture_output=True, text=True).returncode == 0
+
+
 @pytest.mark.parametrize("command", sorted(COMMANDS))
 def test_each_command_s_help_loads_nothing_heavy(command):
     # argparse leaves by SystemExit, so the probe catches it.
