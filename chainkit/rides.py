@@ -13,12 +13,15 @@ from numpy.typing import NDArray
 from chainkit.audio.atomic import atomic_file
 from chainkit.audio.reader import AudioReader
 from chainkit.dsp import phrases, riding
-from chainkit.dsp.loudness import HOPS_A_SECOND
-from chainkit.dsp.phrases import HopMeter, VoiceMeter
+from chainkit.dsp.loudness import HOPS_A_SECOND, to_lufs
+from chainkit.dsp.phrases import HopMeter, Hops, Phrasing, VoiceMeter
 from chainkit.dsp.riding import Riding, Settings
+from chainkit.errors import AudioFileError
 
 Values = NDArray[np.float64]
 Progress = Callable[[int], Any]
+
+SILENT = -70.0  # LUFS: the gate of ITU-R BS.1770-5, below which nothing has a loudness
 
 ALONE = Settings(amount=0.6, follow=0.0, reach=6.0)
 """Without a backing: six tenths of the way to one loudness."""
@@ -90,6 +93,12 @@ class Rides:
         return _both(under, _departure, lambda phrase: phrase.backing_lufs)
 
     @property
+    def alone(self) -> int:
+        """How many phrases are sung where a given backing is silent."""
+        unheard = [phrase for phrase in self.phrases if phrase.backing_lufs is None]
+        return len(unheard) if self.backing else 0
+
+    @property
     def at_limit(self) -> int:
         """How many phrases are held by the range."""
         return sum(abs(phrase.wanted_db) > self.settings.reach for phrase in self.phrases)
@@ -138,7 +147,7 @@ def find_rides(
     Raises
     ------
     AudioFileError
-        A file cannot be read.
+        A file cannot be read, holds no phrase of a voice, or is a silent backing.
     """
     settings = settings or (WITH_BACKING if backing else ALONE)
     reader = AudioReader(voice)
@@ -147,11 +156,13 @@ def find_rides(
     for block in _counted(reader, progress):
         meter.add(block)
     hops = meter.finish()
+    phrasing = phrases.find(hops)
+    _refuse_nothing_sung(reader, hops, phrasing)
     under = np.zeros(len(hops.power))
     if band is not None:
         found = _hop_powers(band, progress)[: len(under)]
         under[: len(found)] = found
-    phrasing = phrases.find(hops)
+        _refuse_silent(band, under)
     ridden = riding.ride(hops.power, under, phrasing, settings)
     return Rides(
         voice=Path(voice),
@@ -183,6 +194,22 @@ def _counted(reader: AudioReader, progress: Progress | None) -> Iterator[Values]
         yield block
         if progress is not None:
             progress(len(block))
+
+
+def _refuse_nothing_sung(reader: AudioReader, hops: Hops, phrasing: Phrasing) -> None:
+    if phrasing.phrases:
+        return
+    if not hops.power.any():
+        raise AudioFileError(f"{reader.path} is silent; there is nothing to ride")
+    raise AudioFileError(
+        f"no phrase of a voice was found in {reader.path}; there is nothing to ride"
+    )
+
+
+def _refuse_silent(band: AudioReader, under: Values) -> None:
+    if to_lufs(under).max(initial=-np.inf) < SILENT:
+        what = f"{band.path} is silent while the voice lasts; there is nothing to follow"
+        raise AudioFileError(f"{what}. Without a backing, phrases are brought toward one loudness")
 
 
 def _hop_powers(reader: AudioReader, progress: Progress | None) -> Values:

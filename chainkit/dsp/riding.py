@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from chainkit.dsp.levels import power_to_db, to_gain
 from chainkit.dsp.loudness import HOPS_A_SECOND, to_lufs
-from chainkit.dsp.phrases import HOLE, Phrasing, Stretch
+from chainkit.dsp.phrases import HOLE, Phrasing, Stretch, smoothed
 from chainkit.dsp.polyline import simplify
 
 Values = NDArray[np.float64]
@@ -33,7 +33,8 @@ PAUSE = 50  # hops: a shorter gap without a breath is no reason to come down bet
 STEEPEST = 75.0 / HOPS_A_SECOND
 TURN = 5.0 / HOPS_A_SECOND  # dB a hop by which a slope changes where the curve is said to turn
 SOUNDING = 0.1  # hops of a phrase below this share of its mean power tell nothing of its loudness
-ABSENT = 20.0  # LU below the backing's loudness: there the voice is alone
+ABSENT = 20.0  # LU below the backing's mean loudness: there the voice is alone
+BEAT = 101  # hops over which the backing is heard to play: 1 s, so that there is a beat in them
 
 
 @dataclass(frozen=True)
@@ -99,10 +100,11 @@ def ride(power: Values, backing: Values, phrasing: Phrasing, settings: Settings)
     """
     phrases = phrasing.phrases
     loudness = np.array([_loudness(_of(power, phrase)) for phrase in phrases])
-    under = np.array([_under(_of(backing, phrase)) for phrase in phrases])
+    plays = _playing(backing)
+    under = np.array([_under(backing, plays, phrase) for phrase in phrases])
     wanted = _wanted(loudness, under, np.array([len(phrase) for phrase in phrases]), settings)
     curve = np.zeros(len(power) + 1)
-    for phrase, gain, swell in zip(phrases, wanted, _present(under), strict=True):
+    for phrase, gain, swell in zip(phrases, wanted, np.isfinite(under), strict=True):
         moved = _inside(_of(power, phrase), _of(backing, phrase) * swell, gain, settings)
         curve[phrase.start : phrase.stop + 1] = _on_knots(moved)
     _cross_gaps(curve, phrasing)
@@ -125,17 +127,10 @@ def _wanted(loudness: Values, under: Values, lengths: Values, settings: Settings
         return loudness
     evened = np.average(loudness, weights=lengths) - loudness
     swell = np.zeros(len(under))
-    present = _present(under)
+    present = np.isfinite(under)
     if present.any():
         swell[present] = under[present] - np.average(under[present], weights=lengths[present])
     return settings.amount * evened + settings.follow * swell
-
-
-def _present(under: Values) -> NDArray[np.bool_]:
-    """Phrases under which the backing plays."""
-    return (
-        under > np.max(under, initial=-np.inf) - ABSENT if np.isfinite(under).any() else under > 0
-    )
 
 
 def _inside(power: Values, backing: Values, wanted: Values, settings: Settings) -> Values:
@@ -245,5 +240,13 @@ def _loudness(power: Values, gate: Values | None = None) -> float:
     return float(to_lufs(power[_sounding(power if gate is None else gate)].mean()))
 
 
-def _under(backing: Values) -> float:
-    return float(to_lufs(backing.mean()))
+def _playing(backing: Values) -> NDArray[np.bool_]:
+    """Hops in which the backing is heard."""
+    mean = backing.sum() / max(1, len(backing))
+    return smoothed(backing, BEAT) > mean / 10.0 ** (ABSENT / 10.0)
+
+
+def _under(backing: Values, plays: NDArray[np.bool_], phrase: Stretch) -> float:
+    """Loudness in LUFS of the backing under a phrase; −inf where it mostly does not play."""
+    heard = plays[phrase.start : phrase.stop]
+    return float(to_lufs(_of(backing, phrase)[heard].mean())) if heard.mean() >= 0.5 else -np.inf

@@ -113,12 +113,13 @@ class Songbook:
         Raises
         ------
         UsageError
-            There is no such song; the message names the nearest.
+            There is no such song; the message names those that there are, and the nearest.
         """
         known = [song.title for song in self.songs]
         for title in titles:
             if title not in known:
-                raise UsageError(f"{self.source}: no song {title!r}{nearest(title, known)}")
+                titles_are = f"the titles are {', '.join(map(repr, known))}{nearest(title, known)}"
+                raise UsageError(f"{self.source}: no song {title!r}; {titles_are}")
         return tuple(v for v in self.voices if not titles or v.title in titles)
 
 

@@ -80,11 +80,36 @@ def test_the_plot_is_written(folder):
     assert (folder / "rides.png").read_bytes().startswith(b"\x89PNG")
 
 
-def test_silence_gets_flat_moves_and_a_word(folder, capsys):
-    soundfile.write("lead.wav", np.zeros(RATE), RATE)
-    assert ride("--plot", "rides.png") == 0
-    assert "no phrase was found" in capsys.readouterr().err
-    assert points() == [(0.0, 0.0)]
+@pytest.mark.parametrize(
+    ("level", "message"),
+    [(0.0, "lead.wav is silent"), (0.1, "no phrase of a voice was found in lead.wav")],
+)
+def test_where_nothing_is_sung_there_is_no_file(folder, capsys, level, message):
+    x = np.zeros(2 * RATE)
+    x[RATE : RATE + 800] = level * np.sin(2 * np.pi * 300 * np.arange(800) / RATE)
+    soundfile.write("lead.wav", x, RATE)
+    assert ride("--plot", "rides.png") == 3
+    assert f"{message}; there is nothing to ride" in capsys.readouterr().err
+    assert not list(folder.glob("rides.*"))
+
+
+@pytest.mark.parametrize("level", [0.0, 1e-5])
+def test_a_silent_backing_is_refused(folder, capsys, rng, level):
+    soundfile.write("backing.wav", level * rng.standard_normal(20 * RATE), RATE, "FLOAT")
+    assert ride("--backing", "backing.wav") == 3
+    assert "backing.wav is silent while the voice lasts; there is nothing to follow" in (
+        capsys.readouterr().err
+    )
+    assert not (folder / "rides.csv").exists()
+
+
+def test_phrases_without_backing_are_told(folder, capsys, sung):
+    x = accompany(RATE, 14.0, 4).audio
+    x[round(sung.phrases[1].start * RATE) :] = 0.0
+    soundfile.write("backing.wav", x, RATE, "FLOAT")
+    assert ride("--backing", "backing.wav") == 0
+    count = len(sung.phrases)
+    assert f"the backing is silent under {count - 1} of {count} phrases" in capsys.readouterr().err
 
 
 def test_several_channels_and_a_short_backing(folder, sung):

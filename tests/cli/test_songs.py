@@ -182,7 +182,8 @@ def test_only_one_song_and_all_by_force(record, capsys):
     _, result = told(capsys, "--force")
     assert states(result) == {1: "rendered", 2: "rendered"}
     assert songs("--only", "Sung 2") == 2
-    assert "no song 'Sung 2'; did you mean 'Song 2'?" in capsys.readouterr().err
+    message = "no song 'Sung 2'; the titles are 'Song 1', 'Song 2'; did you mean 'Song 2'?"
+    assert message in capsys.readouterr().err
 
 
 def test_rides_and_changes_reach_the_chain(record):
