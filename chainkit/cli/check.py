@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from chainkit.cli import show
 from chainkit.cli.options import add_force, find_chain, quantity
+from chainkit.cli.outputs import add_plot
 from chainkit.errors import ChainkitError, UsageError
 from chainkit.units import FREQUENCY
 
@@ -21,11 +22,7 @@ if TYPE_CHECKING:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's options."""
     parser.add_argument("chains", nargs="+", metavar="CHAIN", help="chain file or preset")
-    parser.add_argument(
-        "--plot",
-        metavar="FILE.png",
-        help="draw EQ response, static curves and split (one chain; .png, .svg or .pdf)",
-    )
+    add_plot(parser, "draw EQ response, static curves and split of one chain")
     parser.add_argument(
         "--rate",
         type=quantity(FREQUENCY, 8e3, 384e3),

@@ -7,13 +7,12 @@ of the sibilants against the rest of the voice. A dash marks a figure that does 
 from __future__ import annotations
 
 import argparse
-import os
 from typing import TYPE_CHECKING, Any
 
 from chainkit.cli.firstuse import load_numba
 from chainkit.cli.options import add_force, add_json
+from chainkit.cli.outputs import add_plot, checked_outputs
 from chainkit.cli.show import minus
-from chainkit.errors import OutputError, UsageError
 
 if TYPE_CHECKING:
     from chainkit.dsp.meter import Measurement
@@ -54,11 +53,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default=3,
         help="bands of the spectrum in --json: 1/FRACTION octave (default 3)",
     )
-    parser.add_argument(
-        "--plot",
-        metavar="FILE.png",
-        help="draw spectrum, loudness over time and sibilants (.png, .svg or .pdf)",
-    )
+    add_plot(parser, "draw spectrum, loudness over time and sibilants")
     parser.add_argument(
         "--timeline",
         metavar="FILE.csv",
@@ -73,9 +68,10 @@ def run(arguments: argparse.Namespace) -> int:
     """Measure, print, write what was asked for."""
     from chainkit.cli import show
 
-    written = outputs(arguments)
+    asked = (arguments.plot, arguments.timeline, arguments.sibilants)
+    written = checked_outputs(asked, arguments.files, arguments.force)
     load_numba()
-    measurements = measure(arguments.files, written)
+    measurements = measure(arguments.files)
     write(arguments, measurements)
     if arguments.json:
         import json
@@ -91,36 +87,12 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def outputs(arguments: argparse.Namespace) -> list[str]:
-    """The files that will be written.
-
-    Raises
-    ------
-    UsageError
-        Two of them are one file.
-    OutputError
-        One is there already and may not be replaced.
-    """
-    asked = [path for path in (arguments.plot, arguments.timeline, arguments.sibilants) if path]
-    places = [os.path.realpath(path) for path in asked]
-    for path, place in zip(asked, places, strict=True):
-        if places.count(place) > 1:
-            raise UsageError(f"two outputs name one file, {path}")
-        if os.path.exists(place) and not arguments.force:
-            raise OutputError(f"{path} exists already; --force replaces it")
-    return asked
-
-
-def measure(names: list[str], written: list[str]) -> dict[str, Measurement]:
+def measure(names: list[str]) -> dict[str, Measurement]:
     """Measure each file once, after having looked at all of them."""
-    from chainkit.audio.atomic import refuse_same
     from chainkit.audio.reader import AudioReader
     from chainkit.cli import show
     from chainkit.measure import measure_file
 
-    for name in names:
-        for path in written:
-            refuse_same(name, path)
     frames = {name: AudioReader(name).frames for name in names}
     with show.progress("measuring", sum(frames.values())) as progress:
         return {name: measure_file(name, progress) for name in frames}

@@ -12,6 +12,7 @@ import argparse
 from typing import TYPE_CHECKING
 
 from chainkit.cli.options import add_force, add_json, quantity
+from chainkit.cli.outputs import add_plot, checked_outputs
 from chainkit.errors import UsageError
 from chainkit.units import GAIN, SHARE
 
@@ -47,11 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="GAIN",
         help='greatest move up or down (default "6 dB"; "12 dB" with --backing)',
     )
-    parser.add_argument(
-        "--plot",
-        metavar="FILE.png",
-        help="draw phrases, breaths, moves and loudness (.png, .svg or .pdf)",
-    )
+    add_plot(parser, "draw phrases, breaths, moves and loudness")
     add_force(parser)
     add_json(parser)
 
@@ -62,13 +59,11 @@ def run(arguments: argparse.Namespace) -> int:
 
     if arguments.follow is not None and arguments.backing is None:
         raise UsageError("--follow needs --backing FILE: there is nothing to follow")
-    from chainkit.audio.atomic import refuse_same
     from chainkit.audio.reader import AudioReader
     from chainkit.rides import find_rides, write_rides
 
     sources = [path for path in (arguments.voice, arguments.backing) if path]
-    for path in sources:
-        refuse_same(path, arguments.output)
+    written = checked_outputs((arguments.output, arguments.plot), sources, arguments.force)
     frames = sum(AudioReader(path).frames for path in sources)
     with show.progress("listening", frames) as progress:
         rides = find_rides(arguments.voice, arguments.backing, settings(arguments), progress)
@@ -83,7 +78,7 @@ def run(arguments: argparse.Namespace) -> int:
         print(json.dumps(rides.as_dict(), indent=2, ensure_ascii=False))
     else:
         print_rides(rides)
-        for path in filter(None, (arguments.output, arguments.plot)):
+        for path in written:
             print(f"wrote {path}")
     for message in cautions(rides):
         show.note(message)

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from chainkit.cli.options import add_force, add_json, quantity
+from chainkit.cli.outputs import add_plot, checked_outputs
 from chainkit.errors import UsageError
 from chainkit.units import FREQUENCY, GAIN, TIME
 
@@ -51,11 +52,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="TIME",
         help='length of the glide (default "20 s")',
     )
-    parser.add_argument(
-        "--plot",
-        metavar="FILE.png",
-        help="draw spectrum, findings and proposed EQ (.png, .svg or .pdf)",
-    )
+    add_plot(parser, "draw spectrum, findings and proposed EQ")
     add_force(parser)
     add_json(parser)
 
@@ -71,16 +68,13 @@ def glide_range(text: str) -> tuple[float, float]:
 
 def run(arguments: argparse.Namespace) -> int:
     """Look, tell, write what was asked for."""
-    from chainkit.audio.atomic import refuse_same
     from chainkit.audio.reader import AudioReader
     from chainkit.cli import show
     from chainkit.scout import scout_file
 
     glide = wanted_glide(arguments)
     sources = [path for path in (arguments.voice, arguments.backing) if path]
-    for path in filter(None, (arguments.write, arguments.plot)):
-        for source in sources:
-            refuse_same(source, path)
+    checked_outputs((arguments.write, arguments.plot), sources, arguments.force)
     readers = [AudioReader(path) for path in sources]
     if glide is not None:
         check_glide(glide, readers[0].rate)

@@ -118,6 +118,14 @@ def test_several_channels_and_a_short_backing(folder, sung):
     assert ride("--backing", "backing.wav") == 0
 
 
+def test_nothing_is_written_where_the_plot_cannot_be(folder, capsys):
+    (folder / "rides.png").write_bytes(b"mine")
+    before = sorted(folder.iterdir())
+    assert ride("--plot", "rides.png") == 4
+    assert "rides.png exists already" in capsys.readouterr().err
+    assert sorted(folder.iterdir()) == before
+
+
 @pytest.mark.parametrize(
     ("options", "code", "message"),
     [

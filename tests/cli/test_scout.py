@@ -121,6 +121,15 @@ def test_a_file_of_one_frame(folder):
     assert scout("--sweeps", "sweeps") == 0
 
 
+def test_nothing_is_written_where_one_output_cannot_be(folder, capsys):
+    (folder / "plot.png").write_bytes(b"mine")
+    assert scout("--write", "start.yaml", "--plot", "plot.png") == 4
+    assert "plot.png exists already" in capsys.readouterr().err
+    assert not (folder / "start.yaml").exists()
+    assert scout("--write", "plot.png", "--plot", "plot.png", "--force") == 2
+    assert "two outputs name one file" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize(
     ("options", "code", "message"),
     [

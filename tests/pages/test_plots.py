@@ -14,6 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from chainkit.cli.outputs import PLOTS
 from chainkit.errors import OutputError, UsageError
 from chainkit.pages import plots
 
@@ -148,6 +149,10 @@ def test_any_name_can_be_drawn(tmp_path):
     plots.panel(sheet, grid[0, 0], "$unfinished")
     assert png_size(saved(sheet, tmp_path / "a.png")) == (4 * plots.DPI, 2 * plots.DPI)
     assert "$x^ $" in plots.svg(sheet, "a", "b")
+
+
+def test_the_command_line_knows_the_same_formats():
+    assert {f".{form}" for form in plots.METADATA} == set(PLOTS)
 
 
 def test_save_writes_a_png_and_keeps_what_is_there(tmp_path, axes):
