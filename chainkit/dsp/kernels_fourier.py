@@ -68,7 +68,7 @@ def _cross(x, a, b):
 @njit(cache=True, nogil=True, error_model="numpy")
 def _four(x, a, b, c, d, w):
     """Transform of four rows, the last three turned by the factors `w` (cos, sin, …)."""
-    br_, bi_, cr_, ci_, dr_, di_ = w[0], w[1], w[2], w[3], w[4], w[5]
+    br_, bi_, cr_, ci_, dr_, di_ = w
     for lane in range(LANES):
         q, v = np.uint64(lane), np.uint64(lane + LANES)
         ar, ai, br, bi = x[a + q], x[a + v], x[b + q], x[b + v]
@@ -89,34 +89,67 @@ _NONE, _WHOLE = np.float32(0.0), np.float32(1.0)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _butterfly(x, at, step, radix, w):
-    """Transform of `radix` rows that lie `step` apart, turned by `w`, at their own places."""
-    a, b, c, d = at, at + step, at + step + step, at + step + step + step
-    if radix == 4:
-        _four(x, a, b, c, d, w)
-        return
-    if radix == 2:
-        _sums(x, a, b)
-    elif radix == 3:
-        _sums(x, b, c)
-        _mix(x, a, b, _WHOLE, _WHOLE, _WHOLE, _HALF)
-        _mix(x, b, c, _WHOLE, _NONE, _NONE, _HEIGHT)
-        _cross(x, b, c)
-    else:
-        e = d + step
-        _sums(x, b, e)
-        _sums(x, c, d)
-        _add(x, a, b, c, _COS1, _COS2)
-        _mix(x, e, d, _SIN1, _SIN2, _SIN2, -_SIN1)
-        _cross(x, b, e)
-        _cross(x, c, d)
-    for j in range(1, radix):
-        _turn(x, at + np.uint64(j) * step, w[2 * j - 2], w[2 * j - 1])
+def _three(x, a, b, c):
+    """Transform of three rows."""
+    _sums(x, b, c)
+    _mix(x, a, b, _WHOLE, _WHOLE, _WHOLE, _HALF)
+    _mix(x, b, c, _WHOLE, _NONE, _NONE, _HEIGHT)
+    _cross(x, b, c)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _five(x, a, b, c, d, e):
+    """Transform of five rows."""
+    _sums(x, b, e)
+    _sums(x, c, d)
+    _add(x, a, b, c, _COS1, _COS2)
+    _mix(x, e, d, _SIN1, _SIN2, _SIN2, -_SIN1)
+    _cross(x, b, e)
+    _cross(x, c, d)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _by_four(x, length, factors, used):
+    """One step of the transform: blocks of `length` rows, each by factors of 4."""
+    part = length // 4
+    step = np.uint64(part * ROW)
+    for place in range(part):
+        f = used + 6 * place
+        w = (
+            factors[f], factors[f + 1], factors[f + 2],
+            factors[f + 3], factors[f + 4], factors[f + 5],
+        )  # fmt: skip
+        for start in range(place, len(x) // ROW, length):
+            a = np.uint64(start * ROW)
+            _four(x, a, a + step, a + step + step, a + step + step + step, w)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _by_other(x, length, radix, factors, used):
+    """One step by factors of 2, 3 or 5."""
+    part = length // radix
+    step = np.uint64(part * ROW)
+    for place in range(part):
+        f = used + 2 * (radix - 1) * place
+        for start in range(place, len(x) // ROW, length):
+            a = np.uint64(start * ROW)
+            b, c = a + step, a + step + step
+            if radix == 2:
+                _sums(x, a, b)
+            elif radix == 3:
+                _three(x, a, b, c)
+            else:
+                _five(x, a, b, c, c + step, c + step + step)
+            for j in range(radix - 1):
+                _turn(x, b + np.uint64(j) * step, factors[f + 2 * j], factors[f + 2 * j + 1])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def transform(x, radices, factors):
     """Transform in place; the frequencies come out in the order of reversed digits.
+
+    No loop takes a part of an array or hands one on by way of a branch: each of these counts
+    references, atomically, which took a quarter of the time.
 
     Parameters
     ----------
@@ -127,16 +160,14 @@ def transform(x, radices, factors):
         For each radix, each place p below length / radix and each j from 1 to radix − 1: cosine
         and sine of −2π·p·j / length; the length is divided by each radix.
     """
-    whole = len(x) // ROW
-    length, used = whole, 0
+    length, used = len(x) // ROW, 0
     for radix in radices:
-        part, width = length // radix, 2 * (radix - 1)
-        for place in range(part):
-            w = factors[used + place * width : used + (place + 1) * width]
-            for start in range(place, whole, length):
-                _butterfly(x, np.uint64(start * ROW), np.uint64(part * ROW), radix, w)
-        used += part * width
-        length = part
+        if radix == 4:
+            _by_four(x, length, factors, used)
+        else:
+            _by_other(x, length, radix, factors, used)
+        length //= radix
+        used += 2 * (radix - 1) * length
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -9,14 +9,6 @@ A_DB = 100  # bins of the histogram for each dB
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _lowest(gain):
-    lowest = gain[0]
-    for lane in range(1, len(gain)):
-        lowest = gain[lane] if gain[lane] < lowest else lowest
-    return lowest
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
 def gain_rows(gain, idle, hop, low, mean, histogram, totals):
     """Lowest gain and mean reduction of each row, and statistics over all frames.
 
@@ -39,7 +31,9 @@ def gain_rows(gain, idle, hop, low, mean, histogram, totals):
         first, stop = row * hop, min(len(gain), (row + 1) * hop)
         lowest, total, above, slot, run = 1e300, 0.0, 0, np.uint64(0), 0
         for n in range(first, stop):
-            g = _lowest(gain[n])
+            g = gain[n, 0]
+            for lane in range(1, gain.shape[1]):
+                g = gain[n, lane] if gain[n, lane] < g else g
             lowest = g if g < lowest else lowest
             reduction = idle - g
             total += reduction
