@@ -288,8 +288,8 @@ def region(axes: Axes, start: float, end: float) -> None:
     axes.axvspan(start, end, color=WASH, linewidth=0, zorder=0.5)
 
 
-def marker(axes: Axes, x: float, y: float, text: str) -> None:
-    """Point with a short text in a disc: the number of a band or finding."""
+def marker(axes: Axes, x: float, y: float, text: str, *, strong: bool = False) -> None:
+    """Point with a short text in a disc: the number of a band or finding; filled when `strong`."""
     with look():
         axes.annotate(
             text,
@@ -298,7 +298,13 @@ def marker(axes: Axes, x: float, y: float, text: str) -> None:
             va="center",
             fontsize=7.5,
             annotation_clip=False,
-            bbox={"boxstyle": "circle,pad=0.25", "fc": "white", "ec": INK, "lw": 0.8},
+            color="white" if strong else INK,
+            bbox={
+                "boxstyle": "circle,pad=0.25",
+                "fc": INK if strong else "white",
+                "ec": INK,
+                "lw": 0.8,
+            },
         )
 
 

@@ -32,8 +32,8 @@ PICTURE_HEIGHTS = {"eq": 1.35, "deess": 1.75, "compress": 1.75}
 
 # Print, in millimetres at full size: what the page holds, what everything but stages and notes
 # takes, and a line of each.
-PAGE, HEAD_AND_FOOT, OVER_TIME, LINE, NOTE_LINE = 270.0, 78.0, 64.0, 3.05, 3.9
-SMALLEST_PRINT = 0.68
+PAGE, HEAD_AND_FOOT, OVER_TIME, LINE, NOTE_LINE = 270.0, 83.0, 64.0, 3.05, 3.9
+SMALLEST_PRINT = 0.65
 
 
 @dataclass(frozen=True)

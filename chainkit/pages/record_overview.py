@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from functools import partial
 from pathlib import Path
@@ -22,14 +23,14 @@ from chainkit.songbook.overview import Overview, Row
 from chainkit.songbook.work import Outcome
 
 COLUMNS = (
-    ("trim_db", "trim to working level, dB"),
+    ("trim_db", "trim, dB"),
     ("output_lufs", "loudness, LUFS"),
     ("output_dbtp", "true peak, dBTP"),
-    ("sibilance_db", "sibilance index before, dB"),
-    ("output_sibilance_db", "sibilance index, dB"),
+    ("sibilance_db", "sibilance before, dB"),
+    ("output_sibilance_db", "sibilance after, dB"),
     ("above_backing_lu", "above backing, LU"),
 )
-PANEL = 1.15  # inches high
+PANEL = 1.25  # inches high; two stand side by side
 FEWEST = 3  # voices of a role that are worth a drawing
 
 
@@ -113,27 +114,34 @@ def _drawings(found: Overview) -> Iterator[tuple[str, Markup]]:
 
 def _drawing(rows: Sequence[Row], role: str, number: int) -> Markup:
     """Each figure and each stage's work of one role, song by song."""
-    series = [(label, [row.figures[key] for row in rows]) for key, label in COLUMNS]
+    series = [(key, label, [row.figures[key] for row in rows]) for key, label in COLUMNS]
     names = list(dict.fromkeys(name for row in rows for name in row.work))
-    series += [(f"{name}, dB of reduction", [row.work.get(name) for row in rows]) for name in names]
-    drawn = [(label, values) for label, values in series if any(v is not None for v in values)]
-    height = PANEL * len(drawn) + 0.4
-    sheet, grid = plots.figure(9.0, height, len(drawn), 1, gap=0.03)
-    for place, (label, values) in enumerate(drawn):
-        _draw(plots.panel(sheet, grid[place, 0], label), rows, values)
+    series += [(n, f"{n}, dB of reduction", [row.work.get(n) for row in rows]) for n in names]
+    drawn = [(key, label, values) for key, label, values in series if any(map(_exists, values))]
+    lines = math.ceil(len(drawn) / 2)
+    sheet, grid = plots.figure(10.5, PANEL * lines + 0.4, lines, 2, gap=0.03)
+    for place, (key, label, values) in enumerate(drawn):
+        axes = plots.panel(sheet, grid[divmod(place, 2)], label)
+        _draw(axes, rows, values, [key in row.outlying for row in rows])
     words = f"Figures of the voices in the role {role}, song by song, with the median"
     return Markup(plots.svg(sheet, f"drawing-{number}", words))
 
 
-def _draw(axes: Any, rows: Sequence[Row], values: Sequence[float | None]) -> None:
-    """A numbered point a song, and the median across."""
+def _exists(value: float | None) -> bool:
+    return value is not None
+
+
+def _draw(
+    axes: Any, rows: Sequence[Row], values: Sequence[float | None], outlying: Sequence[bool]
+) -> None:
+    """A numbered point a song, the median across; those that stand out are filled."""
     known = sorted(value for value in values if value is not None)
-    middle = median(known)
-    reach = max(1.0, known[-1] - known[0])
-    plots.decibel_axis(axes, known[0] - 0.35 * reach, known[-1] + 0.35 * reach, "")
+    margin = 0.3 * max(1.0, known[-1] - known[0])
+    low, high = math.floor(known[0] - margin), math.ceil(known[-1] + margin)
+    plots.decibel_axis(axes, low, high, "")
     axes.set_xlim(0.0, len(rows) + 1.0)
     axes.set_xticks([])
-    plots.guide(axes, y=middle, words="median")
+    plots.guide(axes, y=median(known), words="median")
     for place, (row, value) in enumerate(zip(rows, values, strict=True), start=1):
         if value is not None:
-            plots.marker(axes, place, value, str(row.number))
+            plots.marker(axes, place, value, str(row.number), strong=outlying[place - 1])

@@ -50,6 +50,8 @@ class Row:
         The statistics of each stage from the render record.
     marks : tuple of str
         What stands out, and why.
+    outlying : tuple of str
+        Keys of the figures and names of the stages that stand out.
     """
 
     number: int
@@ -63,6 +65,7 @@ class Row:
     work: dict[str, float | None]
     stages: dict[str, Any]
     marks: tuple[str, ...] = ()
+    outlying: tuple[str, ...] = ()
 
     @property
     def label(self) -> str:
@@ -185,7 +188,8 @@ def overview(record: str, outcomes: Iterable[Outcome]) -> Overview:
     marked: list[Row] = []
     for row in rows:
         others = [other for other in rows if other.role == row.role and other is not row]
-        marked.append(replace(row, marks=tuple(_marks(row, others))))
+        marks = dict(_marks(row, others))
+        marked.append(replace(row, marks=tuple(marks.values()), outlying=tuple(marks)))
     return Overview(record, tuple(marked))
 
 
@@ -235,8 +239,8 @@ def _difference(one: float | None, other: float | None) -> float | None:
 Pick = Callable[[Row], float | None]
 
 
-def _marks(row: Row, others: Sequence[Row]) -> Iterator[str]:
-    """What stands out; a figure that is told as a stage's cause is not told again."""
+def _marks(row: Row, others: Sequence[Row]) -> Iterator[tuple[str, str]]:
+    """What stands out, and the words; a figure told as a stage's cause is not told again."""
     told: set[str] = set()
     stages = []
     for name in row.work:
@@ -244,11 +248,11 @@ def _marks(row: Row, others: Sequence[Row]) -> Iterator[str]:
         if departure is not None:
             why, key = _cause(row, others, name, departure)
             told.add(key)
-            stages.append(f"{_called(row, name)} {STAGE.tell(departure)}; {why}")
+            stages.append((name, f"{_called(row, name)} {STAGE.tell(departure)}; {why}"))
     for figure in FIGURES:
         departure = _standing_out(row, others, figure, _figure(figure.key))
         if departure is not None and figure.key not in told:
-            yield figure.tell(departure)
+            yield figure.key, figure.tell(departure)
     yield from stages
 
 

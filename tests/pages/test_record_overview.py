@@ -25,6 +25,7 @@ def test_the_page_tells_what_stands_out_and_what_failed(page):
     assert "its sibilants are 1.8 dB above the others" in page
     assert "song 8 (Song 8), lead: 8/lead.wav is not a sound file" in page
     assert page.count('class="marked"') == 1
+    assert re.findall(r'class="number outlying">([^<]+)<', page) == ["7.9"]  # inside sibilants
     assert 'href="Song%201/lead.recall.html"' in page
 
 
@@ -46,12 +47,28 @@ def test_ids_are_unique(page):
 
 def test_each_figure_has_a_panel_with_a_point_a_song(page):
     drawing = page[page.index("<svg") : page.index("</svg>")]
-    for words in ("trim to working level, dB", "deess, dB of reduction", "compress, dB"):
+    for words in ("trim, dB", "sibilance before, dB", "deess, dB of reduction", "compress, dB"):
         assert words in drawing
 
 
 def test_two_voices_of_a_role_are_not_drawn():
     assert "<svg" not in overview_page(overview("Example", usual(1, 2)), [], Path("rendered"))
+
+
+@pytest.mark.browser
+def test_the_table_is_whole_on_a_desktop_and_in_print(visit, tmp_path, page):
+    path = tmp_path / "overview.html"
+    path.write_text(page, encoding="utf-8")
+    shown = visit(path)
+    shown.set_viewport_size({"width": 1280, "height": 800})
+    cut = "[...document.querySelectorAll('.wide')].some(e => e.scrollWidth > e.clientWidth)"
+    assert not shown.evaluate(cut)
+    shown.emulate_media(media="print")
+    shown.set_viewport_size({"width": 1032, "height": 718})  # A4 landscape within its margins
+    assert not shown.evaluate(cut)
+    # The songs' drawing is not parted from its heading: table and drawing, one page each.
+    pages = shown.pdf(prefer_css_page_size=True)
+    assert len(re.findall(rb"/Type\s*/Page\b", pages)) <= 2
 
 
 @pytest.mark.browser
