@@ -1,11 +1,7 @@
-"""Whole processes: start, ``chainkit render`` of mono and stereo, and cost against length.
-
-The lengths are 1, 4 and 20 minutes; with CHAINKIT_TWO_HOURS=1 in the environment also 2 hours.
-"""
+"""Whole processes: start, and ``chainkit render`` of mono and stereo. Lengths: see growth.py."""
 
 from __future__ import annotations
 
-import os
 import pathlib
 import subprocess
 import sys
@@ -66,13 +62,6 @@ def renders(folder: pathlib.Path, chain: pathlib.Path) -> Iterator[Pair]:
     yield Pair("render 4 min of mono", four, "render of 1 s", short)
     stereo = rendered(made(folder / "stereo.wav", 4, channels=2), chain)
     yield Pair("render 4 min of stereo", stereo, "mono", four, "≤ 1.3 on two cores")
-    for minutes in (1, 20, *([120] if os.environ.get("CHAINKIT_TWO_HOURS") else [])):
-        long = made(folder / f"long{minutes}.wav", minutes)
-        what = f"render {minutes} min of mono"
-        yield Pair(what, rendered(long, chain), "4 min", four, f"near {minutes / 4:g}")
-        print(f"| memory of {what} | {memory(long, chain):.0f} MiB | 4 min "
-              f"| {memory(mono, chain):.0f} MiB | | | 10 MiB more at most |")  # fmt: skip
-        long.unlink()
 
 
 def made(path: pathlib.Path, minutes: float, channels: int = 1) -> pathlib.Path:
@@ -104,16 +93,6 @@ def process(command: list[str], code: int = 0):
             raise RuntimeError(f"{command} did not end with {code}")
 
     return run
-
-
-def memory(voice: pathlib.Path, chain: pathlib.Path) -> float:
-    """Greatest resident memory of a render in MiB."""
-    with subprocess.Popen(render_command(voice, chain), **QUIET) as run:
-        _, status, usage = os.wait4(run.pid, 0)
-        run.returncode = os.waitstatus_to_exitcode(status)
-    if run.returncode:
-        raise RuntimeError(f"a render ended with {run.returncode}")
-    return usage.ru_maxrss / 1024
 
 
 def copied(source: pathlib.Path, output: pathlib.Path) -> None:
