@@ -92,7 +92,7 @@ def _tended(arguments: argparse.Namespace, book: Songbook) -> list[Outcome]:
         from chainkit.pages.record_overview import lacks_sheet
         from chainkit.songbook.work import CURRENT, STALE, remove_leftovers
 
-        remove_leftovers(voice.output.parent for voice in book.voices)
+        remove_leftovers([book.output, *(voice.output.parent for voice in book.voices)])
         found = _found(arguments, book, chosen)
         due = [
             outcome

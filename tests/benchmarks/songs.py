@@ -4,9 +4,9 @@
 
 Makes a record of invented songs in a temporary folder and prints the time of one and of two jobs,
 their ratio, and the memory of all processes together; then ends runs at random moments, takes them
-up, and compares the bits with those of the undisturbed run. 40 songs of 240 s are
-the full size, and take some minutes. On a machine that is busy with other things the processor
-time tells more than the clock.
+up, and compares the bits with those of the undisturbed run. 40 songs of 240 s are the full size,
+and take some minutes. On a machine that is busy with other things the processor time tells more
+than the clock.
 """
 
 from __future__ import annotations
@@ -46,10 +46,10 @@ SONGS = [sys.executable, "-m", "chainkit.cli.main", "songs", "book.yaml"]
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--songs", type=int, default=12)
-    parser.add_argument("--seconds", type=float, default=60.0)
-    parser.add_argument("--ends", type=int, default=10, help="how many runs to end")
-    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--songs", type=int, default=12, help="how many (default 12)")
+    parser.add_argument("--seconds", type=float, default=60.0, help="length of each (default 60)")
+    parser.add_argument("--ends", type=int, default=10, help="how many runs to end (default 10)")
+    parser.add_argument("--seed", type=int, default=1, help="of the moments at which they end")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="chainkit-") as folder:
         os.chdir(folder)

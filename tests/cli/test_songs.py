@@ -320,6 +320,16 @@ def test_a_run_that_was_ended_is_taken_up(record, rng, capsys, how):
     assert not list(folder.rglob(".chainkit-*"))
 
 
+def test_what_a_killed_run_left_unfinished_is_removed(record):
+    """Beside an output, and where the overview is written."""
+    folder = record(1)
+    (folder / "rendered" / "Song 1").mkdir(parents=True)
+    for place in ("rendered", "rendered/Song 1"):
+        (folder / place / ".chainkit-1a2b.part").write_text("half")
+    assert songs() == 0
+    assert not list(folder.rglob(".chainkit-*"))
+
+
 def end_in_the_middle(folder, how, then):
     """Start a run and end it `then` seconds after it has begun to write."""
     command = [sys.executable, "-m", "chainkit.cli.main", "songs", "book.yaml", "--jobs", "2"]
