@@ -12,6 +12,7 @@ Gains are drawn on knots 10 ms apart: knot k lies at k · 10 ms, where hop k beg
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -109,7 +110,7 @@ def ride(power: Values, backing: Values, phrasing: Phrasing, settings: Settings)
         curve[phrase.start : phrase.stop + 1] = _on_knots(moved)
     _cross_gaps(curve, phrasing)
     curve = _no_steeper(curve)
-    knots = simplify(curve, TOLERANCE, _turns(curve))
+    knots = _without_twins(curve, simplify(curve, TOLERANCE, _turns(curve)))
     lifted = power * to_gain(drawn(curve, knots)[:-1]) ** 2
     after = np.array([_loudness(_of(lifted, phrase), _of(power, phrase)) for phrase in phrases])
     return Riding(curve, knots, wanted, loudness, after, under)
@@ -209,9 +210,9 @@ def _valley(left: float, low: float, right: float, hops: int, breaths: list[Stre
     return gains
 
 
-def _length(lift: float, usual: int) -> float:
+def _length(lift: float, usual: int) -> int:
     """Hops of a move: the usual ones, or as many as the lift needs."""
-    return max(lift / STEEPEST, usual, 1.0)
+    return max(math.ceil(lift / STEEPEST), usual, 1)
 
 
 def _no_steeper(curve: Values) -> Values:
@@ -224,6 +225,21 @@ def _no_steeper(curve: Values) -> Values:
 def _turns(curve: Values) -> list[int]:
     """Knots at which the curve changes its slope by more than `TURN`."""
     return [int(knot) + 1 for knot in np.flatnonzero(np.abs(np.diff(curve, 2)) > TURN)]
+
+
+def _without_twins(curve: Values, knots: list[int]) -> list[int]:
+    """`knots` without the lower of two a hop apart, where a lift turns between them.
+
+    `curve` is redrawn from what is left, with a slope that is a little less.
+    """
+    kept = list(knots)
+    for one, two in zip(knots[1:], knots[2:-1], strict=False):
+        if two - one == 1 and one in kept:
+            place = kept.index(one if curve[one] < curve[two] else two)
+            del kept[place]
+            first, last = kept[place - 1], kept[place]
+            curve[first : last + 1] = np.linspace(curve[first], curve[last], last - first + 1)
+    return kept
 
 
 # ------------------------------------------------------------------------------------- loudness

@@ -300,6 +300,7 @@ def test_few_points_stand_for_the_curve(register, seed):
     drawn = np.interp(np.arange(len(moves.curve)), moves.knots, written)
     assert np.abs(drawn - moves.curve).max() <= 0.25
     assert len(moves.knots) <= 7 * len(moves.before)
+    assert np.diff(moves.knots).min() > 1  # nobody draws two points 10 ms apart
 
 
 @pytest.mark.parametrize(("register", "seed"), SONGS)
