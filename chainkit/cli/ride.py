@@ -102,7 +102,8 @@ def print_rides(rides: Rides) -> None:
 
     show.table("", headers(rides), [row(rides, number) for number in range(len(rides.phrases))])
     print()
-    print(f"{len(rides.phrases)} phrases, {len(rides.breaths)} breaths, {len(rides.points)} points")
+    found = {"phrase": rides.phrases, "breath": rides.breaths, "point": rides.points}
+    print(", ".join(show.counted(len(those), noun) for noun, those in found.items()))
     before, after = rides.spread
     print(f"phrase-to-phrase spread: {show.cell(before)} LU before, {show.cell(after)} LU after")
     before, after = rides.departure
@@ -127,11 +128,13 @@ def row(rides: Rides, number: int) -> tuple[object, ...]:
 
 def cautions(rides: Rides) -> list[str]:
     """What the user should know."""
+    from chainkit.cli import show
+
     total, found = len(rides.phrases), []
     if rides.alone:
-        silent = f"the backing is silent under {rides.alone} of {total} phrases"
+        silent = f"the backing is silent under {rides.alone} of {show.counted(total, 'phrase')}"
         found.append(f"{silent}, which are only brought toward one loudness")
     if rides.at_limit:
-        held = f"{rides.at_limit} of {total} phrases are held by the range"
+        held = f"{rides.at_limit} of {show.counted(total, 'phrase')} are held by the range"
         found.append(f"{held} of {rides.settings.reach:g} dB; --range widens it")
     return found

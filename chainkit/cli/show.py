@@ -36,6 +36,11 @@ def cell(value: Any) -> str:
     return f"{value:.2f}".replace("-", minus()) if isinstance(value, float) else str(value)
 
 
+def counted(number: int, noun: str) -> str:
+    """``1 phrase``, ``5 phrases``."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
 def minus() -> str:
     """The minus sign, or a hyphen where the terminal's encoding has none."""
     try:

@@ -144,7 +144,7 @@ def _print(found: Overview, outcomes: Sequence[Outcome]) -> None:
 
     states = [outcome.state for outcome in outcomes]
     counted = [f"{states.count(state)} {state}" for state in dict.fromkeys(states)]
-    print(f"{len(outcomes)} voices: {', '.join(counted)}")
+    print(f"{show.counted(len(outcomes), 'voice')}: {', '.join(counted)}")
     for outcome in outcomes:
         if outcome.state == STALE:
             print(f"  {_label(outcome)}: {outcome.reason}")

@@ -112,6 +112,14 @@ def test_phrases_without_backing_are_told(folder, capsys, sung):
     assert f"the backing is silent under {count - 1} of {count} phrases" in capsys.readouterr().err
 
 
+def test_one_phrase_is_told_as_one(folder, capsys, sung):
+    first = sung.phrases[0]
+    cut = sung.voice[: round((first.end + 0.2) * RATE)]
+    soundfile.write("lead.wav", cut, RATE, "PCM_24")
+    assert ride() == 0
+    assert "\n1 phrase, " in capsys.readouterr().out
+
+
 def test_several_channels_and_a_short_backing(folder, sung):
     soundfile.write("lead.wav", np.hstack([sung.voice, -sung.voice]), RATE, "FLOAT")
     soundfile.write("backing.wav", 0.1 * np.ones((RATE, 3)), RATE, "FLOAT")

@@ -51,6 +51,11 @@ def test_each_figure_has_a_panel_with_a_point_a_song(page):
         assert words in drawing
 
 
+def test_one_is_told_as_one(page):
+    assert ">1 voice<" in overview_page(overview("Example", usual(1)), [], Path("rendered"))
+    assert ">7 voices; 1 figure stands out; 1 voice could not be rendered<" in page
+
+
 def test_two_voices_of_a_role_are_not_drawn():
     assert "<svg" not in overview_page(overview("Example", usual(1, 2)), [], Path("rendered"))
 
