@@ -134,7 +134,7 @@ class _GainColumn:
         self._rows = _Rows(hop)
         self._histogram = np.zeros(BINS, dtype=np.int64)
         self._totals = np.array([0.0, -np.inf, 0.0])
-        self.means = array("f")
+        self.means = array("h")  # hundredths of a dB
 
     def add(self, tap: Tap) -> Audio:
         """Lowest gain of each row completed."""
@@ -152,7 +152,7 @@ class _GainColumn:
     def _gather(self, gain: Audio) -> Audio:
         low, mean = np.empty((2, -(-len(gain) // self._hop)))
         gain_rows(gain, self._idle, self._hop, low, mean, self._histogram, self._totals)
-        self.means.frombytes(mean.astype(np.float32).tobytes())
+        self.means.frombytes(_hundredths(mean))
         return low
 
     def statistics(self) -> Reductions | None:
@@ -169,7 +169,6 @@ class _LevelColumn:
     """Change of RMS level a row across a stage that has no single gain."""
 
     def __init__(self, hop: int) -> None:
-        self.means = array("f")
         self._before = _Levels(hop, _powers)
         self._after = _Levels(hop, _powers)
 
@@ -216,7 +215,7 @@ class GainLog:
         ]
         self._before, self._after = _Levels(hop, _peaks), _Levels(hop, _peaks)
         self._waiting: list[list[Audio]] = [[] for _ in range(len(self._columns) + 2)]
-        self._in_levels = array("f")
+        self._in_levels = array("h")  # hundredths of a dB
         self._row = 0
         self._file = file
         if file is not None:
@@ -237,7 +236,7 @@ class GainLog:
 
     def _queue(self, rows: Sequence[Audio]) -> None:
         """Hold rows until each column has them, then write them."""
-        self._in_levels.frombytes(rows[0].astype(np.float32).tobytes())
+        self._in_levels.frombytes(_hundredths(rows[0]))
         for waiting, row in zip(self._waiting, rows, strict=True):
             waiting.append(row)
         joined = [np.concatenate(waiting) for waiting in self._waiting]
@@ -266,19 +265,29 @@ class GainLog:
 
         Outside counts sounding rows only: those less than 50 dB below the loudest row.
         """
-        levels = np.asarray(self._in_levels)
+        levels = np.asarray(self._in_levels) / 100.0
         inside = np.zeros(len(levels), dtype=bool)
         for start, end in events:
             first, last = (round(time * self._rate / self.hop) for time in (start, end))
             inside[first:last] = True
         outside = ~inside & (levels > levels.max(initial=-np.inf) - SOUNDING)
         found = zip(self._names, self._reducing, self._columns, strict=True)
-        means = {n: np.asarray(c.means) for n, reduces, c in found if reduces and c.means}
+        means = {
+            name: np.asarray(column.means)
+            for name, reduces, column in found
+            if reduces and isinstance(column, _GainColumn) and column.means
+        }
         return {name: (_mean(mean[inside]), _mean(mean[outside])) for name, mean in means.items()}
 
 
-def _mean(values: NDArray[np.float32]) -> float | None:
-    return float(values.mean(dtype=np.float64)) if len(values) else None
+def _hundredths(levels: Audio) -> bytes:
+    """Levels in dB as 16 bits each, for two hours of rows to be small; held within ±327.67 dB."""
+    held = np.clip(np.rint(100.0 * levels), -32767.0, 32767.0)
+    return held.astype(np.int16).tobytes()
+
+
+def _mean(hundredths: NDArray[np.int16]) -> float | None:
+    return float(hundredths.mean()) / 100.0 if len(hundredths) else None
 
 
 @dataclass(frozen=True)

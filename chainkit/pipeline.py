@@ -20,7 +20,7 @@ from typing import Any, Generic, TypeVar
 
 Item = TypeVar("Item")
 _END = object()
-ROOM = 4
+ROOM = 2
 _THREADED = ContextVar("threaded", default=True)
 
 
