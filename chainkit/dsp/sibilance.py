@@ -28,8 +28,10 @@ References
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -111,11 +113,15 @@ class Sibilance:
     index_db: float | None
 
 
-@dataclass(frozen=True, slots=True)
-class _Candidate:
+class _Candidate(NamedTuple):
     """What is known of an event before the whole programme has been heard."""
 
-    sibilant: Sibilant
+    start: float  # to against_voice_db: those of `Sibilant`
+    end: float
+    peak_hz: float
+    centre_hz: float
+    band_dbfs: float
+    against_voice_db: float
     level: float  # dB of power, smoothed peak of the hiss
     neighbour: float  # dB of power, the loudest vowel close by
     hiss: float  # K-weighted energy of the hiss
@@ -143,7 +149,7 @@ class SibilantDetector:
         self._first = 0  # number of the first hop that is held
         self._zone = 0  # number of the first hop that is not decided
         self._hops = 0
-        self._found: list[_Candidate] = []
+        self._found = array("d")  # candidates, one behind the other: hours hold many
         self._weights = _loudness_weights()
         self._sums = np.column_stack([_sums(), self._weights])
         self._power = 0.0
@@ -178,13 +184,14 @@ class SibilantDetector:
                 self._hops += len(batch)
         while self._zone < self._hops:
             self._decide()
-        if not self._found:
-            return Sibilance((), None)
-        kept = [found for found in self._found if self._belongs(found)]
-        hiss = sum(found.hiss for found in kept)
-        rest = self._energy - sum(found.whole for found in kept)
-        index = float(10.0 * np.log10(hiss / rest)) if kept and rest > 0.0 else None
-        return Sibilance(tuple(found.sibilant for found in kept), index)
+        found = np.array(self._found).reshape(-1, len(_Candidate._fields))
+        # What is no part of the voice is far below its loudest part, or its neighbours are.
+        loudest = found[:, 6:8].min(axis=1)
+        kept = found[loudest > _decibels(self._power) + _FAR_BELOW]
+        hiss, whole = kept[:, 8:].sum(axis=0)
+        rest = self._energy - whole
+        index = float(10.0 * np.log10(hiss / rest)) if len(kept) and rest > 0.0 else None
+        return Sibilance(tuple(Sibilant(*row[:6]) for row in kept.tolist()), index)
 
     def _decide(self) -> None:
         """Look for events in the next zone, then let go of what is no longer seen."""
@@ -192,7 +199,8 @@ class SibilantDetector:
         first = max(self._first, self._zone - _MARGIN)
         seen = _Stretch(held[first - self._first :][: self._zone - first + _ZONE + _MARGIN])
         zone = range(self._zone - first, self._zone - first + _ZONE)
-        self._found.extend(seen.candidates(zone, first, self._weights))
+        for candidate in seen.candidates(zone, first, self._weights):
+            self._found.extend(candidate)
         self._power = max(self._power, seen.voice)
         self._zone += _ZONE
         keep = max(self._first, self._zone - _MARGIN)
@@ -208,10 +216,6 @@ class SibilantDetector:
         self._new = []
         self._energy += float(sums[:, -1].sum(dtype=np.float64))
         return np.concatenate([self._held, np.hstack([bands, sums])])
-
-    def _belongs(self, found: _Candidate) -> bool:
-        """Whether it is near enough to the loudest voice of the programme to be part of it."""
-        return min(found.level, found.neighbour) > _decibels(self._power) + _FAR_BELOW
 
 
 class _Stretch:
@@ -344,7 +348,7 @@ class _Stretch:
         core = self._core(start, stop)
         level = float(_decibels(self.hiss[start:stop].mean()))
         loud = (bands * weights).sum(axis=0, dtype=np.float64)
-        sibilant = Sibilant(
+        return _Candidate(
             # The smoothing spans a hop on each side, and the onset is searched from outside.
             start=max(0.0, (first + start - 1.5) / HOPS_A_SECOND),
             end=(first + stop - 0.5) / HOPS_A_SECOND,
@@ -352,9 +356,6 @@ class _Stretch:
             centre_hz=_centre(core, _SEARCHED),
             band_dbfs=level,
             against_voice_db=level - self._around(start, stop, taken),
-        )
-        return _Candidate(
-            sibilant,
             level=float(self.level[start:stop].max()),
             neighbour=self._neighbour(start, stop),
             hiss=float(_between(loud, HISS)),
