@@ -38,6 +38,11 @@ class Bell:
     gain_db: float
     worth: float
 
+    @property
+    def values(self) -> Values:
+        """Log frequency, log Q, gain in dB."""
+        return np.array([np.log(self.frequency), np.log(self.q), self.gain_db])
+
 
 def curve(bell: Values, cells: Values, smear: float, rate: float) -> Values:
     """Gain in dB of a bell (log frequency, log Q, gain in dB) in each cell, seen in a window.
@@ -61,31 +66,56 @@ def curve(bell: Values, cells: Values, smear: float, rate: float) -> Values:
     return np.asarray(10.0 * np.log10(1.0 + (gain**2 - 1.0) * (width / seen) / (1.0 + away**2)))
 
 
+class Starts:
+    """Bells from which a fit may start, as each kind of evidence sees them.
+
+    Parameters
+    ----------
+    smears : sequence of float, Hz
+        Of each kind of evidence.
+    cells : ndarray, (cells,), Hz
+    rate : float, Hz
+        At which the bells were made.
+    """
+
+    def __init__(self, smears: Sequence[float], cells: Values, rate: float) -> None:
+        self.smears, self.cells, self.rate = smears, cells, rate
+        top = min(HIGHEST, 0.93 * cells[-1])
+        self.bells = np.array(
+            [
+                (np.log(frequency), np.log(q), FIRST_GAIN)
+                for q in FIRST_QS
+                for frequency in cells[(cells > LOWEST) & (cells < top)]
+            ]
+        )
+        self.shapes = [
+            np.array([curve(bell, cells, smear, rate) for bell in self.bells]) for smear in smears
+        ]
+
+    def curves(self, bells: Values) -> list[Values]:
+        """Gain in dB of all bells (n, 3) together, for each kind."""
+        nothing = np.zeros(len(self.cells))
+        return [
+            sum((curve(bell, self.cells, smear, self.rate) for bell in bells), nothing)
+            for smear in self.smears
+        ]
+
+
 class Fit:
     """Bells in evidence.
 
     Parameters
     ----------
     evidence : sequence of Evidence
-    cells : ndarray, (cells,), Hz
-    rate : float, Hz
-        At which the bells were made.
+        One of each kind.
+    starts : Starts
     """
 
-    def __init__(self, evidence: Sequence[Evidence], cells: Values, rate: float) -> None:
-        self.evidence, self.cells, self.rate = evidence, cells, rate
-        top = min(HIGHEST, 0.93 * cells[-1])
-        self.starts = [
-            np.array([np.log(frequency), np.log(q), FIRST_GAIN])
-            for q in FIRST_QS
-            for frequency in cells[(cells > LOWEST) & (cells < top)]
-        ]
-        self.shapes = [
-            np.array([self._curve(start, one) for start in self.starts]) for one in evidence
-        ]
+    def __init__(self, evidence: Sequence[Evidence], starts: Starts) -> None:
+        self.evidence, self.starts = evidence, starts
         self.norms = sum(
             np.einsum("ij,ij->i", shapes @ one.matrix, shapes)
-            for shapes, one in zip(self.shapes, evidence, strict=True)
+            for shapes, one in zip(starts.shapes, evidence, strict=True)
         )
 
     def bells(self) -> list[Bell]:
@@ -106,31 +136,28 @@ class Fit:
         ]
 
     def _curve(self, bell: Values, one: Evidence) -> Values:
-        return curve(bell, self.cells, one.smear, self.rate)
-
-    def _total(self, bells: Values, one: Evidence) -> Values:
-        return sum((self._curve(bell, one) for bell in bells), np.zeros(len(self.cells)))
+        return curve(bell, self.starts.cells, one.smear, self.starts.rate)
 
     def _start(self, bells: Values) -> Values | None:
         """The most likely further bell, of a few widths; None where none is worth it."""
-        match = np.zeros(len(self.starts))
-        for shapes, one in zip(self.shapes, self.evidence, strict=True):
-            match += shapes @ (one.vector - one.matrix @ self._total(bells, one))
+        match = np.zeros(len(self.starts.bells))
+        curves = self.starts.curves(bells)
+        for shapes, one, seen in zip(self.starts.shapes, self.evidence, curves, strict=True):
+            match += shapes @ (one.vector - one.matrix @ seen)
         factor = np.clip(match / (self.norms + 1e-9), 0.0, 1.9)
         worth = factor * match - 0.5 * factor**2 * self.norms
-        starts = np.array(self.starts)
-        starts[:, 2] *= factor
-        worth -= ((starts - USUAL) ** 2 @ WEIGHT) / 2.0
+        scaled = self.starts.bells.copy()
+        scaled[:, 2] *= factor
+        worth -= ((scaled - USUAL) ** 2 @ WEIGHT) / 2.0
         best = int(worth.argmax())
         if worth[best] < WORTH:
             return None
-        return np.maximum(starts[best], [0.0, 0.0, 1.0])
+        return np.maximum(scaled[best], [0.0, 0.0, 1.0])
 
     def loss(self, bells: Values) -> float:
         """Minus the log likelihood, and how unusual the bells are."""
         total = float(((bells - USUAL) ** 2 @ WEIGHT).sum()) / 2.0
-        for one in self.evidence:
-            seen = self._total(bells, one)
+        for one, seen in zip(self.evidence, self.starts.curves(bells), strict=True):
             total += float(0.5 * seen @ (one.matrix @ seen) - seen @ one.vector)
         return total
 
@@ -138,10 +165,10 @@ class Fit:
         """Gradient and Gauss-Newton curvature of the loss, (3n,) and (3n, 3n)."""
         gradient = (WEIGHT * (bells - USUAL)).ravel()
         curvature = np.diag(np.tile(WEIGHT + 1e-9, len(bells)))
-        for one in self.evidence:
+        for one, seen in zip(self.evidence, self.starts.curves(bells), strict=True):
             jacobian = np.array([line for bell in bells for line in self._lines(bell, one)])
             weighted = jacobian @ one.matrix
-            gradient += weighted @ self._total(bells, one) - jacobian @ one.vector
+            gradient += weighted @ seen - jacobian @ one.vector
             curvature += weighted @ jacobian.T
         return gradient, curvature
 

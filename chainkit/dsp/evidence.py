@@ -24,6 +24,7 @@ Values = NDArray[np.float64]
 
 PASSING_TILT, LASTING_TILT = 6.0, 20.0  # dB per octave
 UNKNOWN_LEVEL = 100.0  # dB
+RIPPLE = 0.03  # octaves
 LEAST_SCALE = 0.003  # of the variance: synthetic signals agree too well
 ENOUGH = 50  # degrees of freedom from which the scale is measured
 
@@ -46,6 +47,11 @@ class Evidence:
     matrix: Values
     vector: Values
     log_evidence: float
+
+    def log_likelihood(self, curve: Values) -> float:
+        """Of the observations with resonances of that curve in dB, but for the same constant."""
+        gained = curve @ self.vector - 0.5 * curve @ self.matrix @ curve
+        return self.log_evidence + float(gained)
 
 
 def gather(observations: Iterable[Observation], count: int) -> dict[Kind, tuple[Values, Values]]:
@@ -89,7 +95,7 @@ def _scale(matrix: Values, vector: Values, squares: float, values: int) -> float
     return max((squares - float(vector[seen] @ common)) / freedom, LEAST_SCALE)
 
 
-def freed(kind: Kind, matrix: Values, vector: Values, unevenness: float) -> Evidence:
+def freed(kind: Kind, matrix: Values, vector: Values, unevenness: float, ripple: float) -> Evidence:
     """Evidence on resonances alone, freed of the source's own smooth spectrum.
 
     Parameters
@@ -99,10 +105,13 @@ def freed(kind: Kind, matrix: Values, vector: Values, unevenness: float) -> Evid
         From `gather`.
     unevenness : float
         Factor on the deviations of what lasts; 1 for a voice with strong formants.
+    ripple : float, dB
+        Deviation of the fine ripple that all observations share, since a source has few notes or
+        repeats the same sounds.
     """
     count = len(vector)
     lasting = unevenness**2 * covariance(kind.lasting, octaves(count), LASTING_TILT / unevenness)
-    lasting += UNKNOWN_LEVEL**2
+    lasting += UNKNOWN_LEVEL**2 + covariance(((ripple, RIPPLE),), octaves(count), 0.0)
     system = np.eye(count) + matrix @ lasting
     wanted = np.column_stack([matrix, vector])
     solved = np.asarray(np.linalg.solve(system, wanted), dtype=np.float64)

@@ -29,6 +29,7 @@ SEGMENT = 0.2  # seconds
 HARMONICS = 48
 HARMONICS_FROM = 1200.0  # Hz; below, long windows tell more, see harmonic_ratio
 NOISE_FROM = 1600.0  # Hz; below, only where no voice is near
+RINGING = 30.0  # periods in which a resonance of Q 20 that a voice has excited dies by 40 dB
 VOICED, PITCHED = 0.5, 0.42  # strengths of the pitch
 LOUD, QUIET = 1e-4, 3e-5  # of the power of the loudest twentieth
 ABOVE_FLOOR = 4.0  # times the power in the pauses
@@ -196,11 +197,11 @@ def _short_noises(
     chosen = np.flatnonzero(clear)
     if not len(chosen):
         return
-    alone = _surroundings(followed, times[chosen], NOISE)[0]
     powers = log_cells.power_spectra(x, size, size // 4)[chosen]
     bins = log_cells.bins_inside(powers.shape[1], rate / size, len(cells))
     seen = log_cells.density(powers, cells, rate / size)
-    hidden = ~alone[:, None] & (cells < NOISE_FROM)
+    quiet = np.maximum(_away(followed, times[chosen]) - NOISE / 2.0, 1e-3)
+    hidden = cells < np.minimum(NOISE_FROM, RINGING / quiet)[:, None]
     seen[(seen < ABOVE_FLOOR * followed.floor) | (bins == 0) | hidden] = np.nan
     segments = (times[chosen] / SEGMENT).astype(int)
     for segment in np.unique(segments):
@@ -208,6 +209,14 @@ def _short_noises(
         if len(at) > LEAST_CELLS:
             variance = 5.6**2 / (np.maximum(0.4 * count, 1.0) * bins[at]) + 0.3**2
             yield Observation(SHORT_NOISE, 0.0, at, level, variance)
+
+
+def _away(followed: Track, times: Values) -> Values:
+    """Seconds from each time to the nearest window with a pitch in it."""
+    pitched = followed.times[(followed.strength > PITCHED) & followed.loud]
+    edges = np.concatenate([[-np.inf], pitched, [np.inf]])
+    after = np.searchsorted(edges, times)
+    return np.minimum(times - edges[after - 1], edges[after] - times) - SHORT / 2.0
 
 
 def _surroundings(followed: Track, times: Values, seconds: float) -> tuple[Mask, Values]:

@@ -7,9 +7,10 @@ harmonics move with the pitch and formants with the vowel. So:
 2. Wherever something excites it the envelope of the spectrum is sampled: at harmonics
    (`excitation`, `harmonic_ratio`), and in noise. Where nothing excites it nothing is concluded.
 3. All samples are brought together (`evidence`) under a model in which the vowel, level and tilt
-   pass, a smooth spectrum lasts, and a few bells stand on it. How uneven the lasting spectrum may
-   be is chosen by the evidence, so that one bell on level noise and a voice with strong formants
-   are told apart.
+   pass, a smooth spectrum lasts, and a few bells stand on it. How uneven the lasting spectrum of
+   each kind of samples may be is chosen by the evidence (`unevenness`), so that one bell on level
+   noise and a voice with strong formants are told apart: what only the harmonics show is the
+   voice's own, a room or a microphone is in its hiss as well.
 4. Bells are fitted (`bell_fit`), with the width the windows lend to them accounted for.
 
 Confidence comes from how much more likely the recording becomes with the bell, and from how far
@@ -28,6 +29,7 @@ from numpy.typing import NDArray
 
 from chainkit.dsp import bell_fit, evidence, excitation, harmonic_ratio, log_cells
 from chainkit.dsp.observation import Observation
+from chainkit.dsp.unevenness import likeliest_bells
 
 Values = NDArray[np.float64]
 
@@ -37,8 +39,6 @@ LOUDER = 0.75  # share of the pieces from among which those are taken
 FADE = 0.01  # seconds
 SILENT = 1e-8  # of full scale, peak
 LEAST_RATE = 22_000.0  # Hz, after decimation
-UNEVENNESS = (0.1, 0.3, 1.0)
-COST = 6.0  # log likelihood of a bell, when choosing among these
 EVEN = 12.0  # log likelihood at which a finding is as likely as not to be there
 STEEP = 0.25
 NARROW, WIDE = 1.5, 3.0  # semitones that the pitch moves, for no and for full confidence
@@ -102,9 +102,10 @@ def find_resonances(x: Values, rate: int) -> list[Resonance]:
         *excitation.noises(chosen, lower, followed, cells),
     ]
     sure = _steadiness(observations)
+    bells = likeliest_bells(evidence.gather(observations, len(cells)), cells, rate)
     found = [
         Resonance(bell.frequency, bell.q, bell.gain_db, _share(followed, bell), sure * _sure(bell))
-        for bell in _bells(observations, cells, rate)
+        for bell in bells
         if bell.gain_db >= LEAST_GAIN
     ]
     told = [one for one in found if one.confidence >= LEAST]
@@ -133,25 +134,6 @@ def _decimated(x: Values, rate: int) -> tuple[Values, float]:
     if factor == 1:
         return x, float(rate)
     return np.asarray(signal.resample_poly(x, 1, factor)), rate / factor
-
-
-def _bells(observations: list[Observation], cells: Values, rate: float) -> list[bell_fit.Bell]:
-    """Bells under the unevenness that makes the recording most likely."""
-    information = evidence.gather(observations, len(cells))
-    if not information:
-        return []
-    best: tuple[float, list[bell_fit.Bell]] = (-np.inf, [])
-    for unevenness in UNEVENNESS:
-        known = [
-            evidence.freed(kind, matrix, vector, unevenness)
-            for kind, (matrix, vector) in information.items()
-        ]
-        bells = bell_fit.Fit(known, cells, rate).bells()
-        likely = sum(one.log_evidence for one in known)
-        likely += sum(bell.worth - COST for bell in bells)
-        if likely > best[0]:
-            best = likely, bells
-    return best[1]
 
 
 def _sure(bell: bell_fit.Bell) -> float:
