@@ -225,16 +225,14 @@ class _Pass:
         """Send the voice through and finish the log; the output is the caller's to close."""
         detail = DetailLog(self.stream, folder) if detail_file is not None else None
         try:
-            with (
-                Behind(self._before.add) as measuring,
-                Behind(self._after.add) as measuring_out,
-                Behind(writer.write) as writing,
-            ):
-                for voice, passage in self._passages(measuring):
-                    writing.put(passage.audio)
+            # One thread more, not several: the meters take about as long as all the rest, and
+            # threads of Python hinder one another whenever they are not in a loop of numba.
+            with Behind(self._measure) as measuring:
+                for voice, passage in self._passages():
+                    writer.write(passage.audio)
                     # What is measured and logged is what the sample format can hold.
                     passage = replace(passage, audio=writer.held(passage.audio))
-                    measuring_out.put(passage.audio)
+                    measuring.put((voice, passage.audio))
                     self.log.add(voice, passage)
                     if detail is not None:
                         detail.add(passage)
@@ -246,10 +244,13 @@ class _Pass:
                 detail.close()
         self.before, self.after = self._before.finish(), self._after.finish()
 
-    def _passages(self, measuring: Behind[Audio]) -> Iterator[tuple[Audio, Passage]]:
-        blocks = ahead(_blocks(self.reader, self.options))
-        for voice in _counted(blocks, self.progress):
-            measuring.put(voice)
+    def _measure(self, voice_and_output: tuple[Audio, Audio]) -> None:
+        voice, output = voice_and_output
+        self._before.add(voice)
+        self._after.add(output)
+
+    def _passages(self) -> Iterator[tuple[Audio, Passage]]:
+        for voice in _counted(_blocks(self.reader, self.options), self.progress):
             yield voice, self.stream.process(voice)
         yield voice[:0], self.stream.finish()
 
