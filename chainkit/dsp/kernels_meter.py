@@ -277,7 +277,7 @@ def _tally_channel(x, totals, run, ceiling, shortest, at):
         total += value
         square += value * value
         size = abs(value)
-        peak = max(peak, size)
+        peak = size if size > peak else peak
         length = length + 1 if size >= ceiling else 0
         if length == shortest:
             run[1] += 1

@@ -28,6 +28,8 @@ References
 
 from __future__ import annotations
 
+import functools
+import math
 from array import array
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -187,7 +189,7 @@ class SibilantDetector:
         found = np.array(self._found).reshape(-1, len(_Candidate._fields))
         # What is no part of the voice is far below its loudest part, or its neighbours are.
         loudest = found[:, 6:8].min(axis=1)
-        kept = found[loudest > _decibels(self._power) + _FAR_BELOW]
+        kept = found[loudest > _decibel(self._power) + _FAR_BELOW]
         hiss, whole = kept[:, 8:].sum(axis=0)
         rest = self._energy - whole
         index = float(10.0 * np.log10(hiss / rest)) if len(kept) and rest > 0.0 else None
@@ -251,7 +253,7 @@ class _Stretch:
                 yield self._describe(start, stop, first, taken, weights)
 
     def _threshold(self, against_voice: float) -> float:
-        return _decibels(self.voice) + against_voice
+        return _decibel(self.voice) + against_voice
 
     def _spans(self) -> list[tuple[int, int, int]]:
         """Start, stop and seed of each stretch of hiss, the clearest first."""
@@ -302,14 +304,15 @@ class _Stretch:
         if level <= _QUIETEST or stop - start + 0.5 < _SHORTEST * HOPS_A_SECOND:
             return False  # most end here, ahead of what takes time
         core = self._core(start, stop)
-        ratio = float(_decibels(_between(core, HISS) / max(_between(core, _VOWEL), _TINY)))
+        ratio = _decibel(_between(core, HISS) / max(_between(core, _VOWEL), _TINY))
         centre = _centre(core, _SEARCHED)
+        if ratio <= float(np.interp(centre, *_LEAST_RATIO)):
+            return False
         calm, colour = _colour(core)
         asked = _COLOURED + _BY_RATIO * min(max(ratio, -4.0), 12.0)
         longest = _LONGEST if centre > _LOW else _LONGEST_LOW
         return (
-            ratio > float(np.interp(centre, *_LEAST_RATIO))
-            and calm + colour > asked - _BY_LEVEL * max(0.0, level - _LOUD)
+            calm + colour > asked - _BY_LEVEL * max(0.0, level - _LOUD)
             and stop - start <= longest * HOPS_A_SECOND
             and self._lasts(start, stop, seed, calm)
         )
@@ -334,7 +337,7 @@ class _Stretch:
         """Level of the loudest vowel close to an event, dB of power."""
         near = np.r_[max(0, start - _REACH) : start, stop : min(len(self.vowel), stop + _REACH)]
         voiced = self.vowel[near][self.ratio[near] < 0.0]
-        return float(_decibels(voiced.max(initial=0.0)))
+        return _decibel(float(voiced.max(initial=0.0)))
 
     def _describe(
         self,
@@ -346,7 +349,7 @@ class _Stretch:
     ) -> _Candidate:
         bands = self.bands[start:stop]
         core = self._core(start, stop)
-        level = float(_decibels(self.hiss[start:stop].mean()))
+        level = _decibel(float(self.hiss[start:stop].mean()))
         loud = (bands * weights).sum(axis=0, dtype=np.float64)
         return _Candidate(
             # The smoothing spans a hop on each side, and the onset is searched from outside.
@@ -366,7 +369,7 @@ class _Stretch:
         """Level of the voice around an event, dB of power: sibilants and pauses left out."""
         near = np.arange(max(0, start - _AROUND), min(len(taken), stop + _AROUND))
         near = near[~taken[near] & (self.total[near] > 0.01 * self.voice)]
-        return float(_decibels(self.total[near].mean() if near.size else self.voice))
+        return _decibel(float(self.total[near].mean()) if near.size else self.voice)
 
 
 _TINY = 1e-30
@@ -384,6 +387,10 @@ def _run(alike: NDArray[np.bool_], place: int) -> tuple[int, int]:
 
 def _decibels(power):  # type: ignore[no-untyped-def]
     return 10.0 * np.log10(np.maximum(power, _TINY))
+
+
+def _decibel(power: float) -> float:
+    return 10.0 * math.log10(max(power, _TINY))
 
 
 def _band_range(limits: tuple[float, float]) -> slice:
@@ -415,19 +422,15 @@ def _smooth(values: NDArray[np.float64]) -> NDArray[np.float64]:
     return total
 
 
+@functools.cache
 def _middles(limits: tuple[float, float]) -> NDArray[np.float64]:
     return (np.arange(BANDS, dtype=np.float64)[_band_range(limits)] + 0.5) * BAND
 
 
-def _moment(bands, limits):  # type: ignore[no-untyped-def]
-    """Power between two frequencies times its frequency, hop by hop."""
-    part = bands[..., _band_range(limits)]
-    return (part * _middles(limits)).sum(axis=-1, dtype=np.float64)
-
-
 def _centre(bands: NDArray[np.float64], limits: tuple[float, float]) -> float:
     """Centre of gravity of a power spectrum between two frequencies in Hz."""
-    return float(_moment(bands, limits) / max(_between(bands, limits), _TINY))
+    part = bands[_band_range(limits)]
+    return float(part @ _middles(limits)) / max(float(part.sum()), _TINY)
 
 
 def _colour(core: NDArray[np.float64]) -> tuple[float, float]:
@@ -436,9 +439,9 @@ def _colour(core: NDArray[np.float64]) -> tuple[float, float]:
     part = part[part > 0.0]  # bands above half the sample rate are empty
     if len(part) < _KILOHERTZ:
         return 0.0, 0.0
-    strongest = np.convolve(part, np.ones(_KILOHERTZ) / _KILOHERTZ, mode="valid").max()
-    calm = max(core[_band_range(_CALM)].mean(), _TINY)
-    return float(_decibels(strongest / calm)), float(_decibels(strongest / part.mean()))
+    strongest = float(np.convolve(part, np.ones(_KILOHERTZ), mode="valid").max()) / _KILOHERTZ
+    calm = max(float(core[_band_range(_CALM)].mean()), _TINY)
+    return _decibel(strongest / calm), _decibel(strongest / float(part.mean()))
 
 
 def _peak(core: NDArray[np.float64]) -> float:
