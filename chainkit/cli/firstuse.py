@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import os
 import sys
 
@@ -10,9 +11,35 @@ COMPILED = ("render", "verify", "measure", "compare", "scout", "ride", "songs", 
 
 
 def tell_of_compiling(command: str) -> None:
-    """Say that the first use compiles, where that is so."""
-    if command in COMPILED and not any(map(_holds_compiled_code, _caches())):
-        print("chainkit: compiling its loops, once; this takes some seconds", file=sys.stderr)
+    """Say that the first use compiles, where that is so; every use, where nothing can be kept."""
+    if command not in COMPILED:
+        return
+    if not any(map(_can_be_written, _caches())):
+        _keep_for_this_process()
+        word = "each time, since no folder can be written that would keep them (NUMBA_CACHE_DIR)"
+    elif not any(map(_holds_compiled_code, _caches())):
+        word = "once"
+    else:
+        return
+    print(f"chainkit: compiling its loops, {word}; this takes some seconds", file=sys.stderr)
+
+
+def _keep_for_this_process() -> None:
+    """Give numba a folder of our own, since it refuses to work without one.
+
+    Not one that stays under a name that others know: what lies there is run.
+    """
+    import shutil
+    import tempfile
+
+    os.environ["NUMBA_CACHE_DIR"] = folder = tempfile.mkdtemp(prefix="chainkit-loops-")
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+
+
+def _can_be_written(folder: str) -> bool:
+    while not os.path.exists(folder) and folder != os.path.dirname(folder):
+        folder = os.path.dirname(folder)
+    return os.path.isdir(folder) and os.access(folder, os.W_OK)
 
 
 def load_numba() -> None:

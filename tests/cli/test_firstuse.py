@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+from pathlib import Path
+
 import pytest
 
 from chainkit.cli.firstuse import tell_of_compiling
@@ -35,3 +38,15 @@ def test_a_read_only_install_uses_the_user_s_cache(tmp_path, monkeypatch, capsys
     (tmp_path / "numba" / "dsp_0a1b2c").mkdir(parents=True)
     tell_of_compiling("render")
     assert capsys.readouterr().err == ""
+
+
+def test_where_nothing_can_be_kept_each_use_compiles(tmp_path, monkeypatch, capsys):
+    file = tmp_path / "a file"
+    file.touch()
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(file / "below"))  # not even root can make it
+    tell_of_compiling("render")
+    folder = Path(os.environ["NUMBA_CACHE_DIR"])
+    assert "each time" in capsys.readouterr().err
+    assert folder.is_dir()
+    assert folder.stat().st_mode & 0o077 == 0
+    folder.rmdir()
