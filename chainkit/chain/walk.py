@@ -125,7 +125,9 @@ def check_keys(node: Mapping, allowed: Collection[str], title: str) -> None:
 def _check_key(key: str, node: Mapping, allowed: Collection[str], title: str) -> None:
     if key not in allowed:
         known = ", ".join(allowed)
-        hint = nearest(key, allowed)
+        # `gain: 1,5 dB` between braces is two keys.
+        comma = key[:1].isdecimal()
+        hint = "; numbers take a decimal point" if comma else nearest(key, allowed)
         raise node.keys[key].fault(f"no key {key!r} in {title}; allowed are {known}{hint}")
 
 

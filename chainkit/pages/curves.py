@@ -270,8 +270,9 @@ def _draw_split(sheet: Figure, places: Places, stage: Any, rate: int) -> None:
     plots.guide(axes, x=stage.frequency)
     plots.curve(axes, f, _level(low), 2, label="left alone")
     plots.curve(axes, f, _level(high), 1, label="turned down")
-    whole = low + high * to_gain(-TURNED_DOWN)
-    plots.curve(axes, f, _level(whole), 0, label=f"whole, at −{TURNED_DOWN:g} dB")
+    down = TURNED_DOWN if stage.range is None else min(TURNED_DOWN, stage.range)
+    whole = low + high * to_gain(-down)
+    plots.curve(axes, f, _level(whole), 0, label=f"whole, at −{down:g} dB")
     plots.legend(axes, "lower left")
 
 

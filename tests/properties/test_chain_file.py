@@ -111,6 +111,11 @@ def test_a_fault_names_its_place(old, new, line, column, message):
     assert "\n" not in str(caught.value)
 
 
+def test_a_decimal_comma_between_braces_is_told():
+    with pytest.raises(ChainFileError, match="no key '5 dB' .*numbers take a decimal point"):
+        chainkit.parse_chain(GOOD.replace("gain: {gain: -3 dB}", "gain: {gain: -3,5 dB}"), "c.yaml")
+
+
 MANY = """\
 chainkit: 1
 nmae: x
