@@ -179,7 +179,7 @@ def cautions(result: Result) -> list[str]:
     before, after = result.before, result.after
     if after.true_peak_dbtp is not None and after.true_peak_dbtp > LOUD_DBTP:
         messages.append(
-            f"caution: true peak {after.true_peak_dbtp:.1f} dBTP is above −1 dBTP; "
+            f"caution: true peak {after.true_peak_dbtp:z.1f} dBTP is above -1 dBTP; "
             "it can clip in playback or coding"
         )
     if before.integrated_lufs is not None and after.integrated_lufs is not None:
