@@ -2,9 +2,9 @@
 
 The bell is that of `filters.bell`. Its power response is 1 + (G² − 1) / (1 + (d/u)²) with G the
 gain, d = tan(πf/r)/tan(πc/r) − tan(πc/r)/tan(πf/r) and u = 1/(Q√G): a Lorentz line above a level
-floor. A window widens the line as a Gaussian does; the widened line, a Voigt profile, is
-taken as a Lorentz line of the same area with the width of J. J. Olivero and R. L. Longbothum,
-Journal of Quantitative Spectroscopy and Radiative Transfer 17, 1977.
+floor. A window, and the width of a cell, widen the line as Gaussians do; the widened line, a Voigt
+profile, is taken as a Lorentz line of the same area with the width of J. J. Olivero and R. L.
+Longbothum, Journal of Quantitative Spectroscopy and Radiative Transfer 17, 1977.
 """
 
 from __future__ import annotations
@@ -16,12 +16,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainkit.dsp.evidence import Evidence
+from chainkit.dsp.log_cells import PER_OCTAVE
 
 Values = NDArray[np.float64]
 
 USUAL = np.array([0.0, np.log(10.0), 8.0])  # of (log f, log Q, gain in dB), any frequency
 WEIGHT = np.array([0.0, 1.0, 1.0 / 4.0**2])
 LARGEST_STEP = np.array([0.03, 0.4, 3.0])
+# The mean over a cell widens as a Gaussian of the same variance does, whose full width at half
+# power is this share of the frequency.
+CELL = np.sqrt(8.0 * np.log(2.0) / 12.0) * np.log(2.0) / PER_OCTAVE
 TINY_STEP = np.array([1e-4, 1e-3, 1e-3])
 FIRST_QS, FIRST_GAIN = (4.0, 6.5, 10.0, 16.0), 8.0
 LOWEST, HIGHEST = 100.0, 9500.0  # Hz
@@ -60,7 +64,13 @@ def curve(bell: Values, cells: Values, smear: float, rate: float) -> Values:
     angle = np.pi / rate
     warped, centre = np.tan(angle * cells), np.tan(angle * frequency)
     width = 1.0 / (q * np.sqrt(gain))
-    wider = smear / frequency * 2.0 * angle * frequency / np.sin(2.0 * angle * frequency)
+    wider = (
+        np.hypot(smear / frequency, CELL)
+        * 2.0
+        * angle
+        * frequency
+        / np.sin(2.0 * angle * frequency)
+    )
     seen = 0.5346 * width + np.sqrt(0.2166 * width**2 + wider**2)
     away = (warped / centre - centre / warped) / seen
     return np.asarray(10.0 * np.log10(1.0 + (gain**2 - 1.0) * (width / seen) / (1.0 + away**2)))

@@ -25,7 +25,7 @@ Values = NDArray[np.float64]
 PASSING_TILT, LASTING_TILT = 6.0, 20.0  # dB per octave
 UNKNOWN_LEVEL = 100.0  # dB
 RIPPLE = 0.03  # octaves
-LEAST_SCALE = 0.003  # of the variance: synthetic signals agree too well
+LEAST_SCALE = 0.05  # of the variance: no model of what is seen is exact
 ENOUGH = 50  # degrees of freedom from which the scale is measured
 
 

@@ -17,15 +17,17 @@ from numpy.typing import NDArray
 
 from chainkit.dsp import log_cells
 from chainkit.dsp.excitation import LEAST_CELLS, Track, bands
+from chainkit.dsp.levels import to_gain
 from chainkit.dsp.observation import Kind, Observation
 
 Values = NDArray[np.float64]
 
 WINDOW = 0.6  # seconds
+HOPS = 3  # in a window
 HIGHEST = 2000.0  # Hz
 MOVES = 0.7  # the most the logarithm of the pitch may move within a window
 LEAST_VOICED = 0.4  # share of a window
-FAINT = 1e-3  # of the power of the loudest twentieth
+FAINT = 30.0  # dB below the loudest twentieth
 DEEPEST = 30.0  # dB below the strongest cell expected
 STEADY = 3.0  # dB by which a shorter window may expect otherwise: what leaks in from afar
 LEVEL_HARMONICS = np.arange(1, 13)
@@ -103,12 +105,12 @@ def moving_harmonics(
     size = 2 * int(WINDOW * rate / 2.0)
     grid = Grid.of(size / rate, cells)
     window = signal.windows.blackmanharris(size)
-    level = _level(followed)
-    loudest = np.percentile(level, 95)
-    for start in range(0, len(x) - size, size // 2):
+    levels = _levels(followed)
+    loudest = np.percentile(levels[:, -1], 95)
+    for start in range(0, len(x) - size, size // HOPS):
         times = start / rate + grid.times
-        amplitude, pitch = _followed(followed, voiced, level, times)
-        if pitch is None or (amplitude**2).max() < FAINT * loudest:
+        amplitude, pitch = _followed(followed, voiced, levels, times)
+        if pitch is None or amplitude[-1].max() < to_gain(loudest - FAINT):
             continue
         spectrum = fft.rfft(x[start : start + size] * window, 2 * size)[: grid.bins]
         found = _observed(np.abs(spectrum) ** 2, amplitude, pitch, grid)
@@ -116,27 +118,37 @@ def moving_harmonics(
             yield found
 
 
-def _level(followed: Track) -> Values:
-    """Geometric mean of the energy of the first harmonics, each weighing the same.
+def _levels(followed: Track) -> Values:
+    """Level of the voice as it bears on each harmonic, in dB, (frames, harmonics + 1).
 
-    Of harmonics, so that none crosses the edge of a band as the pitch moves; of many, so that a
-    resonance on one of them hardly moves it.
+    The mean of how far the first harmonics are above what is usual for each: of harmonics, so that
+    none crosses the edge of a band as the pitch moves. Each is left out of its own mean, or else a
+    resonance on it would lift what is expected there. The last column is the mean of all, for the
+    harmonics above.
     """
     pitch = followed.pitch[:, None] / followed.spacing
     energy = bands(followed.powers, LEVEL_HARMONICS * pitch, 0.5 * pitch)[0]
-    return np.asarray(np.exp(np.log(np.maximum(energy, 1e-30)).mean(1)))
+    level = 10.0 * np.log10(np.maximum(energy, 1e-30))
+    usual = np.median(level[followed.voiced], axis=0)
+    above = level - usual
+    total = above.sum(1, keepdims=True)
+    others = np.hstack([(total - above) / (above.shape[1] - 1), total / above.shape[1]])
+    return np.asarray(usual.mean() + others)
 
 
 def _followed(
-    followed: Track, voiced: NDArray[np.int64], level: Values, times: Values
+    followed: Track, voiced: NDArray[np.int64], levels: Values, times: Values
 ) -> tuple[Values, Values | None]:
-    """Amplitude and pitch at each time; no pitch where it is away or leaps."""
+    """Amplitude of each harmonic and pitch at each time; no pitch where it is away or leaps."""
     first, last = np.searchsorted(followed.times, times[[0, -1]])
     share = followed.voiced[first:last].mean() if last > first else 0.0
-    sounding = np.interp(times, followed.times, followed.voiced.astype(float)) > 0.5
-    amplitude = np.sqrt(np.interp(times, followed.times, level)) * sounding
     pitch = np.interp(times, followed.times[voiced], np.log(followed.pitch[voiced]))
-    return amplitude, None if share < LEAST_VOICED or np.ptp(pitch) > MOVES else np.exp(pitch)
+    if share < LEAST_VOICED or np.ptp(pitch) > MOVES:
+        return np.zeros((1, len(times))), None
+    sounding = np.interp(times, followed.times, followed.voiced.astype(float)) > 0.5
+    near = slice(max(0, first - 1), last + 1)
+    each = [np.interp(times, followed.times[near], level) for level in levels[near].T]
+    return to_gain(np.array(each)) * sounding, np.exp(pitch)
 
 
 def _observed(seen: Values, amplitude: Values, pitch: Values, grid: Grid) -> Observation | None:
@@ -169,7 +181,8 @@ def _expected(amplitude: Values, pitch: Values, grid: Grid) -> tuple[Values, Val
     inner[start : start + length] = signal.windows.blackmanharris(length)
     turn = np.exp(2j * np.pi * np.cumsum(pitch) / grid.rate)
     count = int(1.1 * HIGHEST / pitch.min())
-    harmonics = np.cumprod(np.broadcast_to(turn, (count, grid.frames)), axis=0) * amplitude
+    harmonics = np.cumprod(np.broadcast_to(turn, (count, grid.frames)), axis=0)
+    harmonics *= amplitude[np.minimum(np.arange(count), len(amplitude) - 1)]
     numbers = np.arange(1, count + 1)[:, None]
 
     def powers(window: Values) -> Values:
