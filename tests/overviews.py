@@ -19,15 +19,21 @@ def stage(kind, work, inside=None):
     }  # fmt: skip
 
 
-def outcome(number, *, changes=(), sibilance=0.0, level=0.0, deess=0.0, compress=0.0, spread=0.0):
+def outcome(
+    number, *, changes=(), rides=None, sibilance=0.0, level=0.0, deess=0.0, compress=0.0,
+    spread=0.0, noise=0.0, clipped=0, loudness=0.0,
+):  # fmt: skip
     """A song whose figures are the usual ones and so much more."""
     off = OFFSETS[number % len(OFFSETS)]
     before = {
         "integrated_lufs": -26.0 + level + off, "loudness_range_lu": 9.0 + spread - off,
         "crest_db": 17.0 + off / 2, "sibilance_index_db": -12.0 + sibilance + off,
-        "true_peak_dbtp": -6.0,
+        "true_peak_dbtp": -6.0, "noise_floor_dbfs": -76.0 + level + 1.5 * off + noise,
+        "clipped_runs": clipped,
     }  # fmt: skip
-    after = before | {"integrated_lufs": -20.0 + off / 5, "true_peak_dbtp": -2.0 + off}
+    after = before | {
+        "integrated_lufs": -20.0 + loudness + off / 5, "true_peak_dbtp": -2.0 + off,
+    }  # fmt: skip
     record = {
         "trim_db": -20.0 - before["integrated_lufs"],
         "levels": {"before": before, "after": after | {"sibilance_index_db": -15.0 + off}},
@@ -39,7 +45,7 @@ def outcome(number, *, changes=(), sibilance=0.0, level=0.0, deess=0.0, compress
     }
     voice = Voice(
         number=number, title=f"Song {number}", role="lead", name="lead", file=Path("lead.wav"),
-        backing=None, rides=None, changes=tuple(changes), chain=Chain(()),
+        backing=None, rides=rides, changes=tuple(changes), chain=Chain(()),
         output=Path("rendered") / f"Song {number}" / "lead.wav",
     )  # fmt: skip
     return Outcome(voice, CURRENT, "", record)

@@ -1,6 +1,7 @@
 """Validate chain files, print what they resolve to, draw their curves.
 
-Every file is checked, and all of its faults are told. Exit code 2 when a file has a fault.
+Every file is checked, and all of its faults are told. Exit code 2 when a file has a fault. A
+songbook is checked as one, with the chains that it names and what each song changes in them.
 """
 
 from __future__ import annotations
@@ -12,16 +13,17 @@ from typing import TYPE_CHECKING
 from chainkit.cli import show
 from chainkit.cli.options import add_force, find_chain, quantity
 from chainkit.cli.outputs import add_plot
-from chainkit.errors import ChainkitError, UsageError
+from chainkit.errors import ChainFileError, ChainkitError, UsageError
 from chainkit.units import FREQUENCY
 
 if TYPE_CHECKING:
     from chainkit.chain import Chain
+    from chainkit.songbook import Songbook
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's options."""
-    parser.add_argument("chains", nargs="+", metavar="CHAIN", help="chain file or preset")
+    parser.add_argument("chains", nargs="+", metavar="CHAIN", help="chain file, preset or songbook")
     add_plot(parser, "draw EQ response, static curves and split of one chain")
     parser.add_argument(
         "--rate",
@@ -39,39 +41,77 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.plot and len(arguments.chains) > 1:
         raise UsageError("--plot draws one chain; name one")
     rate = round(arguments.rate)
-    chains, worst = _checked(arguments.chains, rate)
+    found, worst = _checked(arguments.chains, rate)
     if arguments.json:
         import json
 
-        print(json.dumps([chain.as_dict() for chain in chains], indent=2, ensure_ascii=False))
+        print(json.dumps([each.as_dict() for each in found], indent=2, ensure_ascii=False))
     else:
-        _print(chains)
-    if arguments.plot and chains:
-        from chainkit.pages.curves import draw_chain
-
-        draw_chain(chains[0], rate, arguments.plot, force=arguments.force)
-        print(f"wrote {arguments.plot}", file=sys.stderr if arguments.json else sys.stdout)
+        _print(found)
+    if arguments.plot and found:
+        _draw(found[0], rate, arguments)
     return worst
 
 
-def _checked(names: list[str], rate: int) -> tuple[list[Chain], int]:
-    """The chains without fault, and the exit code; faults are printed as they are found."""
-    chains, worst = [], 0
+def _checked(names: list[str], rate: int) -> tuple[list[Chain | Songbook], int]:
+    """Chains and songbooks without fault, and the exit code; faults are printed as found."""
+    found: list[Chain | Songbook] = []
+    worst = 0
     for name in names:
         try:
-            chain = find_chain(name)
-            chain.check(rate)
-            chains.append(chain)
+            found.append(_check(name, rate))
         except ChainkitError as fault:
             show.note(str(fault))
             worst = max(worst, fault.exit_code)
-    return chains, worst
+    return found, worst
 
 
-def _print(chains: list[Chain]) -> None:
-    from chainkit.chain import dump_chain
+def _check(name: str, rate: int) -> Chain | Songbook:
+    try:
+        chain = find_chain(name)
+    except ChainFileError:
+        # Only a chain file with a fault may be a songbook: chains need not be read twice.
+        from chainkit.songbook import is_songbook
 
-    for number, chain in enumerate(chains):
-        if len(chains) > 1:
-            print(f"{'' if number == 0 else chr(10)}# {chain.source}")
-        print(dump_chain(chain), end="")
+        if is_songbook(name):
+            return _check_songbook(name, rate)
+        raise
+    chain.check(rate)
+    return chain
+
+
+def _check_songbook(name: str, rate: int) -> Songbook:
+    from chainkit.songbook import load_songbook
+
+    book = load_songbook(name)
+    faults = dict.fromkeys(voice.fault for voice in book.voices if voice.fault)
+    if faults:
+        raise UsageError("\n".join(faults))
+    for chain in dict.fromkeys(voice.chain for voice in book.voices):
+        chain.check(rate)
+    return book
+
+
+def _print(found: list[Chain | Songbook]) -> None:
+    from chainkit.chain import Chain, dump_chain
+
+    for number, each in enumerate(found):
+        if len(found) > 1:
+            print(f"{'' if number == 0 else chr(10)}# {each.source}")
+        print(dump_chain(each) if isinstance(each, Chain) else _summary(each), end="")
+
+
+def _summary(book: Songbook) -> str:
+    songs, voices = show.counted(len(book.songs), "song"), show.counted(len(book.voices), "voice")
+    told = f"a songbook of {songs} and {voices}, without a fault"
+    return f"{book.source}: {told}; chainkit songs --dry-run tells what it would render\n"
+
+
+def _draw(found: Chain | Songbook, rate: int, arguments: argparse.Namespace) -> None:
+    from chainkit.chain import Chain
+    from chainkit.pages.curves import draw_chain
+
+    if not isinstance(found, Chain):
+        raise UsageError(f"--plot draws a chain; {found.source} is a songbook")
+    draw_chain(found, rate, arguments.plot, force=arguments.force)
+    print(f"wrote {arguments.plot}", file=sys.stderr if arguments.json else sys.stdout)

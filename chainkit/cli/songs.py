@@ -62,65 +62,100 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.workers and arguments.jobs:
         raise UsageError("--jobs is for this machine; with --workers the scheduler decides")
     book = load_songbook(arguments.songbook)
+    asked = book.only(arguments.only)
+    known: dict[Voice, Outcome] = {}
+    try:
+        _tend(arguments, book, set(asked), known)
+    except KeyboardInterrupt:
+        if not known:
+            raise
+        return _interrupted([known[voice] for voice in asked])
+    return _told_of(arguments, book, [known[voice] for voice in book.voices], set(asked))
+
+
+def _told_of(
+    arguments: argparse.Namespace, book: Songbook, outcomes: list[Outcome], asked: Container[Voice]
+) -> int:
+    """Print and write how it stands with all voices; the exit code is that of those asked for."""
     # Imported late: a fault in the songbook is told before numba and libsndfile are loaded.
     from chainkit.songbook.overview import overview
     from chainkit.songbook.work import FAILED
 
-    outcomes = _tended(arguments, book)
     compared = overview(book.record, outcomes)
-    asked = set(book.only(arguments.only))
     failures = [found for found in outcomes if found.state == FAILED and found.voice in asked]
     if arguments.json:
         _print_json(compared, outcomes)
     else:
-        _print(compared, outcomes)
+        _print(compared, outcomes, {_label(outcome) for outcome in failures})
     if not arguments.dry_run:
-        _write_page(book, compared, failures)
+        _write_page(book, compared)
     for outcome in failures:
         show.note(f"{_label(outcome)}: {outcome.reason}")
     return 1 if failures else 0
 
 
-def _tended(arguments: argparse.Namespace, book: Songbook) -> list[Outcome]:
-    """How it stands with each voice when all is done that is to be done."""
+def _interrupted(outcomes: Sequence[Outcome]) -> int:
+    """Tell how far a run came that was ended by Ctrl-C."""
+    from chainkit.cli.dispatch import INTERRUPTED
+    from chainkit.songbook.work import CURRENT, RENDERED
+
+    done = sum(outcome.state in (CURRENT, RENDERED) for outcome in outcomes)
+    voices = show.counted(len(outcomes), "voice")
+    show.note(f"interrupted: {done} of {voices} done; run again to go on")
+    return INTERRUPTED
+
+
+def _tend(
+    arguments: argparse.Namespace,
+    book: Songbook,
+    chosen: Container[Voice],
+    known: dict[Voice, Outcome],
+) -> None:
+    """Do all that is to be done; `known` holds how it stands with each voice, also on the way."""
     from chainkit.songbook import running
 
-    chosen = set(book.only(arguments.only))
     if arguments.dry_run:
-        return _found(arguments, book, chosen)
+        known |= _found(arguments, book, chosen)
+        return
     with running.alone(book.source):
         from chainkit.pages.record_overview import lacks_sheet
         from chainkit.songbook.work import CURRENT, STALE, remove_leftovers
 
         remove_leftovers([book.output, *(voice.output.parent for voice in book.voices)])
-        found = _found(arguments, book, chosen)
+        known |= _found(arguments, book, chosen)
         due = [
             outcome
-            for outcome in found
+            for outcome in known.values()
             if (outcome.state == STALE and outcome.voice in chosen)
             or (outcome.state == CURRENT and lacks_sheet(outcome.voice))
         ]
-        done = {outcome.voice: outcome for outcome in _worked(arguments, due)}
-    return [done.get(outcome.voice, outcome) for outcome in found]
+        _work(arguments, due, known)
 
 
 def _found(
     arguments: argparse.Namespace, book: Songbook, chosen: Container[Voice]
-) -> list[Outcome]:
+) -> dict[Voice, Outcome]:
     """How it stands with each voice before anything is written."""
+    from dataclasses import replace
+
     from chainkit.songbook import running
-    from chainkit.songbook.work import STALE, Outcome
+    from chainkit.songbook.work import CURRENT, STALE
 
     found = running.look_at(book.voices)
-    if not arguments.force:
-        return found
-    return [
-        Outcome(outcome.voice, STALE, "asked for") if outcome.voice in chosen else outcome
-        for outcome in found
-    ]
+    if arguments.force:
+        found = [
+            replace(outcome, state=STALE, reason="asked for")
+            if outcome.state == CURRENT and outcome.voice in chosen
+            else outcome
+            for outcome in found
+        ]
+    return {outcome.voice: outcome for outcome in found}
 
 
-def _worked(arguments: argparse.Namespace, due: Sequence[Outcome]) -> list[Outcome]:
+def _work(
+    arguments: argparse.Namespace, due: Sequence[Outcome], known: dict[Voice, Outcome]
+) -> None:
+    """Render what is `due`, noting in `known` what comes of it."""
     from functools import partial
 
     from chainkit.pages.record_overview import tend
@@ -130,46 +165,57 @@ def _worked(arguments: argparse.Namespace, due: Sequence[Outcome]) -> list[Outco
     with show.progress("songs", len(due)) as progress:
 
         def report(outcome: Outcome) -> None:
+            known[outcome.voice] = outcome
             if progress is not None:
                 progress(1)
 
         if arguments.workers:
-            return cluster.run(due, work, arguments.workers, report)
-        return running.run(due, work, arguments.jobs or running.cores(), report)
+            cluster.run(due, work, arguments.workers, report)
+        else:
+            running.run(due, work, arguments.jobs or running.cores(), report)
 
 
-def _print(found: Overview, outcomes: Sequence[Outcome]) -> None:
-    """Print how many voices were rendered and kept, the table, and what stands out."""
-    from chainkit.songbook.work import STALE
+def _print(found: Overview, outcomes: Sequence[Outcome], failures: Container[str]) -> None:
+    """Print how many voices were rendered and kept, the table, and what stands out.
 
+    Failures are told at the end, and not here.
+    """
     states = [outcome.state for outcome in outcomes]
     counted = [f"{states.count(state)} {state}" for state in dict.fromkeys(states)]
     print(f"{show.counted(len(outcomes), 'voice')}: {', '.join(counted)}")
-    for outcome in outcomes:
-        if outcome.state == STALE:
-            print(f"  {_label(outcome)}: {outcome.reason}")
-    if found.rows:
+    _list([f"{row.label}: {row.note}" for row in found.lacking if row.label not in failures])
+    if found.rendered:
         print()
         names = found.stage_names
-        show.table("", (*HEADERS, *(f"{name}, dB" for name in names)), _cells(found.rows, names))
-    if found.marks:
-        print()
-        for mark in found.marks:
-            print(f"* {mark}")
+        headers = (*HEADERS, *(f"{name}, dB" for name in names))
+        show.table("", headers, _cells(found.rendered, names))
+    _list(found.marks, "* ", "what stands out, the most serious first:")
+    _list(found.cured, "  ", "to know, with nothing to do:")
+
+
+def _list(lines: Sequence[str], bullet: str = "  ", heading: str = "") -> None:
+    """Print `lines`, none without a trace."""
+    if lines and heading:
+        print(f"\n{heading}")
+    for line in lines:
+        print(f"{bullet}{line}".replace("−", show.minus()))
 
 
 HEADERS = (
-    "song", "title", "voice", "trim, dB", "loudness, LUFS", "sibilance before, dB", "after, dB",
-    "above backing, LU",
+    "song", "title", "voice", "trim, dB", "noise, dB", "clipped places", "sibilance before, dB",
+    "after, dB", "loudness, LUFS", "above backing, LU",
 )  # fmt: skip
-FIGURES = ("trim_db", "output_lufs", "sibilance_db", "output_sibilance_db", "above_backing_lu")
+FIGURES = (
+    "trim_db", "noise_db", "clipped_runs", "sibilance_db", "output_sibilance_db", "output_lufs",
+    "above_backing_lu",
+)  # fmt: skip
 
 
 def _cells(rows: Sequence[Row], names: Sequence[str]) -> list[tuple[object, ...]]:
     return [
         (
-            f"{row.number}{' *' if row.marks else ''}",
-            row.title,
+            f"{row.number}{' *' if row.outlying else ''}",
+            f"{row.title}{f' ({row.word})' if row.word else ''}",
             row.name,
             *(row.figures[key] for key in FIGURES),
             *(row.work.get(name) for name in names),
@@ -202,12 +248,12 @@ def _told(outcome: Outcome) -> dict[str, object]:
     }
 
 
-def _write_page(book: Songbook, found: Overview, failures: Sequence[Outcome]) -> None:
+def _write_page(book: Songbook, found: Overview) -> None:
     from chainkit.pages.record_overview import write_overview
 
     path = book.output / "overview.html"
-    if found.rows:
-        write_overview(found, failures, path)
+    if found.rendered:
+        write_overview(found, path)
         print(f"wrote {path}", file=sys.stderr)
 
 

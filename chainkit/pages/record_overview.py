@@ -6,7 +6,6 @@ import math
 from collections.abc import Iterator, Sequence
 from functools import partial
 from pathlib import Path
-from statistics import median
 from typing import Any
 
 from markupsafe import Markup
@@ -19,17 +18,20 @@ from chainkit.pages.recall import recall_sheet
 from chainkit.record import Outputs
 from chainkit.songbook import work
 from chainkit.songbook.model import Voice
-from chainkit.songbook.overview import Overview, Row
+from chainkit.songbook.overview import Overview, Pick, Row, figure_of, usual, work_of
 from chainkit.songbook.work import Outcome
 
 COLUMNS = (
-    ("trim_db", "trim, dB"),
-    ("output_lufs", "loudness, LUFS"),
-    ("output_dbtp", "true peak, dBTP"),
-    ("sibilance_db", "sibilance before, dB"),
-    ("output_sibilance_db", "sibilance after, dB"),
-    ("above_backing_lu", "above backing, LU"),
+    ("trim_db", "trim, dB", 1),
+    ("noise_db", "noise, dB", 1),
+    ("clipped_runs", "clipped places", 0),
+    ("sibilance_db", "sibilance before, dB", 1),
+    ("output_sibilance_db", "sibilance after, dB", 1),
+    ("output_lufs", "loudness, LUFS", 1),
+    ("output_dbtp", "true peak, dBTP", 1),
+    ("above_backing_lu", "above backing, LU", 1),
 )
+"""Key, heading and decimals; the drawings leave out what is counted."""
 PANEL = 1.25  # inches high; two stand side by side
 FEWEST = 3  # voices of a role that are worth a drawing
 
@@ -64,14 +66,12 @@ def _tend(found: Outcome, allow_clipping: bool) -> Outcome:
     return found
 
 
-def write_overview(found: Overview, failures: Sequence[Outcome], path: Path) -> None:
+def write_overview(found: Overview, path: Path) -> None:
     """Write the page with all songs side by side.
 
     Parameters
     ----------
     found : Overview
-    failures : sequence of Outcome
-        Voices that could not be rendered.
     path : Path
 
     Raises
@@ -80,49 +80,51 @@ def write_overview(found: Overview, failures: Sequence[Outcome], path: Path) -> 
         It cannot be written.
     """
     with atomic_file(path, force=True) as file:
-        file.write(overview_page(found, failures, path.parent))
+        file.write(overview_page(found, path.parent))
 
 
-def overview_page(found: Overview, failures: Sequence[Outcome], folder: Path) -> str:
+def overview_page(found: Overview, folder: Path) -> str:
     """HTML text of the page; its links start from `folder`."""
     return render_page(
         "record_overview.html",
         record=found.record or "Record",
         overview=found,
-        failures=failures,
-        columns=[(key, label) for key, label in COLUMNS if _known(found, key)],
+        columns=[column for column in COLUMNS if _known(found, column[0])],
         links=[_link(row, folder) for row in found.rows],
         drawings=list(_drawings(found)),
     )
 
 
 def _known(found: Overview, key: str) -> bool:
-    return any(row.figures[key] is not None for row in found.rows)
+    return any(row.figures[key] is not None for row in found.rendered)
 
 
 def _link(row: Row, folder: Path) -> str:
-    return sheet_path(Path(row.output)).relative_to(folder).as_posix()
+    """Where the recall sheet of a voice lies; empty where there is none."""
+    return sheet_path(Path(row.output)).relative_to(folder).as_posix() if row.figures else ""
 
 
 def _drawings(found: Overview) -> Iterator[tuple[str, Markup]]:
     """Role and drawing of each role that has enough voices."""
-    for number, role in enumerate(dict.fromkeys(row.role for row in found.rows), start=1):
-        rows = [row for row in found.rows if row.role == role]
+    for number, role in enumerate(dict.fromkeys(row.role for row in found.rendered), start=1):
+        rows = [row for row in found.rendered if row.role == role]
         if len(rows) >= FEWEST:
             yield role, _drawing(rows, role, number)
 
 
 def _drawing(rows: Sequence[Row], role: str, number: int) -> Markup:
     """Each figure and each stage's work of one role, song by song."""
-    series = [(key, label, [row.figures[key] for row in rows]) for key, label in COLUMNS]
+    panels = [(key, label, figure_of(key), "") for key, label, decimals in COLUMNS if decimals]
     names = list(dict.fromkeys(name for row in rows for name in row.work))
-    series += [(n, f"{n}, dB of reduction", [row.work.get(n) for row in rows]) for n in names]
-    drawn = [(key, label, values) for key, label, values in series if any(map(_exists, values))]
+    panels += [(name, f"{name}, dB of reduction", work_of(name), name) for name in names]
+    drawn = [panel for panel in panels if any(_exists(panel[2](row)) for row in rows)]
     lines = math.ceil(len(drawn) / 2)
     sheet, grid = plots.figure(10.5, PANEL * lines + 0.4, lines, 2, gap=0.03)
-    for place, (key, label, values) in enumerate(drawn):
+    for place, (key, label, pick, stage) in enumerate(drawn):
         axes = plots.panel(sheet, grid[divmod(place, 2)], label)
-        _draw(axes, rows, values, [key in row.outlying for row in rows])
+        _draw(axes, rows, pick, [key in row.outlying for row in rows])
+        if (common := usual(rows, role, pick, stage)) is not None:
+            plots.guide(axes, y=common.median, words="median")
     words = f"Figures of the voices in the role {role}, song by song, with the median"
     return Markup(plots.svg(sheet, f"drawing-{number}", words))
 
@@ -131,17 +133,15 @@ def _exists(value: float | None) -> bool:
     return value is not None
 
 
-def _draw(
-    axes: Any, rows: Sequence[Row], values: Sequence[float | None], outlying: Sequence[bool]
-) -> None:
-    """A numbered point a song, the median across; those that stand out are filled."""
+def _draw(axes: Any, rows: Sequence[Row], pick: Pick, outlying: Sequence[bool]) -> None:
+    """A numbered point a song; those that stand out are filled."""
+    values = [pick(row) for row in rows]
     known = sorted(value for value in values if value is not None)
     margin = 0.3 * max(1.0, known[-1] - known[0])
     low, high = math.floor(known[0] - margin), math.ceil(known[-1] + margin)
     plots.decibel_axis(axes, low, high, "")
-    axes.set_xlim(0.0, len(rows) + 1.0)
+    axes.set_xlim(0.0, 1.08 * (len(rows) + 1.0))  # with room for the word beside the last
     axes.set_xticks([])
-    plots.guide(axes, y=median(known), words="median")
     for place, (row, value) in enumerate(zip(rows, values, strict=True), start=1):
         if value is not None:
             plots.marker(axes, place, value, str(row.number), strong=outlying[place - 1])

@@ -11,7 +11,17 @@ overview   the figures of all songs side by side, and which stand out
 
 from __future__ import annotations
 
-from chainkit.songbook.model import Song, Songbook, Voice, load_songbook, parse_songbook
+from chainkit.songbook.model import (
+    Song,
+    Songbook,
+    Voice,
+    is_songbook,
+    load_songbook,
+    parse_songbook,
+)
 from chainkit.songbook.schema import songbook_schema
 
-__all__ = ["Song", "Songbook", "Voice", "load_songbook", "parse_songbook", "songbook_schema"]
+__all__ = [
+    "Song", "Songbook", "Voice", "is_songbook", "load_songbook", "parse_songbook",
+    "songbook_schema",
+]  # fmt: skip

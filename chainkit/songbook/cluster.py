@@ -64,4 +64,4 @@ def _outcome(future: Any, found: Outcome) -> Outcome:
         result: Outcome = future.result()
         return result
     told = f"its worker failed: {type(fault).__name__}: {fault}"
-    return replace(found, state=FAILED, reason=told, record=None)
+    return replace(found, state=FAILED, reason=told)

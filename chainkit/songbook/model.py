@@ -6,6 +6,7 @@ import os
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 from chainkit import presets
 from chainkit.chain import Chain, load_chain, walk
@@ -18,6 +19,7 @@ from chainkit.chain.document import (
     read_text,
     what,
 )
+from chainkit.chain.faults import Faults, each
 from chainkit.chain.model import check_format
 from chainkit.chain.ridefile import read_ride
 from chainkit.errors import ChainFileError, UsageError
@@ -28,9 +30,11 @@ from chainkit.units import nearest
 
 KEYS = ("chainkit", "record", "output", "naming", "chains", "songs")
 SONG_KEYS = ("title", "voices")
-VOICE_KEYS = ("role", "name", "file", "backing", "rides", "changes")
+FILES = {"file": "file", "backing": "backing", "rides": "ride file"}  # what each key names
+VOICE_KEYS = ("role", "name", *FILES, "changes")
 FOLDER = "rendered"
-WORDS = Text(r"(?s)\s*\S.*", "a text that says something", default=None)
+WORDS = Text(r"(?s)(?!.*\x00)\s*\S.*", "a text that says something", default=None)
+Change = tuple[str, str, Place]
 
 
 @dataclass(frozen=True)
@@ -50,6 +54,8 @@ class Voice:
     chain : Chain
         The role's chain, with rides and changes.
     output : Path
+    fault : str
+        Why it cannot be rendered: a file that is missing, a ride file with a fault. Else empty.
     """
 
     number: int
@@ -62,6 +68,7 @@ class Voice:
     changes: tuple[tuple[str, str], ...]
     chain: Chain
     output: Path
+    fault: str = ""
 
     def absolute(self) -> Voice:
         """The same voice with paths that hold wherever a process was started."""
@@ -72,6 +79,16 @@ class Voice:
             rides=self.rides and self.rides.absolute(),
             output=self.output.absolute(),
         )
+
+    def as_dict(self) -> dict[str, Any]:
+        """What it is, where it goes and its chain, as plain values."""
+        return {
+            "role": self.role,
+            "name": self.name,
+            "file": str(self.file),
+            "output": str(self.output),
+            "chain": self.chain.as_dict(),
+        }
 
 
 @dataclass(frozen=True)
@@ -107,6 +124,14 @@ class Songbook:
         """All voices in the order of the songs."""
         return tuple(voice for song in self.songs for voice in song.voices)
 
+    def as_dict(self) -> dict[str, Any]:
+        """The songbook as plain values, the chain of each voice resolved."""
+        songs = [
+            {"title": song.title, "voices": [voice.as_dict() for voice in song.voices]}
+            for song in self.songs
+        ]
+        return {"record": self.record, "songs": songs}
+
     def only(self, titles: list[str]) -> tuple[Voice, ...]:
         """Voices of the songs called `titles`; of all songs when there are none.
 
@@ -126,13 +151,15 @@ class Songbook:
 def load_songbook(path: str | Path) -> Songbook:
     """Songbook of the file at `path`.
 
+    A voice whose files are missing is no fault of the songbook: see `Voice.fault`.
+
     Raises
     ------
     UsageError
         The file cannot be read.
     ChainFileError
-        The songbook, or a chain file or ride file that it names, has a fault; the message names
-        file, line and column.
+        The songbook or a chain file that it names has faults; the message names file, line and
+        column of each.
     """
     return parse_songbook(read_text(path), str(path), Path(path).parent)
 
@@ -146,62 +173,65 @@ def parse_songbook(text: str, source: str = "songbook", folder: Path | None = No
         As `load_songbook`.
     """
     root = parse_document(text, source)
-    walk.check_keys(root, KEYS, "a songbook")
     check_format(root)
-    reader = _Reader(root, folder or Path())
-    songs = tuple(reader.songs(_list(root, "songs", "a list of songs such as '- title: …'")))
-    reader.refuse_inputs_as_outputs()
-    return Songbook(reader.record, reader.output, songs, source)
+    return _Reader(root, folder or Path()).songbook(source)
+
+
+def is_songbook(path: str) -> bool:
+    """Whether the file at `path` is a songbook, perhaps a faulty one, rather than a chain file."""
+    try:
+        root = parse_document(read_text(path), path)
+    except UsageError:
+        return False
+    return "stages" not in root.values and any(key in root.values for key in ("songs", "chains"))
 
 
 class _Reader:
-    """Reads songs with what the head of the songbook says."""
+    """Reads a songbook, and gathers the faults that do not depend on one another."""
 
     def __init__(self, root: Mapping, folder: Path) -> None:
+        self._root = root
         self._folder = folder
-        self.record: str = walk.scalar(root, "record", Text()) or ""
-        self.output = folder / (walk.scalar(root, "output", WORDS) or FOLDER)
-        self._pattern = _pattern(root)
-        self._chains = {role: chain for role, chain in self._read_chains(root)}
+        self._faults = Faults()
+        self._output_folder = folder / FOLDER
+        self._pattern = naming.PATTERN
+        self._chains: dict[str, Chain | None] = {}  # None: its file has a fault
         self._taken: dict[str, Place] = {}
         self._outputs: list[tuple[Path, Place]] = []
         self._inputs: set[str] = set()
         self._titles: dict[str, Place] = {}
 
-    def songs(self, nodes: Sequence) -> Iterator[Song]:
-        """Each song; outputs and titles are checked against those before."""
-        if not nodes.items:
-            raise nodes.place.fault("songs is empty; write '- title: …'")
-        for number, node in enumerate(nodes.items, start=1):
-            if not isinstance(node, Mapping):
-                raise node.place.fault(f"a song is a mapping of its settings; found {what(node)}")
-            walk.check_keys(node, SONG_KEYS, "a song")
-            title = _required(node, "title", WORDS, "a song").strip()
-            self._claim_title(title, node.values["title"].place)
-            voices = _list(node, "voices", "a list of voices such as '- {role: …, file: …}'")
-            yield Song(title, tuple(self._voice(v, number, title) for v in voices.items))
+    def songbook(self, source: str) -> Songbook:
+        """The whole of it, or all of its faults."""
+        root, record, songs = self._root, "", []
+        with self._faults:
+            walk.check_keys(root, KEYS, "a songbook")
+        with self._faults:
+            record = walk.scalar(root, "record", Text()) or ""
+        with self._faults:
+            self._output_folder = self._folder / (walk.scalar(root, "output", WORDS) or FOLDER)
+        with self._faults:
+            self._pattern = _pattern(root)
+        with self._faults:
+            self._read_chains()
+        with self._faults:
+            songs = self._songs(record)
+        with self._faults:
+            each(self._refuse_input, *zip(*self._outputs, strict=True))
+        self._faults.tell()
+        return Songbook(record, self._output_folder, tuple(songs), source)
 
-    def refuse_inputs_as_outputs(self) -> None:
-        """Raise a fault where an output is a file that the songbook reads."""
-        for path, place in self._outputs:
-            if os.path.realpath(path) in self._inputs:
-                raise place.fault(f"the output {str(path)!r} is a file that this songbook reads")
-
-    def _claim_title(self, title: str, place: Place) -> None:
-        if title in self._titles:
-            first = self._titles[title]
-            raise place.fault(f"two songs have the title {title!r}; the first in line {first.line}")
-        self._titles[title] = place
-
-    def _read_chains(self, root: Mapping) -> Iterator[tuple[str, Chain]]:
-        node = root.values.get("chains")
+    def _read_chains(self) -> None:
+        node = self._root.values.get("chains")
         if not isinstance(node, Mapping) or not node.values:
             found = "missing" if node is None else f"found {what(node)}"
-            place = root.place if node is None else node.place
+            place = self._root.place if node is None else node.place
             raise place.fault(f"chains is due, a chain file for each role; {found}")
         for role, named in node.values.items():
-            text = walk.read_scalar(WORDS, named, f"the chain of {role}")
-            yield role, self._read_chain(text, named.place)
+            self._chains[role] = None
+            with self._faults:
+                text = walk.read_scalar(WORDS, named, f"the chain of {role}")
+                self._chains[role] = self._read_chain(text, named.place)
 
     def _read_chain(self, text: str, place: Place) -> Chain:
         path = self._folder / text
@@ -212,51 +242,101 @@ class _Reader:
         except UsageError as fault:
             raise place.fault(str(fault)) from None
 
-    def _voice(self, node: Node, number: int, title: str) -> Voice:
+    def _songs(self, record: str) -> list[Song]:
+        """Each song; outputs and titles are checked against those before."""
+        nodes = _list(self._root, "songs", "a list of songs such as '- title: …'")
+        if not nodes.items:
+            raise nodes.place.fault("songs is empty; write '- title: …'")
+        numbers = range(1, len(nodes.items) + 1)
+        return each(lambda node, n: self._song(node, n, record), nodes.items, numbers)
+
+    def _song(self, node: Node, number: int, record: str) -> Song:
+        if not isinstance(node, Mapping):
+            raise node.place.fault(f"a song is a mapping of its settings; found {what(node)}")
+        faults, title, voices = Faults(), f"song {number}", []
+        with faults:
+            walk.check_keys(node, SONG_KEYS, "a song")
+        with faults:
+            title = self._title(node)
+        words = {"record": record, "number": f"{number:02}", "title": title}
+        with faults:
+            nodes = _list(node, "voices", "a list of voices such as '- {role: …, file: …}'")
+            voices = each(lambda voice: self._voice(voice, number, words), nodes.items)
+        faults.tell()
+        return Song(title, tuple(voices))
+
+    def _title(self, node: Mapping) -> str:
+        title = _required(node, "title", WORDS, "a song").strip()
+        place = node.values["title"].place
+        if title in self._titles:
+            first = self._titles[title]
+            raise place.fault(f"two songs have the title {title!r}; the first in line {first.line}")
+        self._titles[title] = place
+        return title
+
+    def _voice(self, node: Node, number: int, words: dict[str, str]) -> Voice:
         if not isinstance(node, Mapping):
             raise node.place.fault(f"a voice is a mapping of its settings; found {what(node)}")
-        walk.check_keys(node, VOICE_KEYS, "a voice")
-        role = _required(node, "role", Text(), "a voice")
-        if role not in self._chains:
-            allowed = f"chains has {', '.join(self._chains)}{nearest(role, self._chains)}"
-            raise node.values["role"].place.fault(f"no chain for role {role!r}; {allowed}")
-        name = walk.scalar(node, "name", NAME) or role
-        file = self._file(node, "file")
-        rides = self._file(node, "rides")
-        changes = tuple(_changes(node))
-        if file is None:
-            raise node.place.fault("a voice needs file, its sound file")
+        faults, role, name = Faults(), "", None
+        found: list[Path | None] = []
+        changes: list[Change] = []
+        with faults:
+            walk.check_keys(node, VOICE_KEYS, "a voice")
+        with faults:
+            role = self._role(node)
+        with faults:
+            name = walk.scalar(node, "name", NAME)
+        with faults:
+            found = each(lambda key: self._file(node, key), FILES)
+        with faults:
+            changes = _changes(node)
+        chain = self._chains.get(role)
+        with faults:
+            chain = chain and _changed(chain, changes)
+        faults.tell()
+        files = dict(zip(FILES, found, strict=True))
+        file, rides = files["file"] or Path(), files["rides"]
+        chain, lost = _ridden(chain or Chain(()), rides, node)
         return Voice(
             number=number,
-            title=title,
+            title=words["title"],
             role=role,
-            name=name,
+            name=name or role,
             file=file,
-            backing=self._file(node, "backing"),
+            backing=files["backing"],
             rides=rides,
             changes=tuple((path, text) for path, text, _ in changes),
-            chain=_changed(_ridden(self._chains[role], rides, node), changes),
-            output=self._output(node, file, number, title, role, name),
+            chain=chain,
+            output=self._output(node, file, words | {"role": role, "name": name or role}),
+            fault="; ".join([*_missing(node, files), *lost]),
         )
+
+    def _role(self, node: Mapping) -> str:
+        role = _required(node, "role", Text(), "a voice")
+        if self._chains and role not in self._chains:
+            allowed = f"chains has {', '.join(self._chains)}{nearest(role, self._chains)}"
+            raise node.values["role"].place.fault(f"no chain for role {role!r}; {allowed}")
+        return role
 
     def _file(self, node: Mapping, key: str) -> Path | None:
         text = walk.scalar(node, key, WORDS)
+        if text is None and key == "file":
+            raise node.place.fault("a voice needs file, its sound file")
         if text is None:
             return None
         path = self._folder / text
-        if not path.is_file():
-            raise node.values[key].place.fault(f"{key} {text!r}: there is no file {str(path)!r}")
         self._inputs.add(os.path.realpath(path))
         return path
 
-    def _output(
-        self, node: Mapping, file: Path, number: int, title: str, role: str, name: str
-    ) -> Path:
-        words = {"record": self.record, "number": f"{number:02}", "title": title}
-        stem = naming.output_name(self._pattern, words | {"role": role, "name": name})
-        path = self.output / f"{stem}{file.suffix.lower()}"
+    def _refuse_input(self, path: Path, place: Place) -> None:
+        if os.path.realpath(path) in self._inputs:
+            raise place.fault(f"the output {str(path)!r} is a file that this songbook reads")
+
+    def _output(self, node: Mapping, file: Path, words: dict[str, str]) -> Path:
+        stem = naming.output_name(self._pattern, words)
+        path = self._output_folder / f"{stem}{file.suffix.lower()}"
         # Log and record are named by the stem; some file systems do not tell case apart.
-        key = os.path.abspath(self.output / stem).casefold()
+        key = os.path.abspath(self._output_folder / stem).casefold()
         if key in self._taken:
             first = self._taken[key]
             raise node.place.fault(
@@ -293,37 +373,60 @@ def _list(node: Mapping, key: str, due: str) -> Sequence:
     return found
 
 
-def _changes(node: Mapping) -> Iterator[tuple[str, str, Place]]:
+def _changes(node: Mapping) -> list[Change]:
     """Path, text and place of each value that a voice changes."""
     changes = node.values.get("changes")
     if changes is None:
-        return
+        return []
     if not isinstance(changes, Mapping):
         due = "changes needs a mapping such as {deess.threshold: -36 dB}"
         raise changes.place.fault(f"{due}; found {what(changes)}")
-    for path, value in changes.values.items():
-        yield path, walk.read_scalar(Text(), value, path), value.place
+    return each(_change, changes.values.keys(), changes.values.values())
 
 
-def _changed(chain: Chain, changes: tuple[tuple[str, str, Place], ...]) -> Chain:
+def _change(path: str, node: Node) -> Change:
+    return path, walk.read_scalar(Text(), node, path), node.place
+
+
+def _changed(chain: Chain, changes: list[Change]) -> Chain:
+    faults = Faults()
     for path, text, place in changes:
-        try:
-            chain = chain.with_value(path, text)
-        except UsageError as fault:
-            raise place.fault(str(fault)) from None
+        with faults:
+            chain = _with_value(chain, path, text, place)
+    faults.tell()
     return chain
 
 
-def _ridden(chain: Chain, rides: Path | None, node: Mapping) -> Chain:
-    """`chain` with the moves of a ride file: in its ride stage, else ahead of all stages."""
-    if rides is None:
-        return chain
+def _with_value(chain: Chain, path: str, text: str, place: Place) -> Chain:
     try:
-        points = read_ride(rides)
-    except ChainFileError:
-        raise
+        return chain.with_value(path, text)
     except UsageError as fault:
-        raise node.values["rides"].place.fault(str(fault)) from None
+        raise place.fault(str(fault)) from None
+
+
+def _missing(node: Mapping, files: dict[str, Path | None]) -> Iterator[str]:
+    """A fault for each file that is not there."""
+    for key, path in files.items():
+        if path is not None and not os.path.isfile(path):
+            yield str(node.values[key].place.fault(f"there is no {FILES[key]} {str(path)!r}"))
+
+
+def _ridden(chain: Chain, rides: Path | None, node: Mapping) -> tuple[Chain, list[str]]:
+    """`chain` with the moves of a ride file, in its ride stage or ahead of all stages.
+
+    Or the same chain, and what is wrong with the ride file.
+    """
+    if rides is None or not os.path.isfile(rides):
+        return chain, []
+    try:
+        return _with_points(chain, read_ride(rides)), []
+    except ChainFileError as fault:
+        return chain, [str(fault)]
+    except UsageError as fault:
+        return chain, [str(node.values["rides"].place.fault(str(fault)))]
+
+
+def _with_points(chain: Chain, points: tuple[tuple[float, float], ...]) -> Chain:
     stages = list(chain.stages)
     for index, stage in enumerate(stages):
         if isinstance(stage, Ride):

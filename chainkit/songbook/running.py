@@ -9,13 +9,15 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import sys
 import threading
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor, as_completed
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor, ThreadPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import replace
 from functools import partial
+from multiprocessing import resource_tracker
 from pathlib import Path
 
 from chainkit.errors import UsageError
@@ -49,7 +51,7 @@ def run(found: Sequence[Outcome], work: Work, jobs: int, report: Report) -> list
     jobs : int ≥ 1
         How many cores to use; one means this process.
     report : callable
-        Called with each outcome as it comes.
+        Called with each outcome as it comes; when the run is interrupted, perhaps twice.
 
     Returns
     -------
@@ -105,6 +107,7 @@ def _pooled(found: dict[int, Outcome], work: Work, jobs: int, report: Report) ->
     done: dict[int, Outcome] = {}
     fresh = multiprocessing.get_context("spawn")
     workers = min(jobs, len(found))
+    _start_tracker()
     with ProcessPoolExecutor(workers, mp_context=fresh, initializer=_begin) as pool:
         with _interrupts_held():
             waiting = {
@@ -117,8 +120,30 @@ def _pooled(found: dict[int, Outcome], work: Work, jobs: int, report: Report) ->
             return done
         except BaseException:
             pool.shutdown(wait=True, cancel_futures=True)
+            _report_finished(waiting, report)
             raise
     return done
+
+
+def _report_finished(futures: Iterable[Future[Outcome]], report: Report) -> None:
+    """Report what was finished, some of it once more."""
+    for future in futures:
+        if future.done() and not future.cancelled() and future.exception() is None:
+            report(future.result())
+
+
+def _start_tracker() -> None:
+    """Start the process that frees what a killed pool leaves, and let it do so without a word.
+
+    It would warn of leaked semaphores; they are freed, and nobody can do anything about it.
+    """
+    if os.name != "posix":
+        return
+    sys.warnoptions.append("ignore:resource_tracker:UserWarning")  # handed on to that process
+    try:
+        resource_tracker.ensure_running()
+    finally:
+        sys.warnoptions.pop()
 
 
 @contextmanager
@@ -164,6 +189,4 @@ def _reported(outcome: Outcome, report: Report) -> Outcome:
 
 
 def _died(found: Outcome) -> Outcome:
-    return replace(
-        found, state=FAILED, reason="the process that rendered it was ended", record=None
-    )
+    return replace(found, state=FAILED, reason="the process that rendered it was ended")

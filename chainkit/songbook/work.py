@@ -16,12 +16,13 @@ from typing import Any
 
 from chainkit.audio.reader import AudioReader, sha256
 from chainkit.chain.stream import measure_loudness
-from chainkit.errors import ChainkitError, OutputError
+from chainkit.errors import ChainkitError, OutputError, UsageError
 from chainkit.record import Outputs, load_record, versions
 from chainkit.rendering import Options, render
 from chainkit.songbook.model import Voice
 
 CURRENT, RENDERED, STALE, FAILED = "current", "rendered", "to render", "failed"
+NEVER = "never rendered"
 LEFTOVERS = ".chainkit-*.part"
 """Names of unfinished outputs, which nobody else uses."""
 
@@ -38,7 +39,7 @@ class Outcome:
     reason : str
         Why it is to be or was rendered, or what failed.
     record : dict or None
-        The render record of a current render.
+        The render record that is there: of a current render, or of an earlier one.
     backing_lufs : float or None
         Integrated loudness of the backing; None where there is none.
     """
@@ -59,15 +60,14 @@ def guarded(work: Work, found: Outcome) -> Outcome:
     try:
         return work(found)
     except ChainkitError as fault:
-        return replace(found, state=FAILED, reason=str(fault), record=None)
+        return replace(found, state=FAILED, reason=str(fault))
     except Exception as fault:
-        told = f"{type(fault).__name__}: {fault}"
-        return replace(found, state=FAILED, reason=told, record=None)
+        return replace(found, state=FAILED, reason=f"{type(fault).__name__}: {fault}")
 
 
 def look(voice: Voice) -> Outcome:
     """Whether the render of `voice` is current; nothing is written."""
-    return guarded(_look, Outcome(voice, STALE))
+    return guarded(_look, Outcome(voice, STALE, NEVER, _record_of(voice)))
 
 
 def render_voice(found: Outcome, *, allow_clipping: bool = False) -> Outcome:
@@ -97,11 +97,19 @@ def remove_leftovers(folders: Iterable[Path]) -> None:
 
 def _look(found: Outcome) -> Outcome:
     voice = found.voice
-    record = _record_of(voice)
-    reason = staleness(voice, record)
-    if reason:
-        return Outcome(voice, STALE, reason)
-    return Outcome(voice, CURRENT, "", record, _backing_loudness(voice))
+    _open_inputs(voice)
+    reason = staleness(voice, found.record)
+    backing = None if found.record is None else _backing_loudness(voice)
+    return replace(found, state=STALE if reason else CURRENT, reason=reason, backing_lufs=backing)
+
+
+def _open_inputs(voice: Voice) -> None:
+    """Raise a fault where a file is missing or evidently no sound, before any work is done."""
+    if voice.fault:
+        raise UsageError(voice.fault)
+    for path in (voice.file, voice.backing):
+        if path is not None:
+            AudioReader(path)
 
 
 def _record_of(voice: Voice) -> dict[str, Any] | None:
@@ -116,19 +124,26 @@ def staleness(voice: Voice, record: dict[str, Any] | None) -> str:
 
     What is quick to find out comes first.
     """
+    try:
+        return _staleness(voice, record)
+    except (KeyError, TypeError, ValueError, AttributeError):
+        return "its record is damaged"
+
+
+def _staleness(voice: Voice, record: dict[str, Any] | None) -> str:
     outputs = Outputs(voice.output)
     if record is None:
-        return "no render yet"
+        return NEVER
     if not (outputs.audio.is_file() and outputs.log.is_file()):
         return "a file of the render is gone"
     if record.get("versions") != versions():
-        return "other versions"
+        return "made by other versions"
     if asked_chain(record) != voice.chain.as_dict():
-        return "the chain has changed"
+        return "the chain has changed since"
     if sha256(voice.file) != record["voice"]["sha256"]:
-        return "the voice has changed"
+        return "the voice has changed since"
     if sha256(outputs.audio) != record["output"]["sha256"]:
-        return "the output has changed"
+        return "the output has changed since"
     return ""
 
 

@@ -20,7 +20,7 @@ from yaml import safe_load
 from chainkit.audio.reader import AudioReader
 from chainkit.cli.main import main
 from chainkit.dsp.voice import sing
-from chainkit.errors import UsageError
+from chainkit.errors import ChainFileError, UsageError
 from chainkit.songbook import cluster, load_songbook, running, songbook_schema
 from chainkit.songbook.work import FAILED, RENDERED, STALE, Outcome, look, render_voice
 
@@ -83,7 +83,8 @@ def told(capsys, *options):
 
 
 def states(result):
-    return {voice["number"]: voice["state"] for voice in result["voices"]}
+    """State of each voice that has a render."""
+    return {voice["number"]: voice["state"] for voice in result["voices"] if voice["figures"]}
 
 
 def hashes(folder):
@@ -122,8 +123,8 @@ def test_only_what_has_changed_is_rendered_again(record, capsys):
     (folder / "rendered" / "Song 3" / "lead.record.json").unlink()
     _, result = told(capsys, "--dry-run")
     assert {entry["number"]: entry["reason"] for entry in result["to_render"]} == {
-        2: "the voice has changed",
-        3: "no render yet",
+        2: "the voice has changed since",
+        3: "never rendered",
     }
     assert states(told(capsys)[1]) == {1: "current", 2: "rendered", 3: "rendered"}
 
@@ -139,8 +140,10 @@ def test_only_what_has_changed_is_rendered_again(record, capsys):
         (lambda folder: _flip(_output(folder, "lead.wav")), "the output"),
         (lambda folder: _output(folder, "lead.gr.csv").unlink(), "a file of the render"),
         (lambda folder: _edit(_output(folder, "lead.record.json"), '"numpy": "', '"numpy": "0'),
-         "other versions"),
-        (lambda folder: _output(folder, "lead.record.json").write_text("{"), "no render yet"),
+         "made by other versions"),
+        (lambda folder: _output(folder, "lead.record.json").write_text("{"), "never rendered"),
+        (lambda folder: _edit(_output(folder, "lead.record.json"), '"sha256"', '"sha"'),
+         "its record is damaged"),
     ],
 )  # fmt: skip
 def test_a_change_is_noticed(record, change, reason):
@@ -152,8 +155,8 @@ def test_a_change_is_noticed(record, change, reason):
     assert (found.state == STALE) == (reason is not None)
 
 
-def _output(folder, name):
-    return folder / "rendered" / "Song 1" / name
+def _output(folder, name, title="Song 1"):
+    return folder / "rendered" / title / name
 
 
 def _edit(path, old, new):
@@ -170,7 +173,7 @@ def test_a_dry_run_writes_nothing(record, capsys):
     folder = record(1)
     before = sorted(folder.rglob("*"))
     assert songs("--dry-run") == 0
-    assert "song 1 (Song 1), lead: no render yet" in capsys.readouterr().out
+    assert "song 1 (Song 1), lead: never rendered" in capsys.readouterr().out
     assert sorted(folder.rglob("*")) == before
 
 
@@ -184,6 +187,73 @@ def test_only_one_song_and_all_by_force(record, capsys):
     assert songs("--only", "Sung 2") == 2
     message = "no song 'Sung 2'; the titles are 'Song 1', 'Song 2'; did you mean 'Song 2'?"
     assert message in capsys.readouterr().err
+
+
+def test_one_song_alone_leaves_the_others_in_the_overview(record, capsys):
+    """What is out of date keeps the figures of its earlier render, and is said to be so."""
+    folder = record(4)
+    render_without_pages()
+    _edit(folder / "lead.yaml", "ratio: 3:1", "ratio: 4:1")
+    _output(folder, "lead.record.json", "Song 2").unlink()
+    (folder / "3" / "lead.wav").write_bytes(b"not a sound at all")
+    assert songs("--only", "Song 1") == 0
+    printed = capsys.readouterr().out
+    page = (folder / "rendered" / "overview.html").read_text()
+    for words in (
+        "song 2 (Song 2), lead: never rendered",
+        "song 3 (Song 3), lead: could not be rendered: 3/lead.wav is not a sound file",
+        "song 4 (Song 4), lead: out of date: the chain has changed since",
+    ):
+        assert words in page
+        assert words in printed
+    assert page.count('recall.html"') == 3
+    assert "Song 4 (out of date)" in printed
+
+
+def test_a_missing_file_is_the_failure_of_its_song(record, capsys):
+    folder = record(3)
+    (folder / "3" / "lead.wav").unlink()
+    extra = ", rides: moves.csv, backing: none.wav}"
+    _edit(folder / "book.yaml", "1/lead.wav}", f"1/lead.wav{extra}")
+    assert songs() == 1
+    told = capsys.readouterr()
+    assert "3 voices: 2 failed, 1 rendered" in told.out
+    assert told.err.splitlines()[-2:] == [
+        "chainkit: song 1 (Song 1), lead: book.yaml:7:67: there is no backing 'none.wav'; "
+        "book.yaml:7:47: there is no ride file 'moves.csv'",
+        "chainkit: song 3 (Song 3), lead: book.yaml:13:28: there is no file '3/lead.wav'",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "told"),
+    [
+        ("rides", "seconds,gain_db\n0.0,0.0\n1.0\n", "moves:3:1: row '1.0'"),
+        ("rides", "seconds,gain_db\n", "book.yaml:7:47: the ride file moves holds no points"),
+        ("backing", "no sound", "moves is not a sound file"),
+    ],
+)
+def test_an_unreadable_file_is_the_failure_of_its_song(record, capsys, name, text, told):
+    folder = record(2)
+    (folder / "moves").write_text(text)
+    _edit(folder / "book.yaml", "1/lead.wav}", f"1/lead.wav, {name}: moves}}")
+    assert songs() == 1
+    printed = capsys.readouterr()
+    assert "2 voices: 1 failed, 1 rendered" in printed.out
+    (failure,) = [line for line in printed.err.splitlines() if "song 1" in line]
+    assert told in failure
+    assert failure.count("moves") == 1
+    assert not (folder / "rendered" / "Song 1").exists()
+
+
+def test_a_failure_that_was_not_asked_for_is_told_but_fails_nothing(record, capsys):
+    folder = record(2)
+    (folder / "2" / "lead.wav").unlink()
+    assert songs("--only", "Song 1", "--force") == 0
+    assert "song 2 (Song 2), lead: could not be rendered: book.yaml:10:28" in (
+        capsys.readouterr().out
+    )
+    assert songs("--only", "Song 2", "--force") == 1
 
 
 def test_rides_and_changes_reach_the_chain(record):
@@ -347,10 +417,12 @@ def end_in_the_middle(folder, how, then):
     # The processes that it started notice that it is gone.
     while alive(run.pid):
         time.sleep(0.01)
-    if how == signal.SIGINT:
-        told = (folder / "told.txt").read_text()
-        assert told.endswith("chainkit: interrupted; nothing was left behind\n")
-        assert "SpawnProcess" not in told  # no trace of the processes that were waiting
+    told = (folder / "told.txt").read_text()
+    if how == signal.SIGKILL:
+        assert told == ""  # also from what tidies up behind it
+    else:
+        done = len(list(folder.rglob("*.recall.html")))
+        assert told == f"chainkit: interrupted: {done} of 4 voices done; run again to go on\n"
         assert not list(folder.rglob(".chainkit-*"))
 
 
@@ -404,8 +476,6 @@ FAULTS = [
     (HEAD + "      - {role: leed, file: 1/lead.wav}\n", "6:16",
      "no chain for role 'leed'; chains has lead; did you mean 'lead'?"),
     (HEAD + "      - {role: lead}\n", "6:9", "a voice needs file"),
-    (HEAD + "      - {role: lead, file: 9/lead.wav}\n", "6:28", "there is no file '9/lead.wav'"),
-    (LEAD + ", rides: moves.csv}\n", "6:47", "there is no file 'moves.csv'"),
     (LEAD + ", changes: {deess.treshold: -36 dB}}\n", "6:66",
      "deess.treshold: no key 'treshold'; .* did you mean 'threshold'?"),
     (LEAD + ", changes: {deess.threshold: -36}}\n", "6:67", "has no unit; write '-36 dB'"),
@@ -425,6 +495,89 @@ def test_a_fault_is_told_with_its_place(record, text, place, message):
     (folder / "book.yaml").write_text(text)
     with pytest.raises(UsageError, match=rf"(?s)book.yaml:{place}: .*{message}"):
         load_songbook("book.yaml")
+
+
+def test_all_faults_are_told_at_once(record):
+    """Those that follow from another are not: no chain is known, so no change fits it."""
+    folder = record(1)
+    (folder / "book.yaml").write_text(
+        "chainkit: 1\nsong: 1\nnaming: '{titel}'\nchains: {lead: lead.yaml, double: none}\n"
+        "songs:\n"
+        "  - titel: A\n    voices:\n"
+        "      - {role: led, fil: 1/lead.wav}\n"
+        "      - {role: lead, file: 1/lead.wav, changes: "
+        "{deess.treshold: -36 dB, compress.ratio: 0:1, compress.knee: 3}}\n"
+        "  - title: B\n    voices:\n"
+        "      - {role: double, file: 1/lead.wav, changes: {deess.treshold: -36 dB}}\n"
+        "      - {role: double, file: 1/lead.wav}\n"
+        "  - title: B\n    voices: []\n"
+    )
+    with pytest.raises(ChainFileError, match="no key") as caught:
+        load_songbook("book.yaml")
+    told = [(fault.line, fault.message.split(";")[0]) for fault in caught.value.faults]
+    assert told == [
+        (2, "no key 'song' in a songbook"),
+        (3, "naming '{titel}' may hold {record}, {number}, {title}, {role}, {name}"),
+        (4, told[2][1]),  # what presets there are
+        (6, "no key 'titel' in a song"),
+        (6, "a song needs title"),
+        (8, "a voice needs file, its sound file"),
+        (8, "no chain for role 'led'"),
+        (8, "no key 'fil' in a voice"),
+        (9, "deess.treshold: no key 'treshold'"),
+        (9, told[9][1]),
+        (9, told[10][1]),
+        (13, "this output, 'rendered/B/double.wav', is also that of the voice in line 12"),
+        (14, "two songs have the title 'B'"),
+    ]
+    assert "compress.ratio" in told[9][1]
+    assert "compress.knee" in told[10][1]
+
+
+def test_without_chains_no_role_is_refused(record):
+    (record(1) / "book.yaml").write_text(LEAD.replace("chains: {lead: lead.yaml}\n", "") + "}\n")
+    with pytest.raises(ChainFileError, match="chains is due") as caught:
+        load_songbook("book.yaml")
+    assert len(caught.value.faults) == 1
+
+
+def test_a_file_name_that_no_system_takes_is_refused(record):
+    (record(1) / "book.yaml").write_text(HEAD + '      - {role: lead, file: "a\\0"}\n')
+    with pytest.raises(ChainFileError, match=r"book.yaml:6:28: file 'a\\x00' is not a text"):
+        load_songbook("book.yaml")
+
+
+# --------------------------------------------------------------------------------- check
+def test_a_songbook_is_checked_as_one(record, capsys):
+    folder = record(2)
+    assert main(["check", "book.yaml"]) == 0
+    assert "book.yaml: a songbook of 2 songs and 2 voices, without a fault" in (
+        capsys.readouterr().out
+    )
+    assert main(["check", "book.yaml", "lead.yaml", "--json"]) == 0
+    book, chain = json.loads(capsys.readouterr().out)
+    assert book["songs"][1]["voices"][0]["chain"] == chain
+    assert main(["check", "book.yaml", "--plot", "x.png"]) == 2
+    assert "--plot draws a chain; book.yaml is a songbook" in capsys.readouterr().err
+    _edit(folder / "book.yaml", "1/lead.wav}", "none.wav}")
+    assert main(["check", "book.yaml"]) == 2
+    assert capsys.readouterr().err == "chainkit: book.yaml:7:28: there is no file 'none.wav'\n"
+    _edit(folder / "book.yaml", "role: lead", "role: led")
+    assert main(["check", "book.yaml"]) == 2
+    assert capsys.readouterr().err.count("no chain for role 'led'") == 2
+
+
+def test_the_chains_of_a_songbook_are_checked_against_the_rate(record, capsys):
+    record(1)
+    assert main(["check", "book.yaml", "--rate", "8 kHz"]) == 2
+    assert "lead.yaml:7:" in capsys.readouterr().err
+
+
+def test_a_chain_file_with_a_fault_is_not_taken_for_a_songbook(record, capsys):
+    folder = record(1)
+    _edit(folder / "lead.yaml", "working_level: -24 LUFS", "songs: []")
+    assert main(["check", "lead.yaml"]) == 2
+    assert "no key 'songs' in a chain file" in capsys.readouterr().err
 
 
 def test_a_fault_in_a_chain_file_is_told_with_the_chain_file_s_place(record):

@@ -6,27 +6,72 @@ import re
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from overviews import outcome, usual
 
+from chainkit.pages import plots
 from chainkit.pages.record_overview import overview_page
 from chainkit.songbook.overview import overview
-from chainkit.songbook.work import FAILED
+from chainkit.songbook.work import FAILED, NEVER, STALE
 
 
 @pytest.fixture(scope="module")
-def page():
-    songs = [*usual(1, 2, 3, 5, 6, 7), outcome(4, deess=3.0, sibilance=2.0)]
-    failed = replace(outcome(8), state=FAILED, reason="8/lead.wav is not a sound file", record=None)
-    return overview_page(overview("Example & <b>", songs), [failed], Path("rendered"))
+def found():
+    """One voice stands out, one was recorded quieter, one is out of date, two have no render."""
+    changed = [("deess.threshold", "-36 dB")]
+    songs = [
+        *usual(1, 2, 3, 5, 6), outcome(7, level=-9.0),
+        outcome(4, deess=3.0, sibilance=2.0, clipped=12, changes=changed),
+        replace(outcome(8), state=STALE, reason="the chain has changed since"),
+        replace(outcome(9), state=STALE, reason=NEVER, record=None),
+        replace(outcome(10), state=FAILED, reason="10/lead.wav is not a sound file", record=None),
+    ]  # fmt: skip
+    return overview("Example & <b>", songs)
 
 
-def test_the_page_tells_what_stands_out_and_what_failed(page):
-    assert "its sibilants are 1.8 dB above the others" in page
-    assert "song 8 (Song 8), lead: 8/lead.wav is not a sound file" in page
+@pytest.fixture(scope="module")
+def page(found):
+    return overview_page(found, Path("rendered"))
+
+
+def test_the_page_tells_what_stands_out_and_what_is_lacking(page):
+    assert "its changes: deess.threshold −36 dB" in page
+    lists = re.findall(r"<ul.*?</ul>", page, re.S)
+    assert [text.count("<li>") for text in lists] == [3, 3, 1]
+    assert "song 8 (Song 8), lead: out of date: the chain has changed since" in lists[0]
+    assert "song 9 (Song 9), lead: never rendered" in lists[0]
+    assert "song 10 (Song 10), lead: could not be rendered: 10/lead.wav is not" in lists[0]
+    assert "clipped in 12 places" in lists[1].split("</li>")[0]  # the most serious
+    assert "the trim cures it" in lists[2]
     assert page.count('class="marked"') == 1
-    assert re.findall(r'class="number outlying">([^<]+)<', page) == ["7.9"]  # inside sibilants
-    assert 'href="Song%201/lead.recall.html"' in page
+    outlying = re.findall(r'class="number outlying">([^<]+)<', page)
+    assert outlying == ["12", "−10.1", "7.9"]  # clipped places, sibilants, work inside them
+
+
+def test_the_table_holds_every_voice(page):
+    table = page[page.index("<tbody>") : page.index("</tbody>")]
+    assert table.count("<tr") == 10
+    assert 'href="Song%201/lead.recall.html"' in table
+    assert table.count("href") == 8  # a voice without a render has no sheet
+    rows = table.split("<tr")
+    assert rows[8].endswith("<td>out of date</td></tr>\n")
+    assert rows[9].endswith("<td>never rendered</td></tr>\n")
+    assert rows[9].count(">–<") == 9
+    assert rows[10].rstrip().endswith("<td>failed</td></tr>")
+
+
+def test_the_drawing_s_line_is_the_median_that_the_words_mean(found, monkeypatch):
+    lines = []
+    monkeypatch.setattr(plots, "guide", lambda axes, y, words: lines.append((axes, y, words)))
+    overview_page(found, Path("rendered"))
+    drawn = {axes.get_title(loc="left"): y for axes, y, _ in lines}
+    works = [row.work["deess"] for row in found.rendered]
+    unchanged = [row.work["deess"] for row in found.rendered if not row.changes]
+    assert drawn["deess, dB of reduction"] == np.median(unchanged) != np.median(works)
+    own = found.rendered[6].work["deess"]
+    words = f"works {own - drawn['deess, dB of reduction']:.1f} dB harder than the median"
+    assert words in found.marks[1]
 
 
 def test_names_are_shown_as_text(page):
@@ -52,12 +97,14 @@ def test_each_figure_has_a_panel_with_a_point_a_song(page):
 
 
 def test_one_is_told_as_one(page):
-    assert ">1 voice<" in overview_page(overview("Example", usual(1)), [], Path("rendered"))
-    assert ">7 voices; 1 figure stands out; 1 voice could not be rendered<" in page
+    assert ">10 voices; 3 figures stand out; 3 voices are not up to date<" in page
+    broken = replace(outcome(2), state=FAILED, reason="gone", record=None)
+    page = overview_page(overview("Example", [outcome(1, clipped=1), broken]), Path("rendered"))
+    assert ">2 voices; 1 figure stands out; 1 voice is not up to date<" in page
 
 
 def test_two_voices_of_a_role_are_not_drawn():
-    assert "<svg" not in overview_page(overview("Example", usual(1, 2)), [], Path("rendered"))
+    assert "<svg" not in overview_page(overview("Example", usual(1, 2)), Path("rendered"))
 
 
 @pytest.mark.browser
