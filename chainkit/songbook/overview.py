@@ -446,6 +446,7 @@ def _figure_mark(
     why, key = _own_settings(row, rows) if figure.key in OUTCOMES else "", ""
     if not why:
         why, key = _voice_cause(row, rows, figure.key, departure)
+        why = why or (_age(row, rows) if figure.key in OUTCOMES else "")
     words = "; ".join(filter(None, (figure.tell(departure), why)))
     return Mark(figure.key, words, abs(departure) / figure.always), key
 
@@ -469,8 +470,13 @@ def _typeset(text: str) -> str:
 
 
 def _own_settings(row: Row, rows: Sequence[Row]) -> str:
-    """What the songbook sets for this voice and not for most of its role, in words."""
+    """What the songbook sets for this voice and not for most of its role, in words.
+
+    Nothing where the render is out of date: it may have been made without.
+    """
     others = [other for other in rows if other.role == row.role and other is not row]
+    if row.note:
+        return ""
     changes = [
         (path, text)
         for path, text in row.changes.items()
@@ -480,6 +486,14 @@ def _own_settings(row: Row, rows: Sequence[Row]) -> str:
     if row.rides and _is_rare(bool(other.rides) for other in others):
         told.append("its rides")
     return "; ".join(told)
+
+
+def _age(row: Row, rows: Sequence[Row]) -> str:
+    """Words where a voice and most of its role were not rendered by the same songbook."""
+    others = [bool(o.note) for o in rows if o.role == row.role and o is not row and o.figures]
+    if row.note:
+        return "its render is out of date" if _is_rare(others) else ""
+    return "most of the others are out of date" if _is_rare(not each for each in others) else ""
 
 
 def _is_rare(others: Iterable[bool]) -> bool:
@@ -493,11 +507,11 @@ def _stage_cause(row: Row, rows: Sequence[Row], stage: str, departure: float) ->
 
     What was changed in the stage, else the voice, else what was changed elsewhere.
     """
-    if changed := _changes_of(row, stage):
+    if not row.note and (changed := _changes_of(row, stage)):
         return f"its changes: {_listed(changed)}", ""
     why, key = _voice_cause(row, rows, row.stages[stage]["kind"], departure)
-    why = why or _own_settings(row, rows) or "the figures of the voice do not tell why"
-    return why, key
+    why = why or _own_settings(row, rows) or _age(row, rows)
+    return why or "the figures of the voice do not tell why", key
 
 
 def _voice_cause(row: Row, rows: Sequence[Row], what: str, departure: float) -> tuple[str, str]:

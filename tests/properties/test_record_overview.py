@@ -138,6 +138,18 @@ def test_what_is_out_of_date_stays_in_the_overview():
     assert mark.startswith("song 4 (Song 4), lead: compressor works")
 
 
+def test_renders_of_different_songbooks_are_told_apart():
+    """A voice rendered anew among old ones, and an old one among new: no change is the reason."""
+    old = [replace(o, state=STALE, reason="the chain has changed since") for o in usual(1, 2, 3)]
+    changed = [("compress.makeup", "12 dB")]
+    among_old = marks(*old, outcome(4, compress=4.0, changes=[("eq.bypass", "true")]))
+    assert among_old[0].endswith("; its changes: eq.bypass true")
+    assert marks(*old, outcome(4, compress=4.0))[0].endswith("; most of the others are out of date")
+    late = replace(outcome(4, loudness=5.0, changes=changed), state=STALE, reason="changed since")
+    (among_new,) = marks(*usual(1, 2, 3), late)
+    assert among_new.endswith("than the median; its render is out of date")
+
+
 def test_a_record_of_another_version_tells_nothing():
     old = replace(outcome(4), state=STALE, reason="made by other versions")
     del old.record["levels"]
