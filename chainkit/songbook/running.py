@@ -26,6 +26,8 @@ from chainkit.songbook.model import Voice
 from chainkit.songbook.work import FAILED, Outcome, Work, look
 
 Report = Callable[[Outcome], None]
+_ENDED = threading.Event()
+"""Set in a process whose work was ended by Ctrl-C: what is still queued for it is not begun."""
 
 
 def cores() -> int:
@@ -176,9 +178,14 @@ def _begin() -> None:
 
 def _interruptible(work: Work, found: Outcome) -> Outcome:
     """Do `work`; Ctrl-C ends it, and it cleans up after itself."""
+    if _ENDED.is_set():
+        raise KeyboardInterrupt
     signal.signal(signal.SIGINT, signal.default_int_handler)
     try:
         return work(found)
+    except KeyboardInterrupt:
+        _ENDED.set()
+        raise
     finally:
         signal.signal(signal.SIGINT, signal.SIG_IGN)
 

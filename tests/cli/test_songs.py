@@ -8,6 +8,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 
 import numpy as np
@@ -362,6 +363,25 @@ def test_a_process_that_dies_takes_one_song_with_it(record):
     done = running.run(found, songwork.dies_at_second, 2, seen.append)
     assert [outcome.state for outcome in done] == [RENDERED, FAILED, RENDERED, RENDERED]
     assert sorted(outcome.voice.number for outcome in seen) == [1, 2, 3, 4]
+
+
+def test_ctrl_c_ends_also_what_is_queued(monkeypatch):
+    """A process is sent work ahead; after Ctrl-C it begins none of it."""
+    monkeypatch.setattr(running, "_ENDED", threading.Event())
+    begun = []
+
+    def interrupted(found):
+        begun.append(found)
+        raise KeyboardInterrupt
+
+    before = signal.getsignal(signal.SIGINT)
+    try:
+        for found in ("first", "second"):
+            with pytest.raises(KeyboardInterrupt):
+                running._interruptible(interrupted, found)
+    finally:
+        signal.signal(signal.SIGINT, before)
+    assert begun == ["first"]
 
 
 def test_two_runs_at_once_are_refused(record, capsys):
