@@ -13,7 +13,7 @@ import sys
 
 COMMANDS = {
     "render": "render a voice through a chain file",
-    "check": "validate chain files, print what they resolve to, draw their curves",
+    "check": "validate chain files and songbooks, print what they resolve to, draw curves",
     "verify": "render a record again and compare the audio",
     "measure": "loudness, peaks, spectrum and sibilants of sound files",
     "compare": "loudness-matched renders of chains or orders, a table, a listening page",
