@@ -14,13 +14,15 @@ from chainkit.audio.atomic import atomic_file
 from chainkit.audio.reader import AudioReader
 from chainkit.dsp import phrases, riding
 from chainkit.dsp.loudness import HOPS_A_SECOND, to_lufs
-from chainkit.dsp.phrases import HopMeter, Hops, Phrasing, VoiceMeter
+from chainkit.dsp.phrases import HopMeter, Hops, Phrasing, Stretch, VoiceMeter
 from chainkit.dsp.riding import Riding, Settings
 from chainkit.errors import AudioFileError
 
 Values = NDArray[np.float64]
 Progress = Callable[[int], Any]
 
+NOTABLE = 50  # hops: a shorter sound in a gap is not worth a word
+UNHEARD = 36.0  # LU below the loudest phrase: nor is a quieter one
 SILENT = -70.0  # LUFS: the gate of ITU-R BS.1770-5, below which nothing has a loudness
 
 ALONE = Settings(amount=0.6, follow=0.0, reach=6.0)
@@ -66,6 +68,8 @@ class Rides:
     points : tuple of (float, float), seconds and dB
     phrases : tuple of PhraseRide
     breaths : tuple of (float, float), seconds
+    unridden : tuple of (float, float), seconds
+        Clear sounds that are neither phrases nor breaths, and are left as they are.
     intended : ndarray, dB
         The curve that the points stand for, every 10 ms from the first frame.
     power : ndarray
@@ -78,6 +82,7 @@ class Rides:
     points: tuple[tuple[float, float], ...]
     phrases: tuple[PhraseRide, ...]
     breaths: tuple[tuple[float, float], ...]
+    unridden: tuple[tuple[float, float], ...]
     intended: Values
     power: Values
 
@@ -114,6 +119,7 @@ class Rides:
             "points": [{"seconds": time, "gain_db": gain} for time, gain in self.points],
             "phrases": [asdict(phrase) for phrase in self.phrases],
             "breaths": [{"start": start, "end": end} for start, end in self.breaths],
+            "unridden": [{"start": start, "end": end} for start, end in self.unridden],
             "spread_before_lu": self.spread[0],
             "spread_after_lu": self.spread[1],
             "departure_before_lu": self.departure[0],
@@ -147,7 +153,8 @@ def find_rides(
     Raises
     ------
     AudioFileError
-        A file cannot be read, holds no phrase of a voice, or is a silent backing.
+        A file cannot be read, holds no phrase of a voice, or is a backing that is silent under
+        every phrase.
     """
     settings = settings or (WITH_BACKING if backing else ALONE)
     reader = AudioReader(voice)
@@ -162,15 +169,17 @@ def find_rides(
     if band is not None:
         found = _hop_powers(band, progress)[: len(under)]
         under[: len(found)] = found
-        _refuse_silent(band, under)
     ridden = riding.ride(hops.power, under, phrasing, settings)
+    if band is not None:
+        _refuse_silent(band, under, ridden)
     return Rides(
         voice=Path(voice),
         backing=Path(backing) if backing else None,
         settings=settings,
         points=_points(ridden),
         phrases=tuple(_described(phrasing.phrases, ridden)),
-        breaths=tuple((_seconds(b.start), _seconds(b.stop)) for b in phrasing.breaths),
+        breaths=tuple(map(_span, phrasing.breaths)),
+        unridden=tuple(map(_span, _unridden(hops.power, phrasing))),
         intended=ridden.curve,
         power=hops.power,
     )
@@ -206,10 +215,24 @@ def _refuse_nothing_sung(reader: AudioReader, hops: Hops, phrasing: Phrasing) ->
     )
 
 
-def _refuse_silent(band: AudioReader, under: Values) -> None:
+def _unridden(power: Values, phrasing: Phrasing) -> Iterator[Stretch]:
+    """The sounds among the others that somebody listening would ask about."""
+    loudest = max(power[phrase.start : phrase.stop].mean() for phrase in phrasing.phrases)
+    for sound in phrasing.others:
+        level = power[sound.start : sound.stop].mean()
+        if len(sound) >= NOTABLE and level > loudest / 10.0 ** (UNHEARD / 10.0):
+            yield sound
+
+
+def _refuse_silent(band: AudioReader, under: Values, ridden: Riding) -> None:
     if to_lufs(under).max(initial=-np.inf) < SILENT:
-        what = f"{band.path} is silent while the voice lasts; there is nothing to follow"
-        raise AudioFileError(f"{what}. Without a backing, phrases are brought toward one loudness")
+        where = "while the voice lasts"
+    elif not np.isfinite(ridden.backing).any():
+        where = "under every phrase"
+    else:
+        return
+    what = f"{band.path} is silent {where}; there is nothing to follow"
+    raise AudioFileError(f"{what}. Without a backing, phrases are brought toward one loudness")
 
 
 def _hop_powers(reader: AudioReader, progress: Progress | None) -> Values:
@@ -229,7 +252,7 @@ def _points(ridden: Riding) -> tuple[tuple[float, float], ...]:
     return tuple(points)
 
 
-def _described(found: list[phrases.Stretch], ridden: Riding) -> Iterator[PhraseRide]:
+def _described(found: list[Stretch], ridden: Riding) -> Iterator[PhraseRide]:
     figures = (ridden.before, ridden.after, ridden.wanted, ridden.backing)
     for phrase, before, after, wanted, under in zip(found, *figures, strict=True):
         yield PhraseRide(
@@ -241,6 +264,10 @@ def _described(found: list[phrases.Stretch], ridden: Riding) -> Iterator[PhraseR
             wanted_db=float(wanted),
             backing_lufs=float(under) if np.isfinite(under) else None,
         )
+
+
+def _span(stretch: Stretch) -> tuple[float, float]:
+    return _seconds(stretch.start), _seconds(stretch.stop)
 
 
 def _seconds(knot: int) -> float:

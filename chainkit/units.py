@@ -119,11 +119,24 @@ class Ratio(Quantity):
         return text if self.parse(text) == value else f"{value!r}:1"
 
 
+class Share(Quantity):
+    """A share in percent; a bare number up to 1 may be meant as a part of one."""
+
+    def __init__(self) -> None:
+        super().__init__("share", {"%": -2}, ("{} %", "100 %"))
+
+    def _spellings(self, number: str, low: float, high: float) -> str:
+        part = float(number)
+        if not (low <= part <= high and 0.0 < part <= 1.0):
+            return super()._spellings(number, low, high)
+        return f"{self.format(part)!r} or '{number} %'"
+
+
 FREQUENCY = Quantity("frequency", {"Hz": 0, "kHz": 3}, ("{} Hz", "{} kHz"), ("Hz", "kHz"))
 GAIN = Quantity("gain", {"dB": 0}, ("{} dB", "-{} dB"))
 LEVEL = Quantity("level", {"dB": 0, "dBFS": 0}, ("-{} dB", "{} dB"))
 TIME = Quantity("time", {"s": 0, "ms": -3, "us": -6, "µs": -6}, ("{} ms", "{} s"), ("s", "ms"))
-SHARE = Quantity("share", {"%": -2}, ("{} %", "100 %"), ("%",))
+SHARE = Share()
 SLOPE = Quantity("slope", {"dB/oct": 0}, ("{} dB/oct", "12 dB/oct"))
 BANDWIDTH = Quantity("bandwidth", {"oct": 0}, ("{} oct", "1 oct"))
 LOUDNESS = Quantity("loudness", {"LUFS": 0}, ("-{} LUFS", "{} LUFS"))

@@ -19,6 +19,8 @@ from chainkit.units import GAIN, SHARE
 if TYPE_CHECKING:
     from chainkit.rides import Rides, Settings
 
+TOLD = 6  # sounds that are named; more are counted
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's options."""
@@ -126,11 +128,19 @@ def row(rides: Rides, number: int) -> tuple[object, ...]:
     return (number + 1, phrase.start, phrase.end, *loudness, *under)
 
 
+def unridden(rides: Rides) -> str:
+    """Where there is sound that was left as it is."""
+    times = [f"{start:.1f} to {end:.1f} s" for start, end in rides.unridden]
+    told, more = ", ".join(times[:TOLD]), len(times) - TOLD
+    rest = f" and {more} more, told by --json" if more > 0 else ""
+    return f"sound taken for neither phrase nor breath is left as it is: {told}{rest}"
+
+
 def cautions(rides: Rides) -> list[str]:
     """What the user should know."""
     from chainkit.cli import show
 
-    total, found = len(rides.phrases), []
+    total, found = len(rides.phrases), [unridden(rides)] if rides.unridden else []
     if rides.alone:
         silent = f"the backing is silent under {rides.alone} of {show.counted(total, 'phrase')}"
         found.append(f"{silent}, which are only brought toward one loudness")

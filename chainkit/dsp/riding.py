@@ -4,7 +4,8 @@ Every phrase gets the gain that brings it toward its target by the chosen share.
 loudness for all phrases, and with a backing it moves as the backing swells and thins. Inside a
 phrase the gain follows only what is slow. Between phrases it comes down to 0 dB, so breaths, room
 and bleed stay where they were, and the rise to a phrase is complete when the phrase begins. No move
-is faster than a hand draws it; where a breath leaves no room for one, the phrase's edge gives it.
+is faster than a hand draws it, but in the silence between a breath and its phrase; where even that
+leaves no room for one, the phrase's edge gives it.
 Between two lifts, a short gap in which nobody breathes is passed over.
 
 Gains are drawn on knots 10 ms apart: knot k lies at k · 10 ms, where hop k begins.
@@ -32,6 +33,11 @@ FALL, RISE = 20, 10  # hops that a move takes behind and ahead of a phrase, wher
 PAUSE = 50  # hops: a shorter gap without a breath is no reason to come down between two lifts
 # dB a hop: 6 dB in 80 ms. Faster moves are heard as steps (common practice, no source).
 STEEPEST = 75.0 / HOPS_A_SECOND
+# dB a hop: 6 dB in 20 ms, in the silence between a breath and its phrase, where nothing is heard.
+QUICKEST = 300.0 / HOPS_A_SECOND
+# Hops by which a move is complete ahead of its phrase, for a first consonant that was not found:
+# where there is room, and behind a breath.
+LEAD, SPARE = 6, 2
 TURN = 5.0 / HOPS_A_SECOND  # dB a hop by which a slope changes where the curve is said to turn
 SOUNDING = 0.1  # hops of a phrase below this share of its mean power tell nothing of its loudness
 ABSENT = 20.0  # LU below the backing's mean loudness: there the voice is alone
@@ -109,7 +115,7 @@ def ride(power: Values, backing: Values, phrasing: Phrasing, settings: Settings)
         moved = _inside(_of(power, phrase), _of(backing, phrase) * swell, gain, settings)
         curve[phrase.start : phrase.stop + 1] = _on_knots(moved)
     _cross_gaps(curve, phrasing)
-    curve = _no_steeper(curve)
+    curve = _no_steeper(curve, _steepest(len(power), phrasing))
     knots = _without_twins(curve, simplify(curve, TOLERANCE, _turns(curve)))
     lifted = power * to_gain(drawn(curve, knots)[:-1]) ** 2
     after = np.array([_loudness(_of(lifted, phrase), _of(power, phrase)) for phrase in phrases])
@@ -176,7 +182,7 @@ def _cross_gaps(curve: Values, phrasing: Phrasing) -> None:
     edges = [knot for phrase in phrasing.phrases for knot in (phrase.start, phrase.stop)]
     ends = [0, *edges, len(curve) - 1]
     for start, stop in zip(ends[::2], ends[1::2], strict=True):
-        curve[start : stop + 1] = _way(curve, Stretch(start, stop), phrasing.breaths)
+        curve[start : stop + 1] = _way(curve, Stretch(start, stop), phrasing.spared)
 
 
 def _way(curve: Values, gap: Stretch, breaths: list[Stretch]) -> Values:
@@ -201,10 +207,12 @@ def _valley(left: float, low: float, right: float, hops: int, breaths: list[Stre
     """From `left` down to `low` and up to `right`, at `low` in the breaths; (hops + 1,)."""
     fall_room = breaths[0].start if breaths else hops // 2
     rise_room = hops - breaths[-1].stop if breaths else hops // 2
+    rise = _rise_length(right - low, rise_room, bool(breaths))
+    lead = min(LEAD, max(0, rise_room - rise))
     knots = np.arange(hops + 1)
     falling = left - (left - low) * knots / _length(left - low, min(FALL, fall_room))
-    rising = right - (right - low) * (hops - knots) / _length(right - low, min(RISE, rise_room))
-    gains = np.maximum(low, np.maximum(falling, rising))
+    rising = right - (right - low) * (hops - lead - knots) / rise
+    gains = np.maximum(low, np.maximum(falling, np.minimum(rising, right)))
     for breath in breaths:
         gains[breath.start : breath.stop + 1] = low
     return gains
@@ -215,11 +223,29 @@ def _length(lift: float, usual: int) -> int:
     return max(math.ceil(lift / STEEPEST), usual, 1)
 
 
-def _no_steeper(curve: Values) -> Values:
-    """The highest curve under `curve` that nowhere moves faster than `STEEPEST`."""
-    slope = STEEPEST * np.arange(len(curve))
-    curve = np.minimum.accumulate(curve - slope) + slope  # nowhere rises faster
-    return np.minimum.accumulate((curve + slope)[::-1])[::-1] - slope  # nor falls faster
+def _rise_length(lift: float, room: int, breathed: bool) -> int:
+    """Hops of a rise ahead of a phrase; behind a breath it has to do with the silence there."""
+    unhurried = _length(lift, min(RISE, room))
+    if not breathed:
+        return unhurried
+    return max(min(unhurried, room - SPARE), math.ceil(lift / QUICKEST), 1)
+
+
+def _steepest(hops: int, phrasing: Phrasing) -> Values:
+    """The fastest move in each hop, in dB a hop; a phrase's first hop is mostly silence."""
+    steepest, phrases = np.full(hops, STEEPEST), set(phrasing.phrases)
+    sounds = sorted([*phrases, *phrasing.spared], key=lambda sound: sound.start)
+    for one, following in zip(sounds, sounds[1:], strict=False):
+        if one not in phrases and following in phrases:
+            steepest[one.stop : following.start + 1] = QUICKEST
+    return steepest
+
+
+def _no_steeper(curve: Values, steepest: Values) -> Values:
+    """The highest curve under `curve` that nowhere moves faster than `steepest`, (hops,)."""
+    way = np.concatenate([[0.0], np.cumsum(steepest)])
+    curve = np.minimum.accumulate(curve - way) + way  # nowhere rises faster
+    return np.minimum.accumulate((curve + way)[::-1])[::-1] - way  # nor falls faster
 
 
 def _turns(curve: Values) -> list[int]:
@@ -228,18 +254,29 @@ def _turns(curve: Values) -> list[int]:
 
 
 def _without_twins(curve: Values, knots: list[int]) -> list[int]:
-    """`knots` without the lower of two a hop apart, where a lift turns between them.
+    """`knots` with the higher of two a hop apart moved away by a hop, or left out at the next.
 
-    `curve` is redrawn from what is left, with a slope that is a little less.
+    `curve` is redrawn there. Its corners are cut and none is filled, so no breath is lifted.
     """
-    kept = list(knots)
-    for one, two in zip(knots[1:], knots[2:-1], strict=False):
-        if two - one == 1 and one in kept:
-            place = kept.index(one if curve[one] < curve[two] else two)
-            del kept[place]
-            first, last = kept[place - 1], kept[place]
-            curve[first : last + 1] = np.linspace(curve[first], curve[last], last - first + 1)
+    kept, last = knots[:1], knots[-1]
+    for knot in knots[1:-1]:
+        if knot > kept[-1] + 1 or len(kept) == 1:
+            kept.append(knot)
+        elif knot == kept[-1] + 1 and curve[knot] >= curve[kept[-1]]:
+            kept.append(min(knot + 1, last))
+        elif knot == kept[-1] + 1:
+            higher = kept.pop() - 1
+            kept += [higher, knot] if higher > kept[-1] + 1 else [knot]
+    kept = [knot for knot in kept if knot < last] + knots[-1:]
+    _redraw(curve, sorted({*knots} ^ {*kept}), kept)
     return kept
+
+
+def _redraw(curve: Values, changed: list[int], kept: list[int]) -> None:
+    """Draw straight lines between those `kept` knots that have a changed one between or beside."""
+    for first, last in zip(kept, kept[1:], strict=False):
+        if any(first <= knot <= last for knot in changed):
+            curve[first : last + 1] = np.linspace(curve[first], curve[last], last - first + 1)
 
 
 # ------------------------------------------------------------------------------------- loudness

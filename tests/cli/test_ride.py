@@ -103,6 +103,33 @@ def test_a_silent_backing_is_refused(folder, capsys, rng, level):
     assert not (folder / "rides.csv").exists()
 
 
+@pytest.mark.parametrize("played", [(0.0, 0.01), (5.0, 5.3)])
+def test_a_backing_that_plays_under_no_phrase_is_refused(folder, capsys, rng, played):
+    """Ten milliseconds of it, or a noise between the first phrase and the second."""
+    x = np.zeros(14 * RATE)
+    start, end = (round(time * RATE) for time in played)
+    x[start:end] = 0.1 * rng.standard_normal(end - start)
+    soundfile.write("backing.wav", x[: max(end, 160)], RATE, "FLOAT")
+    assert ride("--backing", "backing.wav") == 3
+    assert "backing.wav is silent under every phrase; there is nothing to follow" in (
+        capsys.readouterr().err
+    )
+    assert not (folder / "rides.csv").exists()
+
+
+def test_sound_that_is_left_as_it_is_is_told(folder, capsys, sung, rng):
+    """A noise of 3 s behind the song, at the level of a quiet phrase."""
+    noise = 0.01 * rng.standard_normal((3 * RATE, 1))
+    room = 1e-4 * rng.standard_normal((RATE, 1))
+    soundfile.write("lead.wav", np.concatenate([sung.voice, room, noise, room]), RATE, "PCM_24")
+    assert ride("--json") == 0
+    told = capsys.readouterr()
+    assert "sound taken for neither phrase nor breath is left as it is: 15.0 to 18.0 s" in told.err
+    (found,) = json.loads(told.out)["unridden"]
+    assert (found["start"], found["end"]) == pytest.approx((15.0, 18.0), abs=0.03)
+    assert points()[-1][0] < 15.0
+
+
 def test_phrases_without_backing_are_told(folder, capsys, sung):
     x = accompany(RATE, 14.0, 4).audio
     x[round(sung.phrases[1].start * RATE) :] = 0.0
@@ -122,7 +149,8 @@ def test_one_phrase_is_told_as_one(folder, capsys, sung):
 
 def test_several_channels_and_a_short_backing(folder, sung):
     soundfile.write("lead.wav", np.hstack([sung.voice, -sung.voice]), RATE, "FLOAT")
-    soundfile.write("backing.wav", 0.1 * np.ones((RATE, 3)), RATE, "FLOAT")
+    band = accompany(RATE, 14.0, 4).audio[: 8 * RATE, [0, 1, 1]]
+    soundfile.write("backing.wav", band, RATE, "FLOAT")
     assert ride("--backing", "backing.wav") == 0
 
 
@@ -138,6 +166,8 @@ def test_nothing_is_written_where_the_plot_cannot_be(folder, capsys):
     ("options", "code", "message"),
     [
         (["--amount", "60"], 2, "'60' has no unit; write '60 %' or '100 %'"),
+        (["--amount", "0.6"], 2, "'0.6' has no unit; write '60 %' or '0.6 %'"),
+        (["--amount", "1"], 2, "'1' has no unit; write '100 %' or '1 %'"),
         (["--amount", "140 %"], 2, "'140 %' is not between 0 % and 100 %"),
         (["--range", "-3 dB"], 2, "is not between 0 dB and 24 dB"),
         (["--range", "-3dB"], 2, "'-3dB' is not between 0 dB and 24 dB"),

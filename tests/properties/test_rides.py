@@ -61,6 +61,13 @@ def heard(x, rate=RATE):
     return meter.finish()
 
 
+@cache
+def swelling(seed):
+    meter = HopMeter(RATE, 2)
+    meter.add(accompany(RATE, 22.0, seed).audio)
+    return meter.finish()
+
+
 def ridden(found, settings, backing=None):
     under = np.zeros(len(found.power)) if backing is None else backing
     return riding.ride(found.power, under, phrases.find(found), settings)
@@ -153,6 +160,33 @@ def test_a_breath_that_touches_its_phrases_without_a_dip_is_found():
     assert (breath.start, breath.stop) == (pytest.approx(180, abs=4), pytest.approx(220, abs=4))
 
 
+@pytest.mark.parametrize(("register", "seed"), [("low", 1), ("high", 5)])
+@pytest.mark.parametrize("softer", [8.0, 14.0, 20.0])
+def test_quiet_phrases_are_no_breaths(register, seed, softer):
+    """A verse sung softer than the chorus behind it, in the same room."""
+    sung = sing(16000, seconds=14.0, register=register, seed=seed, floor=-120.0)
+    room = 10 ** (-75 / 20) * np.random.default_rng(seed).standard_normal((28 * 16000, 1))
+    verse = 10 ** (-softer / 20) * sung.voice
+    found = phrases.find(heard(np.concatenate([verse, sung.voice]) + room, 16000))
+    inside = np.zeros(2800, dtype=bool)
+    for phrase in found.phrases:
+        inside[phrase.start : phrase.stop] = True
+    loudest = max(phrase.level_db for phrase in sung.phrases)
+    for phrase in sung.phrases:
+        if phrase.level_db - softer > loudest - 25.0:
+            assert inside[round(100 * phrase.start) : round(100 * phrase.end)].mean() > 0.9
+    for breath in sung.breaths:
+        assert not inside[round(100 * breath.start) : round(100 * breath.end)].any()
+
+
+def test_a_long_noise_in_a_gap_is_neither_phrase_nor_breath():
+    found = around(-20.0, np.full(200, -40.0))
+    assert len(found.phrases) == 1
+    assert not found.breaths
+    assert found.others == found.spared
+    assert len(found.others) == 1
+
+
 @pytest.mark.parametrize("rate", [8000, 22050, 96000])
 def test_phrases_do_not_depend_on_the_sample_rate(rate):
     truth = sing(rate, seconds=12.0, seed=4)
@@ -241,25 +275,31 @@ def test_room_and_bleed_between_phrases_are_not_lifted(register, seed):
 
 # Faster level moves than about 80 dB a second are heard as steps (common practice, no source).
 FASTEST = 80.0
+UNHEARD = 310.0  # dB a second: what silence hides
 
 
 @pytest.mark.parametrize(("register", "seed"), SONGS)
 @pytest.mark.parametrize(("amount", "reach"), [(0.6, 6.0), (1.0, 12.0)])
-def test_no_move_is_a_step(register, seed, amount, reach):
-    moves = ridden(hops(register, seed), Settings(amount, 0.0, reach))
-    assert np.abs(np.diff(moves.drawn)).max() * 100 <= FASTEST
+def test_no_move_is_a_step_but_in_silence(register, seed, amount, reach):
+    found = hops(register, seed)
+    steps = np.abs(np.diff(ridden(found, Settings(amount, 0.0, reach)).drawn)) * 100
+    level = 10 * np.log10(found.power)
+    assert steps.max() <= UNHEARD
+    # Where a move ends in the very hop in which the phrase begins, the hop before is silent.
+    silent = np.minimum(level, np.roll(level, 1)) < np.percentile(level, 5) + 12
+    assert steps[~silent].max() <= FASTEST
 
 
 @pytest.mark.parametrize(("register", "seed"), SONGS)
-def test_a_phrase_is_lifted_from_beginning_to_end(register, seed):
-    """But for 60 ms at most where a breath leaves no room; by the default share and range."""
+@pytest.mark.parametrize("settings", [Settings(0.6, 0.0, 6.0), Settings(1.0, 1.0, 12.0)])
+def test_a_phrase_is_lifted_from_beginning_to_end(register, seed, settings):
     voice = song(register, seed)
-    gain = gain_of(ridden(hops(register, seed), Settings(0.6, 0.0, 6.0)), len(voice.voice))
+    under = swelling(seed) if settings.follow else None
+    gain = gain_of(ridden(hops(register, seed), settings, under), len(voice.voice))
     for phrase in voice.phrases:
         inside = gain[round(phrase.start * RATE) : round(phrase.end * RATE)]
         # The lines may stray by 0.2 dB from a curve that moves by 2 dB a second.
-        early, late = inside[round(0.06 * RATE)], inside[round(0.16 * RATE)]
-        assert late - early <= 0.2 + 2 * 0.2
+        assert inside[round(0.16 * RATE)] - inside[0] <= 1.0
         assert inside[-round(0.1 * RATE)] - inside[-1] <= 0.2 + 2 * 0.2
 
 
@@ -288,7 +328,10 @@ def test_whatever_the_phrasing_no_move_is_a_step_and_no_breath_is_lifted(data):
     power = np.array(power + [1e-9] * data.draw(st.integers(0, 40)))
     settings = Settings(1.0, 0.0, data.draw(st.floats(0.0, 24.0)))
     moves = riding.ride(power, np.zeros(len(power)), Phrasing(found, breaths), settings)
-    assert np.abs(np.diff(moves.drawn)).max() * 100 <= FASTEST
+    steps = np.abs(np.diff(moves.drawn)) * 100
+    assert steps.max() <= UNHEARD
+    for sound in (*found, *breaths):
+        assert steps[sound.start + 2 : sound.stop].max(initial=0.0) <= FASTEST
     for breath in breaths:
         assert moves.drawn[breath.start : breath.stop + 1].max() <= 0.5
 
@@ -348,7 +391,7 @@ def test_a_recorded_sentence_is_lifted_from_its_first_phoneme_to_its_last():
     softer = len(x) / rate + 1.0
     truth = [begin, end, softer + begin, softer + end]
     assert edges(phrasing) == pytest.approx(truth, abs=0.08)
-    assert not phrasing.breaths
+    assert not phrasing.spared
     assert np.abs(np.diff(moves.drawn)).max() * 100 <= FASTEST
     lifted = moves.drawn[round(100 * truth[2]) + 6 : round(100 * truth[3])]  # /h/ is 60 ms long
     assert lifted.min() > 1.5
@@ -392,9 +435,7 @@ def test_a_voice_without_gaps_has_moves_to_its_ends():
 @pytest.mark.parametrize(("register", "seed"), SONGS)
 def test_distance_to_a_swelling_backing_is_steady(register, seed):
     voice, band = song(register, seed), accompany(RATE, 22.0, seed)
-    under = HopMeter(RATE, 2)
-    under.add(band.audio)
-    moves = ridden(hops(register, seed), Settings(1.0, 1.0, 15.0), under.finish())
+    moves = ridden(hops(register, seed), Settings(1.0, 1.0, 15.0), swelling(seed))
     gain = 10 ** (gain_of(moves, len(voice.voice)) / 20)
     sung, played = weighted(voice.voice * gain[:, None]), weighted(band.audio)
     # What is left of a phrase cut off by the end of the song is too short to tell.
