@@ -74,6 +74,8 @@ class Rides:
         The curve that the points stand for, every 10 ms from the first frame.
     power : ndarray
         K-weighted mean square of the voice in each 10 ms.
+    backing_power : ndarray or None
+        The same of the backing, where one is given.
     """
 
     voice: Path
@@ -85,6 +87,7 @@ class Rides:
     unridden: tuple[tuple[float, float], ...]
     intended: Values
     power: Values
+    backing_power: Values | None
 
     @property
     def spread(self) -> tuple[float | None, float | None]:
@@ -182,6 +185,7 @@ def find_rides(
         unridden=tuple(map(_span, _unridden(hops.power, phrasing))),
         intended=ridden.curve,
         power=hops.power,
+        backing_power=under if band is not None else None,
     )
 
 

@@ -320,6 +320,13 @@ def legend(axes: Axes, where: Any = "best") -> None:
         axes.legend(loc=where)
 
 
+def legend_above(axes: Axes) -> None:
+    """The same in one row above the panel, at the right end of its title, where no line is."""
+    with look():
+        count = len(axes.get_legend_handles_labels()[1])
+        axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=count, borderaxespad=0.1)
+
+
 def text_table(axes: Axes, heading: str, rows: Iterable[tuple[str, str]]) -> None:
     """Turn a panel into a list of names and values under a heading."""
     with look():

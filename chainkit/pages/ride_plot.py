@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+from matplotlib.figure import Figure
 
 from chainkit.dsp.loudness import HOPS_A_SECOND, to_lufs
 from chainkit.dsp.phrases import smoothed
@@ -12,42 +13,58 @@ from chainkit.pages import plots
 from chainkit.rides import Rides
 
 SMOOTHING = 41  # hops: 0.4 s, the length of momentary loudness
+SWELL = 301  # hops: 3 s, the length of short-term loudness, in which beats do not show
 COLUMNS = 1500
 SHOWN = 36.0  # LU below the loudest
 
 
 def draw_rides(rides: Rides, path: str | Path, force: bool = False) -> None:
-    """Write a PNG with the voice's loudness before and after, and the moves.
+    """Write a PNG with the loudness of voice and backing, and the moves.
 
     Raises
     ------
     OutputError
         The file is there already, or cannot be written.
     """
+    plots.save(rides_sheet(rides), path, force=force)
+
+
+def rides_sheet(rides: Rides) -> Figure:
+    """Sheet with the loudness before and after the moves, over that of the backing; the moves."""
     sheet, grid = plots.figure(11.0, 6.0, 2, 1, title=f"Rides for {rides.voice.name}")
     seconds = len(rides.power) / HOPS_A_SECOND
-    loudness = plots.panel(sheet, grid[0], "Loudness of voice, 0.4 s; phrases shaded")
+    loudness = plots.panel(sheet, grid[0], "Loudness; phrases shaded")
     moves = plots.panel(sheet, grid[1], "Moves, and the curve they stand for; breaths shaded")
     _loudness(loudness, rides)
     _moves(moves, rides)
     for axes in (loudness, moves):
         plots.time_axis(axes, 0.0, max(seconds, 0.1))
-    plots.save(sheet, path, force=force)
+    return sheet
 
 
 def _loudness(axes: plots.Axes, rides: Rides) -> None:
     gains = np.interp(np.arange(len(rides.power)), *_knots(rides))
-    before = to_lufs(smoothed(rides.power, SMOOTHING))
-    after = to_lufs(smoothed(rides.power * 10.0 ** (gains / 10.0), SMOOTHING))
-    step = max(1, len(before) // COLUMNS)
-    times = np.arange(0, len(before), step) / HOPS_A_SECOND
     for phrase in rides.phrases:
         plots.region(axes, phrase.start, phrase.end)
-    plots.curve(axes, times, before[::step], 1, label="as sung", width=1.0)
-    plots.curve(axes, times, after[::step], 0, label="with the moves", width=1.3)
-    top = max(before.max(initial=-70.0), after.max(initial=-70.0)) + 6.0
+    moved = rides.power * 10.0 ** (gains / 10.0)
+    tops = [
+        _line(axes, rides.power, SMOOTHING, 1, "voice as sung, 0.4 s"),
+        _line(axes, moved, SMOOTHING, 0, "with the moves"),
+    ]
+    if rides.backing_power is not None:
+        tops.append(_line(axes, rides.backing_power, SWELL, 2, "backing, 3 s"))
+    top = max(-70.0, *tops) + 3.0
     plots.decibel_axis(axes, top - SHOWN, top, "loudness, LUFS")
-    plots.legend(axes, "upper right")
+    plots.legend_above(axes)
+
+
+def _line(axes: plots.Axes, power: np.ndarray, hops: int, series: int, label: str) -> float:
+    """Draw loudness over `hops`; the greatest is returned."""
+    loudness = to_lufs(smoothed(power, hops))
+    step = max(1, len(loudness) // COLUMNS)
+    times = (np.arange(0, len(loudness), step) + 0.5) / HOPS_A_SECOND
+    plots.curve(axes, times, loudness[::step], series, label=label, width=1.3)
+    return float(loudness.max(initial=-np.inf))
 
 
 def _moves(axes: plots.Axes, rides: Rides) -> None:
