@@ -13,9 +13,9 @@ from chainkit.chain import Chain
 from chainkit.chain.model import chain_from_dict
 from chainkit.gainlog import Log
 from chainkit.pages import curves, plots
-from chainkit.pages.base import render_page
+from chainkit.pages.base import change, render_page
 from chainkit.pages.settings import every_setting
-from chainkit.pages.timeline import moving_stages, reduction_sheet
+from chainkit.pages.timeline import WIDTH, moving_stages, reduction_sheet, sheet_height
 
 LEVELS = (
     ("integrated_lufs", "integrated loudness", "LUFS"),
@@ -31,9 +31,10 @@ PICTURE_WIDTH = 6.4
 PICTURE_HEIGHTS = {"eq": 1.35, "deess": 1.75, "compress": 1.75}
 
 # Print, in millimetres at full size: what the page holds, what everything but stages and notes
-# takes, and a line of each.
-PAGE, HEAD_AND_FOOT, OVER_TIME, LINE, NOTE_LINE = 270.0, 83.0, 64.0, 3.05, 3.9
+# takes, the heading of the gain over time, and a line of each.
+PAGE_WIDTH, PAGE, HEAD_AND_FOOT, HEADING, LINE, NOTE_LINE = 186.0, 270.0, 83.0, 6.0, 3.05, 3.9
 SMALLEST_PRINT = 0.65
+ABREAST, POINT_LINE = 10, 0.8  # points of a ride beside one another, and lines that a row takes
 
 
 @dataclass(frozen=True)
@@ -46,7 +47,7 @@ class StageEntry:
     settings : list of (str, str)
         Names and values.
     points : list of (str, str)
-        Times and gains of a ride.
+        Times and gains in dB of a ride.
     picture : Markup or None
         Its curves.
     statistics : mapping or None
@@ -58,7 +59,7 @@ class StageEntry:
     kind: str
     heading: str
     settings: curves.Rows
-    points: list[tuple[str, ...]]
+    points: list[tuple[str, str]]
     picture: Markup | None
     statistics: Mapping[str, Any] | None
     matched: float | None
@@ -73,7 +74,7 @@ class StageEntry:
         """How many lines of print the stage takes, about."""
         settings = math.ceil(len(self.settings) / (2 if self.narrow else 1))
         did = 3 * (self.statistics is not None) + (self.matched is not None)
-        points = math.ceil(sum(len(time + gain) + 3 for time, gain in self.points) / 130)
+        points = 1.4 + POINT_LINE * math.ceil(len(self.points) / ABREAST) if self.points else 0
         pictured = 0 if self.picture is None else 5.3 * PICTURE_HEIGHTS[self.kind]
         return 2.4 + max(settings + did, pictured) + points
 
@@ -104,6 +105,7 @@ def recall_sheet(record: Mapping[str, Any], log: Log | None = None, *, title: st
     chain = chain_from_dict(record["chain"], "render record")
     notes = [note for note in (chain.notes.strip(), *record["notes"]) if note]
     stages = [_stage_entry(record, chain, index) for index in range(len(chain.stages))]
+    over_time = 0.0 if log is None else PAGE_WIDTH * sheet_height(moving_stages(chain, log)) / WIDTH
     return render_page(
         "recall.html",
         title=title or record["output"]["file"],
@@ -114,14 +116,15 @@ def recall_sheet(record: Mapping[str, Any], log: Log | None = None, *, title: st
         levels=_levels(record["levels"]),
         stages=stages,
         reduction=None if log is None else _reduction(chain, log),
-        print_scale=_print_scale(stages, notes, log is not None),
+        over_time=over_time,
+        print_scale=_print_scale(stages, notes, over_time),
     )
 
 
-def _print_scale(stages: list[StageEntry], notes: list[str], over_time: bool) -> float:
+def _print_scale(stages: list[StageEntry], notes: list[str], over_time: float) -> float:
     """Size of print, at most 1, at which all should fit one page."""
     lines = sum(math.ceil(len(note) / 125) for note in notes) + 2.5 * bool(notes)
-    height = HEAD_AND_FOOT + OVER_TIME * over_time + NOTE_LINE * lines
+    height = HEAD_AND_FOOT + over_time + HEADING * (over_time > 0) + NOTE_LINE * lines
     height += LINE * sum(stage.lines for stage in stages)
     return min(1.0, max(SMALLEST_PRINT, PAGE / height))
 
@@ -133,17 +136,23 @@ def _levels(levels: Mapping[str, Any]) -> list[tuple[str, str, float | None, flo
 
 
 def _stage_entry(record: Mapping[str, Any], chain: Chain, index: int) -> StageEntry:
-    stage, entry = chain.stages[index], record["chain"]["stages"][index]
+    stage = chain.stages[index]
     statistics = record["stages"].get(stage.name, {})
     return StageEntry(
         kind=stage.kind,
         heading=curves.heading(index, stage),
         settings=every_setting(stage, record["voice"]["rate"]),
-        points=[tuple(map(curves.shown, point)) for point in entry[stage.kind].get("points", [])],
+        points=[_point(*point) for point in getattr(stage, "points", ())],
         picture=_picture(stage, index, record["voice"]["rate"]),
         statistics=statistics if "greatest_db" in statistics else None,
         matched=record["matched_makeup_db"].get(stage.name),
     )
+
+
+def _point(seconds: float, gain: float) -> tuple[str, str]:
+    """Time as ``1:07.25``, and a gain with its sign."""
+    hundredths = round(100 * seconds)
+    return f"{hundredths // 6000}:{hundredths % 6000 / 100:05.2f}", change(0.0, gain)
 
 
 def _picture(stage: Any, index: int, rate: int) -> Markup | None:

@@ -17,7 +17,9 @@ from chainkit.stages.base import Stage
 
 Audio = NDArray[np.float64]
 
+WIDTH = 9.0  # inches
 COLUMNS = 600
+RIDE_SHARE = 1.8  # height of a ride's panel: it moves both up and down
 QUIET = -60.0  # dBFS, foot of the level panel
 
 
@@ -27,18 +29,18 @@ def moving_stages(chain: Chain, log: Log) -> list[Stage]:
     return [stage for stage in moving if stage.name in log.gains]
 
 
-def reduction_sheet(chain: Chain, log: Log, width: float = 9.0, height: float = 2.8) -> Figure:
-    """Sheet with the level and the gain of each moving stage, one above the other.
+def sheet_height(stages: list[Stage]) -> float:
+    """Height in inches of the sheet for some moving stages."""
+    return 2.8 + 0.5 * sum(stage.kind == "ride" for stage in stages)
 
-    Parameters
-    ----------
-    chain : Chain
-    log : Log
-    width, height : float, inches
-    """
+
+def reduction_sheet(chain: Chain, log: Log) -> Figure:
+    """Sheet with the level and the gain of each moving stage, one above the other."""
     stages = moving_stages(chain, log)
-    rows = len(stages) + 1
-    sheet, grid = plots.figure(width, height, rows, 1, gap=0.02)
+    shares = [1.0, *(RIDE_SHARE if stage.kind == "ride" else 1.0 for stage in stages)]
+    sheet, grid = plots.figure(
+        WIDTH, sheet_height(stages), len(shares), 1, heights=shares, gap=0.02
+    )
     _draw_levels(plots.panel(sheet, grid[0, 0], "level, dBFS: voice grey, output black"), log)
     for row, stage in enumerate(stages, start=1):
         _draw_gain(plots.panel(sheet, grid[row, 0], f"{stage.name}, dB"), log, stage)
@@ -61,6 +63,10 @@ def _draw_gain(axes: Axes, log: Log, stage: Stage) -> None:
     t = _times(log, index)
     plots.filled(axes, t, least, series=1)
     plots.thin(axes, t, mean)
+    if stage.kind == "ride":
+        reach = 6 * max(1, math.ceil(np.abs([least, mean]).max() / 6))
+        plots.decibel_axis(axes, -reach, reach, "", step=reach / 2)
+        return
     low = min(-6.0, 3 * math.floor(least.min() / 3))
     high = max(1.0, 3 * math.ceil(mean.max() / 3) if mean.max() > 0.5 else 0.0)
     plots.decibel_axis(axes, low, high, "")

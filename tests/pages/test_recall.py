@@ -116,7 +116,8 @@ def test_the_sheet_holds_every_value_in_signal_order(sheet):
         "integrated loudness, LUFS −26.5 −19.5 +7.0", "true peak, dBTP −6.0 −6.0 0.0",
         "crest factor, dB – 14.0 –", "lead.wav", "ab" * 32, "lead.out.wav", "cd" * 32,
         "trim of +6.46 dB", "working level of −20.0 LUFS",
-        "1 ride", "0 s 0 dB; 1.5 s −3 dB", "2 eq", "80 Hz, 24 dB/oct", "8 kHz, 3 dB, q 0.7",
+        "1 ride", "minutes and seconds, dB 0:00.00 0.0 0:01.50 −3.0",
+        "2 eq", "80 Hz, 24 dB/oct", "8 kHz, 3 dB, q 0.7",
         "3 deess", "threshold −34 dB", "range 8 dB", "attack 1 ms",
         "greatest 7.8 dB, mean 1.2 dB, 95th percentile 4.4 dB; above 1 dB in 31 % of the time; "
         "mean inside sibilants 5.1 dB, outside 0.4 dB.",
@@ -236,6 +237,15 @@ def test_reduction_is_drawn_against_the_gain_at_rest(record, log):
     assert gain.min() == pytest.approx(-2.5 - at_rest)
 
 
+def test_a_ride_has_a_scale_up_and_down(record, log):
+    ride = reduction_sheet(parse_chain(CHAIN), log).axes[1]
+    ride.figure.canvas.draw()
+    low, high = ride.get_ylim()
+    assert [tick for tick in ride.get_yticks() if low <= tick <= high] == [-6, -3, 0, 3, 6]
+    boxes = [label.get_window_extent() for label in ride.get_yticklabels()]
+    assert np.diff(sorted(box.y0 for box in boxes)).min() >= 0.8 * boxes[0].height
+
+
 def test_silence_is_drawn_at_the_foot(log):
     levels = reduction_sheet(parse_chain(CHAIN), log).axes[0]
     voice, output = (line.get_ydata() for line in levels.get_lines())
@@ -278,6 +288,23 @@ def test_the_sheet_is_accessible_and_fits(visit, tmp_path, sheet):
     page = visit(path)
     assert axe.run(page).response["violations"] == []
     assert pages_in_print(page) == 1
+    page.set_viewport_size({"width": 360, "height": 640})
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+
+
+@pytest.mark.browser
+def test_a_ride_of_a_whole_song_is_a_table_on_the_one_page(visit, tmp_path, record, log):
+    points = [[f"{1.07 * number:.2f} s", f"{number % 13 - 6} dB"] for number in range(224)]
+    stages = [{"ride": {"points": points}}, *record["chain"]["stages"][1:]]
+    path = tmp_path / "recall.html"
+    changed = record | {"chain": record["chain"] | {"stages": stages}}
+    path.write_text(recall_sheet(changed, log), encoding="utf-8")
+    page = visit(path)
+    assert page.locator(".points li").count() == len(points)
+    assert page.locator(".points li").nth(223).inner_text().split() == ["3:58.61", "−4.0"]
+    assert pages_in_print(page) == 1
+    columns = {box["x"] for box in (li.bounding_box() for li in page.locator(".points li").all())}
+    assert len(columns) >= 5
     page.set_viewport_size({"width": 360, "height": 640})
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
 
