@@ -34,6 +34,11 @@ def one_core() -> Iterator[None]:
         _THREADED.reset(before)
 
 
+def threaded() -> bool:
+    """Whether threads are used here."""
+    return _THREADED.get()
+
+
 def _tokens(count: int) -> SimpleQueue[None]:
     tokens: SimpleQueue[None] = SimpleQueue()
     for _ in range(count):

@@ -17,7 +17,7 @@ from chainkit.chain import Chain
 from chainkit.chain.stream import Audio, ChainStream, Passage, Prepared, prepare
 from chainkit.dsp.meter import Measurement, VoiceMeter
 from chainkit.gainlog import DetailLog, GainLog
-from chainkit.pipeline import Behind, Meanwhile, ahead
+from chainkit.pipeline import Behind, Meanwhile, ahead, threaded
 from chainkit.record import (
     FORMAT,
     Outputs,
@@ -29,6 +29,7 @@ from chainkit.record import (
     versions,
 )
 
+LONG, SHORT = 1 << 18, 1 << 16  # samples of a block
 Progress = Callable[[int], Any]
 """Called with the number of frames read since the last call."""
 
@@ -49,9 +50,10 @@ class Options:
         Of the dither.
     allow_clipping, force : bool
         Keep an output that clips; replace files that are there.
-    block : int, samples of all channels
-        How much goes through the chain at a time; the result does not depend on it. Threads wait
-        for one another at each block, so long ones are quicker.
+    block : int or None, samples of all channels
+        How much goes through the chain at a time; the result does not depend on it. If None, long
+        blocks for two threads, which wait for one another at each, and short ones for one, which
+        stay in the processor's cache.
     """
 
     subtype: str | None = None
@@ -60,10 +62,10 @@ class Options:
     seed: int = 0
     allow_clipping: bool = False
     force: bool = False
-    block: int = 262_144
+    block: int | None = None
 
     def __post_init__(self) -> None:
-        if not self.log_step > 0 or self.seed < 0 or self.block < 1:
+        if not self.log_step > 0 or self.seed < 0 or (self.block is not None and self.block < 1):
             raise ValueError("log_step is above 0, seed not below 0 and block at least 1")
 
 
@@ -188,7 +190,8 @@ def passes(chain: Chain) -> int:
 
 
 def _blocks(reader: AudioReader, options: Options) -> Iterator[Audio]:
-    return reader.blocks(max(1, options.block // reader.channels))
+    samples = options.block or (LONG if threaded() else SHORT)
+    return reader.blocks(max(1, samples // reader.channels))
 
 
 def _counted(blocks: Iterable[Audio], progress: Progress | None) -> Iterator[Audio]:
