@@ -138,8 +138,10 @@ def _staleness(voice: Voice, record: dict[str, Any] | None) -> str:
         return "a file of the render is gone"
     if record.get("versions") != versions():
         return "made by other versions"
-    if asked_chain(record) != voice.chain.as_dict():
-        return "the chain has changed since"
+    asked, now = asked_chain(record), voice.chain.as_dict()
+    if asked != now:
+        same = _without_points(asked) == _without_points(now)
+        return f"the {'rides have' if same else 'chain has'} changed since"
     if sha256(voice.file) != record["voice"]["sha256"]:
         return "the voice has changed since"
     if sha256(outputs.audio) != record["output"]["sha256"]:
@@ -155,6 +157,15 @@ def asked_chain(record: dict[str, Any]) -> dict[str, Any]:
         if settings["name"] in record["matched_makeup_db"]:
             settings["makeup"] = "match"
     return chain
+
+
+def _without_points(chain: dict[str, Any]) -> dict[str, Any]:
+    stages = [
+        {kind: {key: value for key, value in settings.items() if key != "points"}}
+        for stage in chain["stages"]
+        for kind, settings in stage.items()
+    ]
+    return chain | {"stages": stages}
 
 
 def _backing_loudness(voice: Voice) -> float | None:

@@ -268,6 +268,17 @@ def test_rides_and_changes_reach_the_chain(record):
     assert (chain.stages[2].threshold, chain.stages[3].ratio) == (-40.0, 4.0)
 
 
+def test_edited_rides_are_told_from_an_edited_chain(record, capsys):
+    folder = record(1)
+    moves = folder / "moves.csv"
+    moves.write_text("seconds,gain_db\n0.0,0.0\n1.0,-3.0\n")
+    (folder / "book.yaml").write_text(book_of(1, ", rides: moves.csv"))
+    render_without_pages()
+    moves.write_text("seconds,gain_db\n0.0,0.0\n1.0,-2.0\n")
+    _, result = told(capsys, "--dry-run")
+    assert [entry["reason"] for entry in result["to_render"]] == ["the rides have changed since"]
+
+
 def test_rides_take_the_place_of_the_points_in_a_ride_stage(record):
     folder = record(1)
     (folder / "lead.yaml").write_text(
