@@ -68,6 +68,7 @@ def rendered(voice: pathlib.Path, chain: pathlib.Path) -> tuple[float, float]:
     started by way of a small shell.
     """
     command = ["/bin/sh", "-c", '"$@" && exec true', "sh", *render_command(voice, chain)]
+    os.sync()  # what the run before has written must not hold this one up
     begin = time.perf_counter()
     with subprocess.Popen(command, **QUIET) as run:
         _, status, usage = os.wait4(run.pid, 0)
