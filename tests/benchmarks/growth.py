@@ -49,7 +49,9 @@ def lengths(options: argparse.Namespace) -> None:
         folder = pathlib.Path(name)
         chain = folder / "chain.yaml"
         chain.write_text(CHAIN)
-        files = {m: made(folder / f"{m}.wav", m) for m in (1 / 60, *options.minutes)}
+        # The longest first: behind two hours even a render of a second takes half as long again.
+        minutes = (*sorted(options.minutes, reverse=True), 1 / 60)
+        files = {m: made(folder / f"{m}.wav", m) for m in minutes}
         runs = alternating(
             {m: lambda v=v: rendered(v, chain) for m, v in files.items()}, options.repeats
         )
