@@ -44,6 +44,8 @@ STEEP = 0.25
 NARROW, WIDE = 1.5, 3.0  # semitones that the pitch moves, for no and for full confidence
 LEAST = 0.1  # confidence worth telling
 LEAST_GAIN = 3.0  # dB: what stands out less is no trouble
+MOST_Q = 60.0  # what is narrower is a tone
+INAUDIBLE = 1e-8  # of the whole power: 80 dB below, where a pure tone leaves rounding alone
 EXCITED = 1e-3  # of the power of a band's loudest twentieth
 
 
@@ -106,7 +108,7 @@ def find_resonances(x: Values, rate: int) -> list[Resonance]:
     found = [
         Resonance(bell.frequency, bell.q, bell.gain_db, _share(followed, bell), sure * _sure(bell))
         for bell in bells
-        if bell.gain_db >= LEAST_GAIN
+        if bell.gain_db >= LEAST_GAIN and bell.q <= MOST_Q and _weight(followed, bell) > INAUDIBLE
     ]
     told = [one for one in found if one.confidence >= LEAST]
     return sorted(told, key=lambda one: -one.confidence * one.gain_db)
@@ -138,6 +140,14 @@ def _decimated(x: Values, rate: int) -> tuple[Values, float]:
 
 def _sure(bell: bell_fit.Bell) -> float:
     return float(1.0 / (1.0 + np.exp(-STEEP * (bell.worth - EVEN))))
+
+
+def _weight(followed: excitation.Track, bell: bell_fit.Bell) -> float:
+    """Share of the whole power that lies in a bell's band."""
+    half = max(0.5 * bell.frequency / bell.q, followed.spacing)
+    first, last = ((bell.frequency + side * half) / followed.spacing for side in (-1, 1))
+    band = followed.powers[:, max(0, round(first)) : round(last) + 1]
+    return float(band.sum() / max(followed.powers.sum(), 1e-300))
 
 
 def _steadiness(observations: list[Observation]) -> float:

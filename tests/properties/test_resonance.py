@@ -136,6 +136,14 @@ def test_peaks_that_the_hiss_lacks_are_the_voice_s_own() -> None:
     assert fits(sure[0], planted)
 
 
+def test_the_rounding_under_a_pure_tone_is_no_resonance():
+    """Sixteen bits without dither leave lines of their own 90 dB below the tone."""
+    rate = 48_000
+    x = 0.2 * np.sin(2 * np.pi * 220.0 * np.arange(8 * rate) / rate)
+    found = find_resonances(np.rint(x * 32768) / 32768, rate)
+    assert [one for one in found if one.confidence > 0.5] == []
+
+
 @pytest.mark.parametrize("make", [pink, glide, held])
 def test_nothing_sure_is_found_where_nothing_rings(make: Callable) -> None:
     for seed in range(2):
