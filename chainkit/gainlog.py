@@ -86,42 +86,41 @@ class _Rows:
         return [np.concatenate(self._open)] if self._open else []
 
 
-class _Levels:
-    """A level in dB for each row of a signal.
+class _RowValues:
+    """A value for each row of a signal.
 
     Parameters
     ----------
     hop : int, frames a row
     measure : callable
-        Gives a value for each of rows (rows, samples).
+        Gives a value for each row of a piece (frames, lanes), with the frames a row.
     """
 
-    def __init__(self, hop: int, measure: Callable[[Audio], Audio]) -> None:
+    def __init__(self, hop: int, measure: Callable[[Audio, int], Audio]) -> None:
         self._hop = hop
         self._rows = _Rows(hop)
         self._measure = measure
 
     def add(self, x: Audio) -> Audio:
-        """Levels of the rows that `x` completes."""
-        return self._all(self._rows.add(x), self._hop)
+        """Values of the rows that `x` completes."""
+        found = [self._measure(piece, self._hop) for piece in self._rows.add(x)]
+        return np.concatenate([np.empty(0), *found])
 
     def finish(self) -> Audio:
-        """Level of the last row when it is not full."""
-        pieces = self._rows.finish()
-        return self._all(pieces, len(pieces[0]) if pieces else 1)
-
-    def _all(self, pieces: list[Audio], hop: int) -> Audio:
-        levels = [self._measure(piece.reshape(len(piece) // hop, -1)) for piece in pieces]
-        return np.concatenate(levels) if levels else np.empty(0)
+        """Value of the last row when it is not full."""
+        found = [self._measure(piece, len(piece)) for piece in self._rows.finish()]
+        return np.concatenate([np.empty(0), *found])
 
 
-def _peaks(rows: Audio) -> Audio:
+def _peaks(x: Audio, hop: int) -> Audio:
     """Greatest magnitude of each row in dBFS."""
+    rows = x.reshape(len(x) // hop, -1)
     return to_db(np.maximum(rows.max(axis=1), -rows.min(axis=1)))
 
 
-def _powers(rows: Audio) -> Audio:
+def _powers(x: Audio, hop: int) -> Audio:
     """RMS level of each row in dBFS."""
+    rows = x.reshape(len(x) // hop, -1)
     return power_to_db(np.einsum("ij,ij->i", rows, rows) / rows.shape[1])
 
 
@@ -129,9 +128,8 @@ class _GainColumn:
     """Lowest gain a row of one stage, with statistics of its reduction."""
 
     def __init__(self, hop: int, idle: float) -> None:
-        self._hop = hop
         self._idle = idle
-        self._rows = _Rows(hop)
+        self._lowest = _RowValues(hop, self._gather)
         self._histogram = np.zeros(BINS, dtype=np.int64)
         self._totals = np.array([0.0, -np.inf, 0.0])
         self.means = array("h")  # hundredths of a dB
@@ -139,19 +137,15 @@ class _GainColumn:
     def add(self, tap: Tap) -> Audio:
         """Lowest gain of each row completed."""
         gain = np.zeros((len(tap.output), 1)) if tap.gain is None else tap.gain
-        return self._all(self._rows.add(gain))
+        return self._lowest.add(gain)
 
     def finish(self) -> Audio:
         """Lowest gain of the last row when it is not full."""
-        return self._all(self._rows.finish())
+        return self._lowest.finish()
 
-    def _all(self, pieces: list[Audio]) -> Audio:
-        lowest = [self._gather(piece) for piece in pieces]
-        return np.concatenate(lowest) if lowest else np.empty(0)
-
-    def _gather(self, gain: Audio) -> Audio:
-        low, mean = np.empty((2, -(-len(gain) // self._hop)))
-        gain_rows(gain, self._idle, self._hop, low, mean, self._histogram, self._totals)
+    def _gather(self, gain: Audio, hop: int) -> Audio:
+        low, mean = np.empty((2, len(gain) // hop))
+        gain_rows(gain, self._idle, hop, low, mean, self._histogram, self._totals)
         self.means.frombytes(_hundredths(mean))
         return low
 
@@ -169,8 +163,8 @@ class _LevelColumn:
     """Change of RMS level a row across a stage that has no single gain."""
 
     def __init__(self, hop: int) -> None:
-        self._before = _Levels(hop, _powers)
-        self._after = _Levels(hop, _powers)
+        self._before = _RowValues(hop, _powers)
+        self._after = _RowValues(hop, _powers)
 
     def add(self, tap: Tap) -> Audio:
         """Change of level in dB of each row completed; 0 for a silent row."""
@@ -213,7 +207,7 @@ class GainLog:
             _GainColumn(hop, run.idle_db) if stage.has_gain else _LevelColumn(hop)
             for stage, run in zip(stream.chain.active, stream.runs, strict=True)
         ]
-        self._before, self._after = _Levels(hop, _peaks), _Levels(hop, _peaks)
+        self._before, self._after = _RowValues(hop, _peaks), _RowValues(hop, _peaks)
         self._waiting: list[list[Audio]] = [[] for _ in range(len(self._columns) + 2)]
         self._in_levels = array("h")  # hundredths of a dB
         self._row = 0
