@@ -65,7 +65,7 @@ class Behind(Generic[Item]):
         self._waiting: SimpleQueue[Any] = SimpleQueue()
         self._fault: BaseException | None = None
         self._given_up = False
-        self._threaded = _THREADED.get()
+        self._threaded = threaded()
         self._thread = threading.Thread(target=self._run, daemon=True)
 
     def put(self, item: Item) -> None:
@@ -126,7 +126,7 @@ class Meanwhile(Generic[Item]):
     def __init__(self, work: Callable[[], Item]) -> None:
         self._work = work
         self._outcome: SimpleQueue[tuple[Any, BaseException | None]] = SimpleQueue()
-        self._threaded = _THREADED.get()
+        self._threaded = threaded()
         if self._threaded:
             threading.Thread(target=self._run, daemon=True).start()
 
@@ -148,7 +148,7 @@ class Meanwhile(Generic[Item]):
 
 def ahead(items: Iterable[Item], room: int = ROOM) -> Iterator[Item]:
     """Yield `items`, fetched ahead by a thread of their own; a fault in fetching comes out here."""
-    if not _THREADED.get():
+    if not threaded():
         yield from items
         return
     tokens, waiting = _tokens(room), SimpleQueue[Any]()

@@ -6,6 +6,8 @@ import atexit
 import os
 import sys
 
+from chainkit.cli import show
+
 COMPILED = ("render", "verify", "measure", "compare", "scout", "ride", "songs", "demo")
 """Commands that run compiled loops."""
 
@@ -21,7 +23,7 @@ def tell_of_compiling(command: str) -> None:
         word = "once"
     else:
         return
-    print(f"chainkit: compiling its loops, {word}; this takes some seconds", file=sys.stderr)
+    show.note(f"compiling its loops, {word}; this takes some seconds")
 
 
 def _keep_for_this_process() -> None:
