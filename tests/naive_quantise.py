@@ -30,3 +30,8 @@ def quantise(samples: list[float], bits: int, seed: int) -> tuple[list[int], lis
             held.append(n)
         codes.append(min(max(code, -scale), scale - 1))
     return codes, held
+
+
+def bytes_of(codes: list[int], bits: int) -> bytes:
+    """Codes in two's complement, the lowest byte first."""
+    return b"".join(code.to_bytes(bits // 8, "little", signed=True) for code in codes)

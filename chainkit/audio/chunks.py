@@ -174,6 +174,25 @@ def append_chunks(path: str | Path, chunks: Iterable[tuple[bytes, bytes]]) -> No
         _set_riff_size(file, magic, file.tell() - 8)
 
 
+def set_length(path: str | Path, frames: int) -> None:
+    """Tell the header of a RIFF file that its samples reach to the end of the file.
+
+    Parameters
+    ----------
+    path : str or Path
+        A file whose last chunk is that of the samples. Of the size of the whole, see
+        `append_chunks`.
+    frames : int
+        For the ``fact`` chunk of an extensible format.
+    """
+    file = ChunkFile(path)
+    data, fact = file.find(b"data"), file.find(b"fact")
+    if data is not None:
+        overwrite(path, data.start - 4, struct.pack("<I", file.length - data.start))
+    if fact is not None:
+        overwrite(path, fact.start, struct.pack("<I", frames))
+
+
 def _set_riff_size(file: BinaryIO, magic: bytes, size: int) -> None:
     if magic == b"RIFF" and size >= UNKNOWN_32:
         raise ValueError("a RIFF file cannot pass 4 GiB")

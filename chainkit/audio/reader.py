@@ -6,9 +6,9 @@ import hashlib
 import io
 import os
 import stat
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 from typing import Any
 
@@ -16,9 +16,10 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from chainkit.audio.chunks import ChunkFile
+from chainkit.audio.chunks import WAVE_FAMILY, ChunkFile
 from chainkit.audio.formats import FLOATS, WIDTHS
 from chainkit.audio.metadata import Metadata, read_metadata
+from chainkit.audio.plain import SUBTYPES, PlainSamples
 from chainkit.errors import AudioFileError
 
 BLOCK = 65536
@@ -88,9 +89,9 @@ class AudioReader:
         if size < 1:
             raise ValueError(f"size={size} must be at least 1")
         done = 0
-        with self._open() as file:
+        with self._samples() as read:
             while done < self.frames:
-                block = self._read(file, min(size, self.frames - done), done)
+                block = self._read(read, min(size, self.frames - done), done)
                 if self.subtype in FLOATS:
                     self._refuse_non_finite(block, done)
                 done += len(block)
@@ -111,17 +112,38 @@ class AudioReader:
             with file:
                 yield file
 
+    @contextmanager
+    def _samples(self) -> Iterator[Callable[[int], NDArray[np.float64]]]:
+        """What gives the next so many frames, from the first on."""
+        data = self._chunks.find(b"data")
+        if data is not None and self._is_plain():
+            with open(self.path, "rb") as file:
+                file.seek(data.start)
+                yield PlainSamples(file, self.channels, self.subtype).read
+        else:
+            with self._open() as sound:
+                yield partial(sound.read, dtype="float64", always_2d=True)
+
+    def _is_plain(self) -> bool:
+        """Whether the samples lie one behind the other, three bytes for 24 bits."""
+        if self._chunks.magic not in WAVE_FAMILY or self.subtype not in SUBTYPES:
+            return False
+        promised, _ = self._chunks.data_bytes() or (0, 0)
+        return promised // (WIDTHS[self.subtype] * self.channels) == self.frames
+
     def _source(self) -> AbstractContextManager[Any]:
         is_bw64 = self._chunks.magic == b"BW64"
         return _AsRF64(self.path) if is_bw64 else nullcontext(str(self.path))
 
-    def _read(self, file: Any, count: int, done: int) -> NDArray[np.float64]:
-        fault = None
+    def _read(
+        self, read: Callable[[int], NDArray[np.float64]], count: int, done: int
+    ) -> NDArray[np.float64]:
+        fault: Exception | None = None
         try:
-            block: NDArray[np.float64] = file.read(count, dtype="float64", always_2d=True)
+            block = read(count)
             if len(block):
                 return block
-        except soundfile.SoundFileError as damage:
+        except (soundfile.SoundFileError, OSError) as damage:
             fault = damage
         raise AudioFileError(
             f"{self.path} is damaged or cut short: its header promises {self.frames} frames, "

@@ -13,6 +13,7 @@ import numpy as np
 import soundfile
 from numpy.typing import ArrayLike, NDArray
 
+from chainkit.audio import plain
 from chainkit.audio.atomic import cannot_write, pending_file
 from chainkit.audio.chunks import ChunkFile, overwrite
 from chainkit.audio.formats import (
@@ -158,7 +159,7 @@ class AudioWriter:
         """
         if not self._finished:
             self._finished = True
-            self._file.close()
+            self._close()
             self._refuse_clipping()
             self._complete()
             self._refuse_incomplete()
@@ -187,17 +188,25 @@ class AudioWriter:
     @contextmanager
     def _sound_file(self) -> Iterator[Any]:
         try:
-            with soundfile.SoundFile(
-                str(self._pending),
-                mode="w",
-                samplerate=self.rate,
-                channels=self.channels,
-                format=self.container,
-                subtype=self.subtype,
-            ) as file:
+            with self._opened() as file:
                 yield file
         except soundfile.SoundFileError as fault:
             raise self._write_fault() from fault
+
+    def _opened(self) -> Any:
+        """A file that takes samples, its header in place."""
+        file = soundfile.SoundFile(
+            str(self._pending),
+            mode="w",
+            samplerate=self.rate,
+            channels=self.channels,
+            format=self.container,
+            subtype=self.subtype,
+        )
+        if not plain.is_written(self.container, self.subtype):
+            return file
+        file.close()
+        return plain.PlainFile(self._pending, self.subtype)
 
     def _write_piece(self, block: NDArray[np.float64]) -> None:
         self._refuse_non_finite(block)
@@ -217,6 +226,8 @@ class AudioWriter:
         except (soundfile.SoundFileError, AssertionError) as fault:
             # soundfile asserts that all frames went out.
             raise self._write_fault() from fault
+        except OSError as fault:
+            raise cannot_write(self.path, fault) from fault
 
     def _write_fault(self) -> OutputError:
         """Why writing failed: libsndfile does not say, so the system is asked once more."""
@@ -226,6 +237,12 @@ class AudioWriter:
         except OSError as fault:
             return cannot_write(self.path, fault)
         return OutputError(f"{self.path} cannot be written as {self.container} {self.subtype}")
+
+    def _close(self) -> None:
+        try:
+            self._file.close()
+        except OSError as fault:
+            raise cannot_write(self.path, fault) from fault
 
     def _complete(self) -> None:
         try:

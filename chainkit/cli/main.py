@@ -30,6 +30,9 @@ def main(argv: list[str] | None = None) -> int:
     """Run the command line; the return value is the exit code."""
     # Imports make many objects and no garbage: looking for it is a tenth of the start.
     gc.set_threshold(100_000)
+    # A thread that comes out of a compiled loop waits this long while another runs Python. At the
+    # usual 5 ms, longer than most loops take, a tenth of a render was waiting.
+    sys.setswitchinterval(2e-4)
     # Nor is there any use in looking through all of them once more when the process ends.
     atexit.register(gc.freeze)
     _settle_streams()

@@ -68,3 +68,34 @@ def tally_held(x, scale, dither, seed, start):
             first = min(first, n)
             peak = max(peak, abs(x[n] * scale))
     return first, peak
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def pack_24(codes, data):
+    """The upper 24 of 32 bits as bytes, the lowest first.
+
+    Parameters
+    ----------
+    codes : int32 (n,)
+    data : uint8 (3 n,), out
+    """
+    for n in range(codes.size):
+        code = codes[n]
+        data[3 * n] = np.uint8(code >> 8)
+        data[3 * n + 1] = np.uint8(code >> 16)
+        data[3 * n + 2] = np.uint8(code >> 24)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def unpack_24(data, x):
+    """Samples, full scale ±1, from codes of three bytes each, the lowest first.
+
+    Parameters
+    ----------
+    data : uint8 (3 n,)
+    x : float64 (n,), out
+    """
+    for n in range(x.size):
+        high = np.int32(data[3 * n + 2]) << 24
+        code = high | np.int32(data[3 * n + 1]) << 16 | np.int32(data[3 * n]) << 8
+        x[n] = np.int32(code) * 2.0**-31
