@@ -232,9 +232,8 @@ class _Pass:
             # threads of Python hinder one another whenever they are not in a loop of numba.
             with Behind(self._measure) as measuring:
                 for voice, passage in self._passages():
-                    writer.write(passage.audio)
                     # What is measured and logged is what the sample format can hold.
-                    passage = replace(passage, audio=writer.held(passage.audio))
+                    passage = replace(passage, audio=writer.write(passage.audio))
                     measuring.put((voice, passage.audio))
                     self.log.add(voice, passage)
                     if detail is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
@@ -99,6 +100,7 @@ class AudioWriter:
         self.frames = 0
         bits = BITS.get(self.subtype)
         self._quantizer = Quantizer(bits, channels, seed) if bits else None
+        self._range = (-1.0, 1.0 - 2.0 ** (1 - bits)) if bits else (-math.inf, math.inf)
         self._finished = False
         self._session: AbstractContextManager[AudioWriter] = self._run()
 
@@ -112,24 +114,23 @@ class AudioWriter:
         """What has clipped so far."""
         return self._quantizer.clipping if self._quantizer else None
 
-    def held(self, block: NDArray[np.float64]) -> NDArray[np.float64]:
-        """`block` as far as the sample format reaches: what is too great is at full scale."""
-        if self._quantizer is None:
-            return block
-        return np.clip(block, -1.0, 1.0 - 2.0 ** (1 - BITS[self.subtype]))
-
     @property
     def left_out(self) -> tuple[str, ...]:
         """Chunks of the input that the output lacks: not known, or not taken by its container."""
         taken = self.container in WAVE_FAMILY
         return (*(() if taken else self.metadata.names), *self.metadata.unknown)
 
-    def write(self, block: NDArray[np.float64]) -> None:
+    def write(self, block: NDArray[np.float64]) -> NDArray[np.float64]:
         """Add frames.
 
         Parameters
         ----------
         block : ndarray, (frames, channels), float64, full scale ±1
+
+        Returns
+        -------
+        ndarray
+            `block` as far as the sample format reaches: what is too great is at full scale.
 
         Raises
         ------
@@ -139,8 +140,16 @@ class AudioWriter:
         """
         if block.ndim != 2 or block.shape[1] != self.channels:
             raise ValueError(f"block of shape {block.shape} is not (frames, {self.channels})")
+        low, high = self._range
+        beyond = False
         for start in range(0, len(block), _PIECE):
-            self._write_piece(block[start : start + _PIECE])
+            piece = block[start : start + _PIECE]
+            least, most = self._extremes(piece)
+            beyond = beyond or least < low or most > high
+            self._refuse_too_long(len(piece))
+            self._store(self._samples(piece))
+            self.frames += len(piece)
+        return np.clip(block, low, high) if beyond else block
 
     def finish(self) -> Path:
         """Complete the file, which stays under a name of its own until the block ends.
@@ -208,12 +217,6 @@ class AudioWriter:
         file.close()
         return plain.PlainFile(self._pending, self.subtype)
 
-    def _write_piece(self, block: NDArray[np.float64]) -> None:
-        self._refuse_non_finite(block)
-        self._refuse_too_long(len(block))
-        self._store(self._samples(block))
-        self.frames += len(block)
-
     def _samples(self, block: NDArray[np.float64]) -> NDArray[Any]:
         if self._quantizer:
             return self._quantizer.process(block)
@@ -278,10 +281,12 @@ class AudioWriter:
             f"a gain of {clipping.cure:.2f} dB at the end cures it (--allow-clipping keeps it)"
         )
 
-    def _refuse_non_finite(self, block: NDArray[np.float64]) -> None:
+    def _extremes(self, block: NDArray[np.float64]) -> tuple[float, float]:
+        """Least and greatest sample, none of them beyond any number."""
+        least, most = float(block.min()), float(block.max())
         largest = _LARGEST.get(self.subtype, _LARGEST_TO_ROUND)
-        if block.max() <= largest and block.min() >= -largest:
-            return
+        if -largest <= least and most <= largest:
+            return least, most
         frame, channel = np.argwhere(~(np.abs(block) <= largest))[0]
         raise OutputError(
             f"{self.path}: sample {block[frame, channel]:g} at frame {self.frames + int(frame)}, "

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from chainkit.dsp import kernels, storage
+from chainkit.dsp import kernels, kernels_convolution, storage
 from chainkit.dsp.delay import Queue
 
 Audio = NDArray[np.float64]
@@ -16,7 +14,7 @@ Audio = NDArray[np.float64]
 class LinearPhase:
     """A filter with symmetric taps, its delay removed.
 
-    Overlap-save, over pairs of blocks that are anchored at the first frame: what a frame becomes
+    Overlap-save, over groups of blocks that are anchored at the first frame: what a frame becomes
     does not depend on how the signal was cut, bit for bit. At most `latency` frames are withheld.
 
     Parameters
@@ -34,9 +32,11 @@ class LinearPhase:
     def __init__(self, taps: ArrayLike, channels: int) -> None:
         taps = np.asarray(taps, dtype=np.float64)
         self._reach = len(taps) // 2
-        self._plan = _plan(taps, 2 ** math.ceil(math.log2(max(4 * len(taps), 1024))))
-        size = self._plan[0].size
-        self._stride = 2 * (size - 2 * self._reach)
+        size = 1024
+        while size < 4 * len(taps):
+            size *= 4
+        self._plan = _plan(taps, size)
+        self._stride = 2 * kernels_convolution.PAIRS * (size - 2 * self._reach)
         self._frames = np.zeros((channels, self._reach))
         self._known = self._reach
         self.latency = self._reach + self._stride - 1
@@ -59,22 +59,20 @@ class LinearPhase:
         due = max(known - 2 * self._reach, 0) // self._stride * self._stride
         y = queue.room(due)
         kernels.take_channels(x, self._known, self._frames)
-        kernels.fast_convolution(self._frames, self._reach, *self._plan, y)
+        kernels_convolution.fast_convolution(self._frames, self._reach, *self._plan, y)
         self._known = known - due
         self._frames[:, : self._known] = self._frames[:, due:known]
         return y
 
 
-def _plan(taps: Audio, size: int) -> tuple[Audio, ...]:
-    """Spectrum, angles and storage that `kernels.fast_convolution` takes."""
-    rows = 2 ** (int(math.log2(size)) // 2)
-    shape = rows, size // rows
-    down, across = (_reversed_bits(count) for count in shape)
-    angles = -2 * np.pi * np.outer(down, np.arange(shape[1])) / size
-    spectrum = _zero_phase_spectrum(taps, size)[down + rows * across[:, None]] / size
-    turns = [_circle(count) for count in shape]
-    work = [storage.empty(*shape) for shape in (shape, shape, shape[::-1], shape[::-1])]
-    return (spectrum.ravel(), *turns, np.cos(angles), np.sin(angles), *work)
+def _plan(taps: Audio, size: int) -> tuple[Audio, Audio, Audio]:
+    """Spectrum, factors and storage that `kernels_convolution.fast_convolution` takes."""
+    spectrum = _zero_phase_spectrum(taps, size)[_reversed_digits(size)] / size
+    factors, length = [], size
+    while length > 1:
+        factors.append(_factors(length))
+        length //= 4
+    return spectrum, np.concatenate(factors), storage.empty(size * kernels_convolution.ROW)
 
 
 def _zero_phase_spectrum(taps: Audio, size: int) -> Audio:
@@ -86,15 +84,15 @@ def _zero_phase_spectrum(taps: Audio, size: int) -> Audio:
     return np.fft.fft(around).real
 
 
-def _circle(count: int) -> Audio:
-    """Cosine and sine of −2π j / count, for half a turn, (count / 2, 2)."""
-    angles = -2 * np.pi * np.arange(count // 2) / count
-    return np.stack((np.cos(angles), np.sin(angles)), axis=1)
+def _factors(length: int) -> Audio:
+    """Cosine and sine of −2π·p·j / length for p below a quarter of it and j from 1 to 3."""
+    angles = -2.0 * np.pi * np.outer(np.arange(length // 4), np.arange(1, 4)) / length
+    return np.stack((np.cos(angles), np.sin(angles)), axis=-1).ravel()
 
 
-def _reversed_bits(count: int) -> NDArray[np.int64]:
-    """0 to count − 1, a power of two, each with its bits in reversed order."""
+def _reversed_digits(count: int) -> NDArray[np.int64]:
+    """0 to count − 1, a power of four, each with its digits to base four in reversed order."""
     order = np.zeros(1, dtype=np.int64)
     while len(order) < count:
-        order = np.concatenate((2 * order, 2 * order + 1))
+        order = np.concatenate([4 * order + digit for digit in range(4)])
     return order

@@ -287,13 +287,16 @@ def test_cascade_refuses_rows_that_are_not_normalised():
 @pytest.mark.parametrize("count", [1, 3, 201, 301, 801])
 @pytest.mark.parametrize("channels", [1, 3])
 def test_linear_phase_against_the_twin(rng, count, channels):
-    """Transforms of 1024, 2048 and 4096 frames; what is withheld comes with the silence after."""
+    """Transforms of 1024 and 4096 frames, cut within a group of blocks and behind one.
+
+    What is withheld comes with the silence after.
+    """
     half = rng.uniform(-1, 1, count // 2 + 1)
     taps = np.concatenate((half[:0:-1], half)) / count
-    x = rng.uniform(-1, 1, (9000, channels))
+    x = rng.uniform(-1, 1, (70_000, channels))
     queue = Queue(channels)
     run = LinearPhase(taps, channels)
-    for part in (x[:4000], x[4000:4001], x[4001:], np.zeros((run.latency, channels))):
+    for part in (*np.split(x, [4000, 4001, 63_000]), np.zeros((run.latency, channels))):
         run.process(part, queue)
     made = queue.take(len(x))
     np.testing.assert_allclose(made, naive.centred_fir(x, taps), rtol=0, atol=1e-14)

@@ -1,4 +1,4 @@
-"""Integer samples of plain WAV files against libsndfile: the same bytes out, the same samples in."""
+"""Integer samples of plain WAV files against libsndfile: the same bytes, the same samples."""
 
 from __future__ import annotations
 
