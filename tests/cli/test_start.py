@@ -67,11 +67,11 @@ def test_a_chain_file_fault_loads_nothing_heavy(tmp_path):
     assert loaded == []
 
 
-def test_a_measure_goes_without_linear_algebra(tmp_path):
+def test_a_measure_goes_without_linear_algebra_and_cffi(tmp_path):
     voice = tmp_path / "voice.wav"
     write(voice, 0.1 * np.sin(np.arange(48_000))[:, None], 48_000)
-    names = "print(*sorted(n for n in sys.modules if n.startswith('scipy.linalg')))"
-    code = PROBE.replace("sys.exit(code)", f"{names}\nimport scipy.linalg.cython_blas")
+    names = "print(*sorted(n for n in sys.modules if n.startswith(('scipy.linalg', 'cffi'))))"
+    code = PROBE.replace("sys.exit(code)", f"{names}\nimport cffi, scipy.linalg.cython_blas")
     run = subprocess.run(
         [sys.executable, "-c", code, "measure", str(voice)], capture_output=True, text=True
     )
