@@ -414,6 +414,10 @@ def _finished(sheet: Figure, form: str) -> bytes:
     with look(), warnings.catch_warnings():
         # A name in a script that our fonts lack shows boxes; a warning would not help the user.
         warnings.filterwarnings("ignore", "Glyph .* missing from font")
+        # Laid out here, it is drawn once: savefig would first draw all of it for the layout alone.
+        if engine := sheet.get_layout_engine():
+            engine.execute(sheet)
+            sheet.set_layout_engine("none")
         sheet.savefig(file, format=form, dpi=DPI, metadata=METADATA[form])
     return file.getvalue()
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -70,13 +71,17 @@ class StageEntry:
         return max((len(name + value) for name, value in self.settings), default=0) <= 25
 
     @property
+    def did(self) -> bool:
+        """Whether there is a sentence about what the stage did."""
+        return self.statistics is not None or self.matched is not None
+
+    @property
     def lines(self) -> float:
         """How many lines of print the stage takes, about."""
         settings = math.ceil(len(self.settings) / (2 if self.narrow else 1))
-        did = 3 * (self.statistics is not None) + (self.matched is not None)
         points = 1.4 + POINT_LINE * math.ceil(len(self.points) / ABREAST) if self.points else 0
         pictured = 0 if self.picture is None else 5.3 * PICTURE_HEIGHTS[self.kind]
-        return 2.4 + max(settings + did, pictured) + points
+        return 2.4 + max(settings, pictured) + 1.5 * self.did + points
 
 
 def recall_sheet(record: Mapping[str, Any], log: Log | None = None, *, title: str = "") -> str:
@@ -155,7 +160,9 @@ def _point(seconds: float, gain: float) -> tuple[str, str]:
     return f"{hundredths // 6000}:{hundredths % 6000 / 100:05.2f}", change(0.0, gain)
 
 
+@functools.lru_cache(maxsize=64)
 def _picture(stage: Any, index: int, rate: int) -> Markup | None:
+    """Its curves, drawn once for all songs that share the stage."""
     if stage.kind not in PICTURE_HEIGHTS or not curves.has_curves(stage):
         return None
     sheet = curves.stage_sheet(stage, rate, PICTURE_WIDTH, PICTURE_HEIGHTS[stage.kind])
