@@ -29,17 +29,20 @@ References
 from __future__ import annotations
 
 import functools
-import math
 from array import array
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from chainkit.dsp.fourier import LANES
+from chainkit.dsp.kernels_sibilance import find
 from chainkit.dsp.loudness import k_weighting
 from chainkit.dsp.shorttime import BAND, BANDS, HOPS_A_SECOND, ShortTimeSpectra
+
+_Floats = NDArray[np.float64]
+_Hops = NDArray[np.int64]
 
 LOWEST_RATE = 16000  # Hz; below it too little of the hiss is there
 HISS = (3000.0, 16000.0)  # Hz
@@ -53,11 +56,16 @@ _SEARCHED = (1000.0, 16000.0)  # Hz, range of the reported centre and peak
 _ZONE, _MARGIN = 8 * HOPS_A_SECOND, 4 * HOPS_A_SECOND  # hops decided at once, and seen around
 
 _SEED_RATIO = -6.0  # dB, hiss against vowel range, where an event may be
-_EDGE_RATIO, _EDGE_FALL, _EDGE_CAP, _EDGE_CAP_LONG = -9.0, 12.0, -4.0, 2.0  # dB, where it ends
+_EDGE_RATIO, _EDGE_FALL = -9.0, 12.0  # dB, or below its seed's, where it ends
+_EDGE_CAPS = (-4.0, 2.0)  # dB, what that ratio is at most; the second in a long event
 _LONG = HOPS_A_SECOND // 4  # hops
 _EDGE_LEVEL = 12.0  # dB below its peak, where it ends
-_EDGE_CENTRE = 0.6  # of its centre, where it ends
+_EDGE_CENTRE = 0.6  # of its seed's centre, where it ends
 _ONSET_LEVEL, _ONSET_RATIO = 18.0, 4.0  # dB below its peak and dB of ratio, where it starts
+_REGARDED = HOPS_A_SECOND  # hops on each side of a seed in which its event ends
+_RULES = (
+    _REGARDED, _EDGE_LEVEL, _EDGE_RATIO, _EDGE_FALL, _EDGE_CENTRE, _ONSET_LEVEL, _ONSET_RATIO,
+)  # fmt: skip
 _CORE_LEVEL = 6.0  # dB below its peak, where its colour is measured
 _QUIETEST = -22.0  # dB against the voice
 _LEAST_RATIO = ((3000.0, 3700.0, 4300.0, 7000.0), (3.5, 2.0, -3.5, -6.0))  # centre Hz → dB
@@ -67,7 +75,6 @@ _SHORTEST, _SHORTEST_ABRUPT = 0.035, 0.055  # seconds
 _LONGEST, _LONGEST_LOW, _LOW = 0.5, 0.22, 3500.0  # seconds, and Hz below which a centre is low
 _ABRUPT, _STRONGLY_COLOURED = 10.0, 16.0  # dB in 10 ms, dB
 _PERCUSSIVE, _DYING = 18.0, 5.0  # dB in 10 ms, dB from the first half to the second
-_REGARDED = HOPS_A_SECOND  # hops on each side of a seed in which its event ends
 _REACH = HOPS_A_SECOND // 5  # hops to the sounding voice that an event adjoins
 _ADJOINING = -20.0  # dB against the voice
 _FAR_BELOW = -38.0  # dB against the voice of the whole programme
@@ -115,19 +122,19 @@ class Sibilance:
     index_db: float | None
 
 
-class _Candidate(NamedTuple):
-    """What is known of an event before the whole programme has been heard."""
+class _Candidates(NamedTuple):
+    """What is known of events before the whole programme has been heard, an array each."""
 
-    start: float  # to against_voice_db: those of `Sibilant`
-    end: float
-    peak_hz: float
-    centre_hz: float
-    band_dbfs: float
-    against_voice_db: float
-    level: float  # dB of power, smoothed peak of the hiss
-    neighbour: float  # dB of power, the loudest vowel close by
-    hiss: float  # K-weighted energy of the hiss
-    whole: float  # K-weighted energy of everything
+    start: _Floats  # to against_voice_db: those of `Sibilant`
+    end: _Floats
+    peak_hz: _Floats
+    centre_hz: _Floats
+    band_dbfs: _Floats
+    against_voice_db: _Floats
+    level: _Floats  # dB of power, smoothed peak of the hiss
+    neighbour: _Floats  # dB of power, the loudest vowel close by
+    hiss: _Floats  # K-weighted energy of the hiss
+    whole: _Floats  # K-weighted energy of everything
 
 
 class SibilantDetector:
@@ -146,18 +153,19 @@ class SibilantDetector:
     def __init__(self, rate: int, channels: int) -> None:
         self._rate = rate
         self._spectra = ShortTimeSpectra(rate, channels)
-        self._new: list[NDArray[np.float32]] = []  # bands of the hops behind what is held
-        self._held = np.empty((0, BANDS + 6), dtype=np.float32)  # bands, `_sums` and loudness
-        self._first = 0  # number of the first hop that is held
-        self._zone = 0  # number of the first hop that is not decided
-        self._hops = 0
+        self._weights = _weights()
+        # Each hop from the first that is seen to the last one known: its bands, and sums of them.
+        room = 2 * _MARGIN + _ZONE + LANES
+        self._bands = np.empty((room, BANDS), dtype=np.float32)
+        self._sums = np.empty((self._weights.shape[1], room))
+        self._count = 0  # hops that are held
+        self._first = 0  # number of the first of them
+        self._ahead = 0  # of them those ahead of the next zone
         self._found = array("d")  # candidates, one behind the other: hours hold many
-        self._weights = _loudness_weights()
-        self._sums = np.column_stack([_sums(), self._weights])
         self._power = 0.0
         self._energy = 0.0
 
-    def add(self, x: NDArray[np.float64]) -> None:
+    def add(self, x: _Floats) -> None:
         """Take the next frames.
 
         Parameters
@@ -165,11 +173,7 @@ class SibilantDetector:
         x : ndarray, (frames, channels)
         """
         if self._rate >= LOWEST_RATE:
-            for batch in self._spectra.add(x):
-                self._new.append(batch)
-                self._hops += len(batch)
-                if self._hops >= self._zone + _ZONE + _MARGIN:
-                    self._decide()
+            self._take(self._spectra.add(x))
 
     def finish(self) -> Sibilance:
         """Decide what is left, and sum up.
@@ -181,56 +185,55 @@ class SibilantDetector:
         matter. It is None where there are no sibilants.
         """
         if self._rate >= LOWEST_RATE:
-            for batch in self._spectra.finish():
-                self._new.append(batch)
-                self._hops += len(batch)
-        while self._zone < self._hops:
+            self._take(self._spectra.finish())
+        while self._count > self._ahead:
             self._decide()
-        found = np.array(self._found).reshape(-1, len(_Candidate._fields))
+        found = np.array(self._found).reshape(-1, len(_Candidates._fields))
         # What is no part of the voice is far below its loudest part, or its neighbours are.
         loudest = found[:, 6:8].min(axis=1)
-        kept = found[loudest > _decibel(self._power) + _FAR_BELOW]
+        kept = found[loudest > _decibels(self._power) + _FAR_BELOW]
         hiss, whole = kept[:, 8:].sum(axis=0)
         rest = self._energy - whole
         index = float(10.0 * np.log10(hiss / rest)) if len(kept) and rest > 0.0 else None
         return Sibilance(tuple(Sibilant(*row[:6]) for row in kept.tolist()), index)
 
+    def _take(self, batches: list[NDArray[np.float32]]) -> None:
+        """Hold the bands of the next hops, and decide as soon as enough is seen."""
+        for batch in batches:
+            new = slice(self._count, self._count + len(batch))
+            self._bands[new] = batch
+            # Batch by batch: a product of small matrices stays in this thread.
+            self._sums[:, new] = (batch @ self._weights).T
+            self._count = new.stop
+            if self._count >= self._ahead + _ZONE + _MARGIN:
+                self._decide()
+
     def _decide(self) -> None:
         """Look for events in the next zone, then let go of what is no longer seen."""
-        held = self._joined()
-        first = max(self._first, self._zone - _MARGIN)
-        seen = _Stretch(held[first - self._first :][: self._zone - first + _ZONE + _MARGIN])
-        zone = range(self._zone - first, self._zone - first + _ZONE)
-        for candidate in seen.candidates(zone, first, self._weights):
-            self._found.extend(candidate)
-        self._power = max(self._power, seen.voice)
-        self._zone += _ZONE
-        keep = max(self._first, self._zone - _MARGIN)
-        self._held, self._first = held[keep - self._first :], keep
-
-    def _joined(self) -> NDArray[np.float32]:
-        """All hops not let go of, each with its bands, sums and loudness."""
-        if not self._new:
-            return self._held
-        # Batch by batch: a product of small matrices stays in this thread.
-        sums = np.concatenate([batch @ self._sums for batch in self._new])
-        bands = np.concatenate(self._new)
-        self._new = []
-        self._energy += float(sums[:, -1].sum(dtype=np.float64))
-        return np.concatenate([self._held, np.hstack([bands, sums])])
+        stop = self._ahead + _ZONE
+        seen = min(self._count, stop + _MARGIN)
+        stretch = _Stretch(self._bands[:seen], self._sums[:, :seen])
+        found = stretch.candidates(self._ahead, stop, self._first)
+        self._found.frombytes(found.tobytes())
+        self._power = max(self._power, stretch.voice)
+        self._energy += float(stretch.whole[self._ahead : stop].sum())
+        done = stop - _MARGIN
+        left = max(0, self._count - done)
+        self._bands[:left] = self._bands[done : done + left]
+        self._sums[:, :left] = self._sums[:, done : done + left]
+        self._count, self._first, self._ahead = left, self._first + done, _MARGIN
 
 
 class _Stretch:
-    """Some seconds of short-time spectra, and what is derived from them hop by hop."""
+    """Some seconds of short-time spectra, what is derived from them hop by hop, and the events."""
 
-    def __init__(self, held: NDArray[np.float32]) -> None:
-        self.bands = held[:, :BANDS]
-        sums = held[:, BANDS:].T.astype(np.float64)
-        self.hiss, self.vowel, self.total, centred, moment = sums[:5]
-        smooth = _smooth(self.hiss)
-        self.level = _decibels(smooth)
-        self.ratio = self.level - _decibels(_smooth(self.vowel))
-        self.centre = _smooth(moment) / np.maximum(_smooth(centred), _TINY)
+    def __init__(self, bands: NDArray[np.float32], sums: _Floats) -> None:
+        self.bands = bands
+        self.hiss, self.vowel, _, _, self.total, self.loud_hiss, self.whole = sums
+        hiss, vowel, centred, moment = _smooth(sums[:4])
+        self.level = _decibels(hiss)
+        self.ratio = self.level - _decibels(vowel)
+        self.centre = moment / np.maximum(centred, _TINY)
         self.voice = self._voice_power()
 
     def _voice_power(self) -> float:
@@ -238,159 +241,110 @@ class _Stretch:
         loud = self.total > 0.01 * self.total.mean()
         return float(self.total[loud].mean()) if loud.any() else 0.0
 
-    def candidates(
-        self, zone: range, first: int, weights: NDArray[np.float32]
-    ) -> Iterator[_Candidate]:
-        """Events that are sibilants by themselves and whose seed lies in `zone`."""
-        if self.voice < _SILENT:
-            return
-        spans = [span for span in self._spans() if self._is_sibilant(*span)]
-        taken = np.zeros(len(self.level), dtype=bool)
-        for start, stop, _ in spans:
-            taken[start:stop] = True
-        for start, stop, seed in sorted(spans):
-            if seed in zone and self._neighbour(start, stop) > self._threshold(_ADJOINING):
-                yield self._describe(start, stop, first, taken, weights)
+    def candidates(self, first: int, stop: int, number: int) -> _Floats:
+        """Events that are sibilants by themselves, with a seed from `first` to ahead of `stop`.
+
+        `number` is that of the first hop. A row an event, as in `_Candidates`, in order.
+        """
+        (start, end, seed), level, core = self._sibilants()
+        hiss, neighbour = _decibels(_mean(self.hiss, start, end)), self._neighbours(start, end)
+        rows = _Candidates(
+            # The smoothing spans a hop on each side, and the onset is searched from outside.
+            start=np.maximum(0.0, (number + start - 1.5) / HOPS_A_SECOND),
+            end=(number + end - 0.5) / HOPS_A_SECOND,
+            peak_hz=_peak(core),
+            centre_hz=_centre(core),
+            band_dbfs=hiss,
+            against_voice_db=hiss - self._around(start, end),
+            level=level,
+            neighbour=neighbour,
+            hiss=_over(np.add, self.loud_hiss, start, end),
+            whole=_over(np.add, self.whole, start, end),
+        )
+        kept = (seed >= first) & (seed < stop) & (neighbour > self._threshold(_ADJOINING))
+        return np.column_stack(rows)[kept]
 
     def _threshold(self, against_voice: float) -> float:
-        return _decibel(self.voice) + against_voice
+        return float(_decibels(self.voice)) + against_voice
 
-    def _spans(self) -> list[tuple[int, int, int]]:
-        """Start, stop and seed of each stretch of hiss, the clearest first."""
+    def _sibilants(self) -> tuple[_Hops, _Floats, _Floats]:
+        """What is loud, heavy with hiss, coloured, and neither too short nor too long, in order.
+
+        Start, stop and seed (3, events), level in dB, and mean spectrum (events, bands) near it.
+        """
+        events, (level, growth, fall), core = self._events()
+        start, stop, _ = events
+        ratio = _decibels(_between(core, HISS) / np.maximum(_between(core, _VOWEL), _TINY))
+        centre, (calm, colour), onset = _centre(core), _colour(core), _decibels(growth)
+        asked = _COLOURED + _BY_RATIO * np.clip(ratio, -4.0, 12.0)
+        asked -= _BY_LEVEL * np.maximum(0.0, level - self._threshold(_LOUD))
+        abrupt = (onset > _ABRUPT) & (calm < _STRONGLY_COLOURED)
+        shortest = np.where(abrupt, _SHORTEST_ABRUPT, _SHORTEST)
+        longest = np.where(centre > _LOW, _LONGEST, _LONGEST_LOW)
+        length = (stop - start) / HOPS_A_SECOND
+        good = np.flatnonzero(
+            (ratio > np.interp(centre, *_LEAST_RATIO))
+            & (calm + colour > asked)
+            & (length + 0.5 / HOPS_A_SECOND >= shortest)
+            & (length <= longest)
+            & ~((onset > _PERCUSSIVE) & (fall > _DYING))
+        )
+        good = good[np.argsort(start[good])]
+        return events[:, good], level[good], core[good]
+
+    def _events(self) -> tuple[_Hops, _Floats, _Floats]:
+        """Stretches of hiss that are loud and not too short: what `find` tells of them."""
         clear = self.level + np.clip(self.ratio, -6.0, 6.0)
         seeds = (self.ratio > _SEED_RATIO) & (self.level > self._threshold(_QUIETEST))
-        free = np.ones(len(seeds), dtype=bool)
-        spans = []
-        for seed in np.flatnonzero(seeds)[np.argsort(-clear[seeds], kind="stable")]:
-            if free[seed]:
-                start, stop = self._spread(int(seed), free)
-                free[max(0, start - 2) : stop + 2] = False
-                spans.append((start, stop, int(seed)))
-        return spans
+        seeds &= self.voice >= _SILENT
+        clearest = np.flatnonzero(seeds)[np.argsort(-clear[seeds], kind="stable")]
+        shortest = round(_SHORTEST * HOPS_A_SECOND)
+        most = len(seeds) // shortest  # they do not overlap
+        events = np.empty((3, most), dtype=np.int64)
+        figures, cores = np.empty((3, most)), np.empty((most, BANDS))
+        count = find(
+            clearest, (self.level, self.ratio, self.centre), np.maximum(self.hiss, _TINY),
+            self.bands, _RULES, _EDGE_CAPS, (_LONG, shortest), _CORE_LEVEL,
+            np.ones(len(seeds), dtype=bool), events, figures, cores,
+        )  # fmt: skip
+        return events[:, :count], figures[:, :count], cores[:count]
 
-    def _spread(self, seed: int, free: NDArray[np.bool_]) -> tuple[int, int]:
-        """How far the hiss around a seed goes on being the same.
+    def _neighbours(self, start: _Hops, stop: _Hops) -> _Floats:
+        """Level of the loudest vowel close to each event, dB of power."""
+        voiced = np.zeros(len(self.vowel) + 2 * _REACH)
+        voiced[_REACH:-_REACH] = np.where(self.ratio < 0.0, self.vowel, 0.0)
+        before = _over(np.maximum, voiced, start, start + _REACH)
+        after = _over(np.maximum, voiced, stop + _REACH, stop + 2 * _REACH)
+        return _decibels(np.maximum(before, after))
 
-        What grows long has probably taken a bright vowel along: its edges must be clearer.
-        """
-        start, stop = self._alike(seed, free, _EDGE_CAP)
-        if stop - start > _LONG:
-            start, stop = self._alike(seed, free, _EDGE_CAP_LONG)
-        return start, stop
-
-    def _alike(self, seed: int, free: NDArray[np.bool_], cap: float) -> tuple[int, int]:
-        """Start and stop of what resembles the seed, its rise out of silence included."""
-        low = max(0, seed - _REGARDED)
-        near = slice(low, seed + _REGARDED)
-        level, ratio = self.level[near], self.ratio[near]
-        peak = self.level[max(0, seed - 1) : seed + 2].max()
-        least = min(max(_EDGE_RATIO, self.ratio[seed] - _EDGE_FALL), cap)
-        same = free[near] & (self.centre[near] > _EDGE_CENTRE * self.centre[seed])
-        rising = same & (level > peak - _ONSET_LEVEL) & (ratio > _ONSET_RATIO)
-        start, stop = _run(same & (level > peak - _EDGE_LEVEL) & (ratio > least), seed - low)
-        if rising[start]:
-            start = _run(rising, start)[0]
-        return start + low, stop + low
-
-    def _core(self, start: int, stop: int) -> NDArray[np.float64]:
-        """Mean spectrum of the hops near the peak of an event."""
-        level = self.level[start:stop]
-        strong = level > level.max() - _CORE_LEVEL
-        return self.bands[start:stop][strong].mean(axis=0, dtype=np.float64)
-
-    def _is_sibilant(self, start: int, stop: int, seed: int) -> bool:
-        """Whether it is loud, heavy with hiss, coloured, and neither too short nor too long."""
-        level = float(self.level[start:stop].max()) - self._threshold(0.0)
-        if level <= _QUIETEST or stop - start + 0.5 < _SHORTEST * HOPS_A_SECOND:
-            return False  # most end here, ahead of what takes time
-        core = self._core(start, stop)
-        ratio = _decibel(_between(core, HISS) / max(_between(core, _VOWEL), _TINY))
-        centre = _centre(core, _SEARCHED)
-        if ratio <= float(np.interp(centre, *_LEAST_RATIO)):
-            return False
-        calm, colour = _colour(core)
-        asked = _COLOURED + _BY_RATIO * min(max(ratio, -4.0), 12.0)
-        longest = _LONGEST if centre > _LOW else _LONGEST_LOW
-        return (
-            calm + colour > asked - _BY_LEVEL * max(0.0, level - _LOUD)
-            and stop - start <= longest * HOPS_A_SECOND
-            and self._lasts(start, stop, seed, calm)
-        )
-
-    def _lasts(self, start: int, stop: int, seed: int, calm: float) -> bool:
-        """Whether it lasts as long as its onset asks for."""
-        before = _decibels(self.hiss[max(0, start - 5) : seed + 1])
-        onset = float((before[2:] - before[:-2]).max(initial=0.0))
-        if onset > _PERCUSSIVE and self._fall(start, stop) > _DYING:
-            return False
-        abrupt = onset > _ABRUPT and calm < _STRONGLY_COLOURED
-        shortest = _SHORTEST_ABRUPT if abrupt else _SHORTEST
-        return stop - start + 0.5 >= shortest * HOPS_A_SECOND
-
-    def _fall(self, start: int, stop: int) -> float:
-        """Level of the first half of an event against the second in dB."""
-        middle = (start + stop) // 2
-        first, second = self.level[start:middle], self.level[middle:stop]
-        return float(first.mean() - second.mean()) if len(first) else 0.0
-
-    def _neighbour(self, start: int, stop: int) -> float:
-        """Level of the loudest vowel close to an event, dB of power."""
-        near = np.r_[max(0, start - _REACH) : start, stop : min(len(self.vowel), stop + _REACH)]
-        voiced = self.vowel[near][self.ratio[near] < 0.0]
-        return _decibel(float(voiced.max(initial=0.0)))
-
-    def _describe(
-        self,
-        start: int,
-        stop: int,
-        first: int,
-        taken: NDArray[np.bool_],
-        weights: NDArray[np.float32],
-    ) -> _Candidate:
-        bands = self.bands[start:stop]
-        core = self._core(start, stop)
-        level = _decibel(float(self.hiss[start:stop].mean()))
-        loud = (bands * weights).sum(axis=0, dtype=np.float64)
-        return _Candidate(
-            # The smoothing spans a hop on each side, and the onset is searched from outside.
-            start=max(0.0, (first + start - 1.5) / HOPS_A_SECOND),
-            end=(first + stop - 0.5) / HOPS_A_SECOND,
-            peak_hz=_peak(core),
-            centre_hz=_centre(core, _SEARCHED),
-            band_dbfs=level,
-            against_voice_db=level - self._around(start, stop, taken),
-            level=float(self.level[start:stop].max()),
-            neighbour=self._neighbour(start, stop),
-            hiss=float(_between(loud, HISS)),
-            whole=float(loud.sum()),
-        )
-
-    def _around(self, start: int, stop: int, taken: NDArray[np.bool_]) -> float:
-        """Level of the voice around an event, dB of power: sibilants and pauses left out."""
-        near = np.arange(max(0, start - _AROUND), min(len(taken), stop + _AROUND))
-        near = near[~taken[near] & (self.total[near] > 0.01 * self.voice)]
-        return _decibel(float(self.total[near].mean()) if near.size else self.voice)
+    def _around(self, start: _Hops, stop: _Hops) -> _Floats:
+        """Level of the voice around each event, dB of power: sibilants and pauses left out."""
+        voiced = self.total > 0.01 * self.voice
+        for one, other in zip(start, stop, strict=True):
+            voiced[one:other] = False
+        near = np.maximum(0, start - _AROUND), np.minimum(len(voiced), stop + _AROUND)
+        hops = _over(np.add, voiced, *near)
+        power = _over(np.add, np.where(voiced, self.total, 0.0), *near) / np.maximum(1.0, hops)
+        return _decibels(np.where(hops > 0.0, power, self.voice))
 
 
 _TINY = 1e-30
 _KILOHERTZ = round(1000.0 / BAND)  # bands
 
 
-def _run(alike: NDArray[np.bool_], place: int) -> tuple[int, int]:
-    """Start and stop of the run of true values around a place; just the place where it is false."""
-    others = np.flatnonzero(~alike)
-    after = int(np.searchsorted(others, place))
-    start = int(others[after - 1]) + 1 if after else 0
-    stop = int(others[after]) if after < len(others) else len(alike)
-    return min(start, place), max(stop, place + 1)
+def _over(way: np.ufunc, values: _Floats, start: _Hops, stop: _Hops) -> _Floats:
+    """Sum or greatest (`np.add`, `np.maximum`) of each stretch of values; none is empty."""
+    ends = np.array([start, stop]).T.ravel()
+    values = np.append(values, 0.0)  # where a stretch may stop
+    return way.reduceat(values, ends)[::2]  # what lies from start to stop, not from stop to start
+
+
+def _mean(values, start, stop):  # type: ignore[no-untyped-def]
+    return _over(np.add, values, start, stop) / (stop - start)
 
 
 def _decibels(power):  # type: ignore[no-untyped-def]
     return 10.0 * np.log10(np.maximum(power, _TINY))
-
-
-def _decibel(power: float) -> float:
-    return 10.0 * math.log10(max(power, _TINY))
 
 
 def _band_range(limits: tuple[float, float]) -> slice:
@@ -398,56 +352,66 @@ def _band_range(limits: tuple[float, float]) -> slice:
 
 
 def _between(bands, limits):  # type: ignore[no-untyped-def]
-    """Power between two frequencies, hop by hop."""
-    return bands[..., _band_range(limits)].sum(axis=-1, dtype=np.float64)
+    """Power between two frequencies."""
+    return bands[:, _band_range(limits)].sum(axis=1)
 
 
-def _sums() -> NDArray[np.float32]:
-    """Weights (bands, 5): hiss, vowel range, all but the lowest band, and two for the centre.
-
-    The centre is the last weighted sum of the bands over the one before it.
-    """
-    weights = np.zeros((BANDS, 5), dtype=np.float32)
-    for way, limits in enumerate((HISS, _VOWEL, (BAND, BAND * BANDS), _CENTRED, _CENTRED)):
-        weights[_band_range(limits), way] = 1.0
-    weights[_band_range(_CENTRED), 4] = _middles(_CENTRED)
-    return weights
-
-
-def _smooth(values: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Mean over three hops; the two ends repeat."""
-    wide = np.pad(values, 1, mode="edge")
-    total: NDArray[np.float64] = wide[:-2] + wide[1:-1] + wide[2:]
+def _smooth(values: _Floats) -> _Floats:
+    """Mean over three hops of each row; the two ends repeat."""
+    wide = np.concatenate([values[:, :1], values, values[:, -1:]], axis=1)
+    total: _Floats = wide[:, :-2] + wide[:, 1:-1] + wide[:, 2:]
     total /= 3.0
     return total
 
 
 @functools.cache
-def _middles(limits: tuple[float, float]) -> NDArray[np.float64]:
+def _weights() -> NDArray[np.float32]:
+    """Weights (bands, 7) of the sums that each hop is given.
+
+    Hiss, vowel range, and two for the centre, which is the latter over the former; all but the
+    lowest band, the K-weighted hiss and the K-weighted whole.
+    """
+    weights = np.zeros((BANDS, 7))
+    for way, limits in enumerate((HISS, _VOWEL, _CENTRED, _CENTRED, (BAND, BAND * BANDS), HISS)):
+        weights[_band_range(limits), way] = 1.0
+    weights[_band_range(_CENTRED), 3] = _middles(_CENTRED)
+    weights[:, 6] = _loudness_weights()
+    weights[:, 5] *= weights[:, 6]
+    return weights.astype(np.float32)
+
+
+@functools.cache
+def _middles(limits: tuple[float, float]) -> _Floats:
     return (np.arange(BANDS, dtype=np.float64)[_band_range(limits)] + 0.5) * BAND
 
 
-def _centre(bands: NDArray[np.float64], limits: tuple[float, float]) -> float:
-    """Centre of gravity of a power spectrum between two frequencies in Hz."""
-    part = bands[_band_range(limits)]
-    return float(part @ _middles(limits)) / max(float(part.sum()), _TINY)
+def _centre(core: _Floats) -> _Floats:
+    """Centre of gravity of power spectra in Hz."""
+    part = core[:, _band_range(_SEARCHED)]
+    centre: _Floats = (part * _middles(_SEARCHED)).sum(axis=1)
+    return centre / np.maximum(part.sum(axis=1), _TINY)
 
 
-def _colour(core: NDArray[np.float64]) -> tuple[float, float]:
+def _neighbouring(bands: _Floats, count: int) -> _Floats:
+    """Power of each `count` neighbouring bands."""
+    sums = np.zeros((len(bands), bands.shape[1] + 1))
+    np.cumsum(bands, axis=1, out=sums[:, 1:])
+    return sums[:, count:] - sums[:, :-count]
+
+
+def _colour(core: _Floats) -> tuple[_Floats, _Floats]:
     """How far the strongest 1 kHz stands above the calm range, and above its own surroundings."""
-    part = core[_band_range(_COLOUR)]
-    part = part[part > 0.0]  # bands above half the sample rate are empty
-    if len(part) < _KILOHERTZ:
-        return 0.0, 0.0
-    strongest = float(np.convolve(part, np.ones(_KILOHERTZ), mode="valid").max()) / _KILOHERTZ
-    calm = max(float(core[_band_range(_CALM)].mean()), _TINY)
-    return _decibel(strongest / calm), _decibel(strongest / float(part.mean()))
+    part = core[:, _band_range(_COLOUR)]
+    strongest = _neighbouring(part, _KILOHERTZ).max(axis=1) / _KILOHERTZ
+    filled = (part > 0.0).sum(axis=1)  # bands above half the sample rate are empty
+    calm, mean = core[:, _band_range(_CALM)].mean(axis=1), part.sum(axis=1) / np.maximum(1, filled)
+    return tuple(_decibels(strongest / np.maximum(power, _TINY)) for power in (calm, mean))
 
 
-def _peak(core: NDArray[np.float64]) -> float:
-    """Middle of the strongest 500 Hz."""
-    part = np.convolve(core[_band_range(_SEARCHED)], np.ones(5), mode="valid")
-    return float(_SEARCHED[0] + (part.argmax() + 2.5) * BAND)
+def _peak(core: _Floats) -> _Floats:
+    """Middle of the strongest 500 Hz of power spectra."""
+    power = _neighbouring(core[:, _band_range(_SEARCHED)], 5)
+    return _SEARCHED[0] + (power.argmax(axis=1) + 2.5) * BAND
 
 
 def _loudness_weights() -> NDArray[np.float32]:
