@@ -37,11 +37,10 @@ class BandSpectra:
         self._length, self._hop_frames = length, hop
         window = np.hanning(length + 1)[:-1]
         self._powers = BandPowers(window * np.sqrt(2.0 / length / (window**2).sum()), edges)
-        silence = np.zeros((channels, length // 2), dtype=np.float32)
-        self._held = silence  # ahead of the first frame
-        self._new: list[NDArray[np.float32]] = []  # frames behind it, not yet joined
+        self._held = np.zeros((channels, length), dtype=np.float32)
+        self._kept = length // 2  # frames that are held, at first silence
+        self._dropped = -self._kept  # number of the first of them
         self._frames = 0
-        self._dropped = -(length // 2)  # number of the first frame that is held
         self._hop = 0
 
     def add(self, x: NDArray[np.float64]) -> list[NDArray[np.float32]]:
@@ -56,10 +55,10 @@ class BandSpectra:
         list of ndarray, (32, bands)
             Mean square in each band, for each hop.
         """
-        self._new.append(x.T.astype(np.float32))
+        self._room(len(x))[:] = x.T
         self._frames += len(x)
         ready = 0
-        while self._stop(ready + LANES) <= self._frames - self._dropped:
+        while self._stop(ready + LANES) <= self._kept:
             ready += LANES
         return self._transform(ready) if ready else []
 
@@ -69,9 +68,20 @@ class BandSpectra:
         left = -(-self._frames * under // over) - self._hop
         if left <= 0:
             return []
-        silence = max(0, self._stop(LANES) - (self._frames - self._dropped))
-        self._new.append(np.zeros((len(self._held), silence), dtype=np.float32))
+        self._room(max(0, self._stop(LANES) - self._kept))[:] = 0.0
         return [self._transform(LANES)[0][:left]]
+
+    def _room(self, count: int) -> NDArray[np.float32]:
+        """Where the next frames are held, of which there are `count`.
+
+        Memory asked for anew with every block costs almost as much as the transforms.
+        """
+        first, self._kept = self._kept, self._kept + count
+        if self._kept > self._held.shape[1]:
+            longer = np.empty((len(self._held), 2 * self._kept), dtype=np.float32)
+            longer[:, :first] = self._held[:, :first]
+            self._held = longer
+        return self._held[:, first : self._kept]
 
     def _starts(self, hops):  # type: ignore[no-untyped-def]
         """Places in what is held at which the windows of hops start."""
@@ -84,11 +94,11 @@ class BandSpectra:
 
     def _transform(self, count: int) -> list[NDArray[np.float32]]:
         """Bands of the next hops, a multiple of `LANES`; lets go of what later ones do not need."""
-        held = np.concatenate([self._held, *self._new], axis=1)
-        bands = self._powers.of(held, self._starts(self._hop + np.arange(count)))
+        bands = self._powers.of(self._held, self._starts(self._hop + np.arange(count)))
         self._hop += count
         done = int(self._starts(self._hop))
-        self._held, self._new = held[:, done:].copy(), []
+        self._kept -= done
+        self._held[:, : self._kept] = self._held[:, done : done + self._kept]
         self._dropped += done
         return [bands[first : first + LANES] for first in range(0, count, LANES)]
 
