@@ -357,7 +357,7 @@ def soft_knee(levels, threshold, slope, knee, gains):
     Tutorial and Analysis", J. Audio Eng. Soc. 60(6), 2012.
     """
     lower = threshold - 0.5 * knee
-    curvature = 0.5 / knee if knee > 0.0 else 0.0
+    curvature = 0.5 / knee if knee > TINY else 0.0
     for i in range(gains.size):
         height = max(levels[i] - lower, 0.0)
         inside = min(height, knee)

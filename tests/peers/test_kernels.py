@@ -201,6 +201,7 @@ def test_what_lies_below_any_signal_counts_as_nothing():
 @given(signals(values=levels), levels, st.floats(1.0, 100.0), st.floats(0.0, 48.0))
 @example(np.array([-26.0, -23.0, -20.0, -17.0]), -20.0, math.inf, 6.0)
 @example(np.array([-20.0, -19.0]), -20.0, 4.0, 0.0)
+@example(np.array([-20.0, -19.0]), -20.0, 4.0, 5e-324)
 def test_static_curve_against_the_twin(values, threshold, ratio, knee):
     expected = [naive.soft_knee(v, threshold, ratio, knee) for v in values]
     made = static_gain(values, threshold, ratio, knee)
