@@ -60,10 +60,11 @@ def _load(row, hop, x):
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _unload(x, reach, hop, channel, y):
-    for block in range(2 * PAIRS):
-        column = block // 2 + block % 2 * PAIRS
-        for n in range(hop):
-            y[block * hop + n, channel] = x[(reach + n) * ROW + column]
+    for n in range(hop):
+        for pair in range(PAIRS):
+            place = np.uint64(2 * pair * hop + n)
+            y[place, channel] = x[(reach + n) * ROW + pair]
+            y[place + np.uint64(hop), channel] = x[(reach + n) * ROW + PAIRS + pair]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
