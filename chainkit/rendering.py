@@ -29,7 +29,12 @@ from chainkit.record import (
     versions,
 )
 
-LONG, SHORT = 1 << 18, 1 << 16  # samples of a block
+LONG, SHORT = 1 << 18, 1 << 16
+"""Samples of all channels that go through the chain at a time; the result does not depend on it.
+
+Long blocks for two threads, which wait for one another at each, and short ones for one, which stay
+in the processor's cache.
+"""
 Progress = Callable[[int], Any]
 """Called with the number of frames read since the last call."""
 
@@ -50,10 +55,6 @@ class Options:
         Of the dither.
     allow_clipping, force : bool
         Keep an output that clips; replace files that are there.
-    block : int or None, samples of all channels
-        How much goes through the chain at a time; the result does not depend on it. If None, long
-        blocks for two threads, which wait for one another at each, and short ones for one, which
-        stay in the processor's cache.
     """
 
     subtype: str | None = None
@@ -62,11 +63,10 @@ class Options:
     seed: int = 0
     allow_clipping: bool = False
     force: bool = False
-    block: int | None = None
 
     def __post_init__(self) -> None:
-        if not self.log_step > 0 or self.seed < 0 or (self.block is not None and self.block < 1):
-            raise ValueError("log_step is above 0, seed not below 0 and block at least 1")
+        if not self.log_step > 0 or self.seed < 0:
+            raise ValueError("log_step is above 0 and seed not below 0")
 
 
 DEFAULTS = Options()
@@ -148,7 +148,7 @@ def render(
             force=options.force,
         )
         with writer:
-            prepared = _prepare(chain, reader, options, progress)
+            prepared = _prepare(chain, reader, progress)
             pass_ = _Pass(reader, prepared, options, log_file, progress)
             pass_.run(writer, outputs.audio.parent, detail_file)
             writer.metadata = writer.metadata.with_loudness(_broadcast_loudness(pass_.after))
@@ -172,11 +172,9 @@ def _refuse_inputs(outputs: Outputs, inputs: Iterable[str]) -> None:
             refuse_same(source, output)
 
 
-def _prepare(
-    chain: Chain, reader: AudioReader, options: Options, progress: Progress | None
-) -> Prepared:
+def _prepare(chain: Chain, reader: AudioReader, progress: Progress | None) -> Prepared:
     def blocks() -> Iterator[Audio]:
-        return _counted(ahead(_blocks(reader, options)), progress)
+        return _counted(ahead(_blocks(reader)), progress)
 
     return prepare(chain, reader.rate, reader.channels, blocks)
 
@@ -189,9 +187,9 @@ def passes(chain: Chain) -> int:
     return 1 + (chain.working_level is not None) + len(matched) + 2 * mixed
 
 
-def _blocks(reader: AudioReader, options: Options) -> Iterator[Audio]:
-    samples = options.block or (LONG if threaded() else SHORT)
-    return reader.blocks(max(1, samples // reader.channels))
+def _blocks(reader: AudioReader) -> Iterator[Audio]:
+    samples = LONG if threaded() else SHORT
+    return reader.blocks(samples // reader.channels)
 
 
 def _counted(blocks: Iterable[Audio], progress: Progress | None) -> Iterator[Audio]:
@@ -217,7 +215,6 @@ class _Pass:
         self.digest = Meanwhile(reader.sha256)
         self.hop = max(1, round(options.log_step * reader.rate))
         self.log = GainLog(self.stream, self.hop, log_file)
-        self.options = options
         self.progress = progress
         self._before = VoiceMeter(reader.rate, reader.channels)
         self._after = VoiceMeter(reader.rate, reader.channels)
@@ -252,7 +249,7 @@ class _Pass:
         self._after.add(output)
 
     def _passages(self) -> Iterator[tuple[Audio, Passage]]:
-        for voice in _counted(_blocks(self.reader, self.options), self.progress):
+        for voice in _counted(_blocks(self.reader), self.progress):
             yield voice, self.stream.process(voice)
         yield voice[:0], self.stream.finish()
 

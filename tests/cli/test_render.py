@@ -143,6 +143,16 @@ def test_the_same_render_twice_is_the_same_file(folder):
     assert (folder / "a.wav").read_bytes() != (folder / "c.wav").read_bytes()
 
 
+def test_the_size_of_blocks_changes_nothing(folder, monkeypatch):
+    command = ["render", "voice.wav", "--chain", "chain.yaml", "-o", "out.wav", "--detail"]
+    outputs = [folder / f"out.{ending}" for ending in ("wav", "gr.csv", "gr.npz", "record.json")]
+    main(command)
+    whole = [path.read_bytes() for path in outputs]
+    monkeypatch.setattr("chainkit.rendering.LONG", 1009)  # a prime: no window begins with a block
+    main([*command, "--force"])
+    assert [path.read_bytes() for path in outputs] == whole
+
+
 def test_verify_says_identical_then_different(folder, capsys):
     main(["render", "voice.wav", "--chain", "chain.yaml", "-o", "out.wav"])
     assert main(["verify", "out.record.json"]) == 0
