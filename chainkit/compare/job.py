@@ -20,7 +20,7 @@ from chainkit.compare.interplay import Effect, interplay
 from chainkit.compare.mixing import Backing, widened
 from chainkit.compare.squeeze import Squeeze, find_squeeze, squeezed
 from chainkit.dsp.audibility import HOP, BandPowers, audibility
-from chainkit.dsp.levels import to_gain
+from chainkit.dsp.levels import difference, to_gain
 from chainkit.dsp.loudness import LoudnessMeter
 from chainkit.dsp.meter import Measurement, VoiceMeter
 from chainkit.dsp.truepeak import TruePeakMeter
@@ -131,8 +131,7 @@ class Outcome:
     @property
     def squeeze_rise_db(self) -> float | None:
         """How far the sibilance index rises under the squeeze."""
-        dry, wet = self.after.sibilance_index_db, self.squeezed_index_db
-        return None if dry is None or wet is None else wet - dry
+        return difference(self.squeezed_index_db, self.after.sibilance_index_db)
 
     @property
     def mean_clear(self) -> float | None:
@@ -454,13 +453,13 @@ def residual(first: Iterable[Audio], other: Iterable[Audio]) -> float | None:
 
     Minus infinity where they are equal sample for sample, None where only the first is silent.
     """
-    difference = power = 0.0
+    remainder = power = 0.0
     for a, b in zip(first, other, strict=True):
-        difference += float(np.sum((a - b) ** 2))
+        remainder += float(np.sum((a - b) ** 2))
         power += float(np.sum(a**2))
-    if difference == 0.0:
+    if remainder == 0.0:
         return -math.inf
-    return 10.0 * math.log10(difference / power) if power else None
+    return 10.0 * math.log10(remainder / power) if power else None
 
 
 def _apart(residual_db: float | None, other_db: float | None) -> bool:

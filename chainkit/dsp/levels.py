@@ -21,3 +21,8 @@ def power_to_db(power: ArrayLike) -> NDArray[np.float64]:
     """Level in dB of a mean square, 10·log10(power); −inf for zero."""
     with np.errstate(divide="ignore"):
         return 10.0 * np.log10(np.asarray(power, dtype=np.float64))
+
+
+def difference(level: float | None, other: float | None) -> float | None:
+    """`level` − `other`, in dB; None where one of them does not exist."""
+    return None if level is None or other is None else level - other

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainkit.dsp.amplitude import AmplitudeMeter
+from chainkit.dsp.levels import difference
 from chainkit.dsp.loudness import LoudnessMeter
 from chainkit.dsp.sibilance import Sibilant, SibilantDetector
 from chainkit.dsp.spectrum import Spectrum, SpectrumMeter
@@ -176,8 +177,8 @@ class VoiceMeter:
             "true_peak_dbtp": peak,
             "sample_peak_dbfs": amplitude.sample_peak(),
             "rms_dbfs": amplitude.rms(),
-            "crest_db": _difference(amplitude.sample_peak(), amplitude.rms()),
-            "peak_to_loudness_db": _difference(peak, integrated),
+            "crest_db": difference(amplitude.sample_peak(), amplitude.rms()),
+            "peak_to_loudness_db": difference(peak, integrated),
             "dc_offset": amplitude.dc_offset(),
             "clipped_runs": amplitude.clipped_runs(),
             "first_clipped_seconds": amplitude.first_clipped(),
@@ -198,10 +199,6 @@ def _summary(sibilants: Sequence[Sibilant], seconds: float) -> dict[str, Any]:
         "sibilants_median_db": float(np.median(levels)) if levels else None,
         "sibilants_p95_db": float(np.percentile(levels, 95.0)) if levels else None,
     }
-
-
-def _difference(high: float | None, low: float | None) -> float | None:
-    return None if high is None or low is None else high - low
 
 
 def _plain(record: Any) -> dict[str, Any]:

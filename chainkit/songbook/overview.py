@@ -24,6 +24,7 @@ from dataclasses import asdict, dataclass, replace
 from statistics import median
 from typing import Any
 
+from chainkit.dsp.levels import difference
 from chainkit.songbook.model import Voice
 from chainkit.songbook.work import FAILED, NEVER, STALE, Outcome
 
@@ -339,13 +340,13 @@ def _figures(outcome: Outcome) -> dict[str, float | None]:
         "level_lufs": _sum(before["integrated_lufs"], record["trim_db"]),
         "range_lu": before["loudness_range_lu"],
         "crest_db": before["crest_db"],
-        "noise_db": _difference(before["noise_floor_dbfs"], before["integrated_lufs"]),
+        "noise_db": difference(before["noise_floor_dbfs"], before["integrated_lufs"]),
         "clipped_runs": before["clipped_runs"],
         "sibilance_db": before["sibilance_index_db"],
         "output_lufs": after["integrated_lufs"],
         "output_sibilance_db": after["sibilance_index_db"],
         "output_dbtp": after["true_peak_dbtp"],
-        "above_backing_lu": _difference(after["integrated_lufs"], outcome.backing_lufs),
+        "above_backing_lu": difference(after["integrated_lufs"], outcome.backing_lufs),
     }
 
 
@@ -356,10 +357,6 @@ def _work(stage: dict[str, Any]) -> float | None:
 
 def _sum(one: float | None, other: float | None) -> float | None:
     return None if one is None or other is None else one + other
-
-
-def _difference(one: float | None, other: float | None) -> float | None:
-    return None if one is None or other is None else one - other
 
 
 # ------------------------------------------------------------------------------ what stands out
