@@ -43,7 +43,6 @@ _MADE_ANEW = (
 _LARGEST = 64 << 20
 
 # EBU Tech 3285 v2, 2.3: offsets in the data of the bext chunk.
-_TIME_REFERENCE = 338
 _VERSION = 346
 _LOUDNESS = 412
 _CODING_HISTORY = 602
@@ -103,14 +102,6 @@ class Metadata:
     def names(self) -> tuple[str, ...]:
         """Identifiers of the chunks."""
         return tuple(_label(name) for name, _ in self.chunks)
-
-    @property
-    def time_reference(self) -> int | None:
-        """Frames between midnight and the first frame, or None when the file does not say."""
-        bext = dict(self.chunks).get(b"bext", b"")
-        if len(bext) < _CODING_HISTORY:
-            return None
-        return int(struct.unpack_from("<Q", bext, _TIME_REFERENCE)[0])
 
     def with_loudness(self, loudness: BroadcastLoudness) -> Metadata:
         """The same, with the loudness of the output."""

@@ -73,15 +73,6 @@ def highpass(rate: float, frequency: float, q: float) -> Sections:
     )  # fmt: skip
 
 
-def bandpass(rate: float, frequency: float, q: float) -> Sections:
-    """Band-pass with a peak of 0 dB at `frequency`; parameters as `lowpass`."""
-    return _biquad(
-        rate, frequency,
-        (0.0, _damping(q), 0.0),
-        (1.0, _damping(q), 1.0),
-    )  # fmt: skip
-
-
 def notch(rate: float, frequency: float, q: float) -> Sections:
     """Notch with a zero at `frequency`; parameters as `lowpass`."""
     return _biquad(
@@ -300,29 +291,6 @@ def q_from_bandwidth(
         w0 = 2 * math.pi * frequency / rate
         stretch = w0 / math.sin(w0)
     return 0.5 / math.sinh(math.log(2) / 2 * octaves * stretch)
-
-
-def q_from_shelf_slope(slope: float, gain: float) -> float:
-    """Q of a shelf from the cookbook's slope S; S = 1 is the steepest without overshoot.
-
-    1/Q = sqrt((A + 1/A)(1/S − 1) + 2), A = 10^(gain/40).
-
-    Parameters
-    ----------
-    slope : float, > 0
-    gain : float, dB
-
-    Raises
-    ------
-    ValueError
-        If no shelf of this gain has so steep a slope.
-    """
-    _check_positive("slope", slope)
-    amplitude = 10 ** (gain / 40)
-    square = (amplitude + 1 / amplitude) * (1 / slope - 1) + 2
-    if square <= 0:
-        raise ValueError(f"slope={slope} is steeper than a shelf of {gain} dB can be")
-    return 1 / math.sqrt(square)
 
 
 # ------------------------------------------------------------------------------------ responses

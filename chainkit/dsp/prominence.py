@@ -1,4 +1,4 @@
-"""Prominent tones after ECMA-418-1: critical bands, tone-to-noise ratio, prominence ratio.
+"""Prominent tones after ECMA-418-1: critical bands, prominence ratio, what counts as prominent.
 
 The rules are for steady tones in the noise of machines. A sung harmonic is a prominent tone by
 them, so they are applied here to spectra from which the pitch has been averaged out; that step is
@@ -23,7 +23,6 @@ LOWEST, HIGHEST = 89.1, 11200.0  # Hz, the standard's scope
 _PLAIN = 171.4  # Hz, at and below which the lower neighbour is cut off at 20 Hz
 _MIDDLE = 1600.0  # Hz, between the two sets of coefficients
 _CENTRED = 500.0  # Hz, up to which a critical band lies evenly about its tone
-_LOBE = 2.5  # bins on each side that a tone takes under a Hann window
 
 
 def critical_bandwidth(frequency: float) -> float:
@@ -57,34 +56,6 @@ def tone_criterion(frequency: float) -> float:
 def ratio_criterion(frequency: float) -> float:
     """Prominence ratio in dB from which a tone is prominent."""
     return 9.0 + 10.0 * max(0.0, math.log10(1000.0 / frequency))
-
-
-def tone_to_noise(powers: Powers, spacing: float, frequency: float) -> float:
-    """Level in dB of a tone against the noise of its critical band.
-
-    Parameters
-    ----------
-    powers : ndarray, (bins,)
-        Power in each bin of a Hann-windowed spectrum; bin k lies at k · `spacing`.
-    spacing : float, Hz
-    frequency : float, Hz
-        Of the tone; taken to the strongest bin within two bins.
-
-    Returns
-    -------
-    float, dB
-        −inf where there is no tone, inf where there is no noise.
-    """
-    near = max(0, round(frequency / spacing) - 2)
-    peak = (near + int(np.argmax(powers[near : near + 5]))) * spacing
-    low, high = critical_band(peak)
-    reach = _LOBE * spacing
-    whole, tone = _between(powers, spacing, low, high), _between(
-        powers, spacing, peak - reach, peak + reach
-    )  # fmt: skip
-    noise = max(0.0, whole - tone) * (high - low) / (high - low - 2.0 * reach)
-    part = noise * 2.0 * reach / (high - low)  # of the noise, under the tone
-    return _decibels(max(0.0, tone - part), noise)
 
 
 def prominence_ratio(powers: Powers, spacing: float, frequency: float) -> float:

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from chainkit.dsp.kernels_meter import GROUP, HALVING, REACH, true_peak
 
-OVERSAMPLING = 8
 _STRETCH = 8192  # frames worked on at once: they stay in the nearest cache
 _SLACK = 1.0 + 1e-4  # covers the rounding of the filter sums
 

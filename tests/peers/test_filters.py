@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from chainkit.dsp import filters, levels
 
 RATES = [44100, 48000, 96000, 192000]
-GAINLESS = ["lowpass", "highpass", "bandpass", "allpass"]
+GAINLESS = ["lowpass", "highpass", "allpass"]
 WITH_GAIN = ["bell", "low_shelf", "high_shelf"]
 
 
@@ -29,7 +29,6 @@ def prototype(shape, q, gain=0.0):
     return {
         "lowpass": ([1], [1, 1 / q, 1]),
         "highpass": ([1, 0, 0], [1, 1 / q, 1]),
-        "bandpass": ([1 / q, 0], [1, 1 / q, 1]),
         "notch": ([1, 0, 1], [1, 1 / q, 1]),
         "allpass": ([1, -1 / q, 1], [1, 1 / q, 1]),
         "bell": ([1, A / q, 1], [1, 1 / (A * q), 1]),
@@ -246,7 +245,6 @@ def test_fir_response_is_scipys_without_its_delay():
         (lambda: filters.split_fir(48000, 5500, 5500), "upper=5500 Hz must lie above"),
         (lambda: filters.split_fir(48000, 5500, 25000), "frequency=25000 Hz must lie between"),
         (lambda: filters.q_from_bandwidth(0), "octaves=0 must be positive"),
-        (lambda: filters.q_from_shelf_slope(10, 12), "slope=10 is steeper than"),
         (lambda: filters.fir_response([1.0, 2.0], 100, 48000), "odd in number and symmetric"),
         (lambda: filters.fir_response([1.0, 2, 3], 100, 48000), "odd in number and symmetric"),
     ],
