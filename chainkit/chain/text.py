@@ -1,7 +1,13 @@
-"""A chain as YAML text."""
+"""A chain as YAML text.
+
+References
+----------
+*YAML Ain't Markup Language*, version 1.2.2 (2021), 10.3.2: which plain scalars are no text.
+"""
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import yaml
@@ -21,9 +27,39 @@ class _Line(dict):
 
 
 class _Dumper(yaml.SafeDumper):
-    """Writes bands and points on one line each."""
+    """Writes bands and points on one line each, and quotes only what YAML 1.2 takes for no text.
+
+    By YAML 1.1, which PyYAML follows, ``yes`` and ``4:1`` are no text.
+    """
+
+    yaml_implicit_resolvers: dict[str, list[Any]] = {}
 
 
+_NO_TEXT = {
+    "null": (r"|~|null|Null|NULL", ["", "~", "n", "N"]),
+    "bool": (r"true|True|TRUE|false|False|FALSE", list("tTfF")),
+    "int": (r"[-+]?[0-9]+|0o[0-7]+|0x[0-9a-fA-F]+", list("-+0123456789")),
+    "float": (
+        r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?"
+        r"|[-+]?\.(inf|Inf|INF)|\.(nan|NaN|NAN)",
+        list("-+.0123456789"),
+    ),
+}
+"""Pattern of the plain scalars that are no text, and the letters they begin with."""
+_ODD_BREAKS = re.compile("[\r\x85\u2028\u2029]")
+"""Line breaks that come back as they are only from an escape."""
+
+
+def _text(dumper: _Dumper, text: str) -> yaml.ScalarNode:
+    style = '"' if _ODD_BREAKS.search(text) else "|" if "\n" in text else None
+    return dumper.represent_scalar("tag:yaml.org,2002:str", text, style=style)
+
+
+for _kind, (_pattern, _first) in _NO_TEXT.items():
+    _Dumper.add_implicit_resolver(
+        f"tag:yaml.org,2002:{_kind}", re.compile(f"^({_pattern})$"), _first
+    )
+_Dumper.add_representer(str, _text)
 _Dumper.add_representer(
     _Line,
     lambda dumper, line: dumper.represent_mapping("tag:yaml.org,2002:map", line, flow_style=True),

@@ -6,6 +6,8 @@ import math
 
 import jsonschema
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 import chainkit
 from chainkit.chain.schema import chain_schema
@@ -48,6 +50,25 @@ def test_values_are_read_by_the_yaml_1_2_core_rules():
 
 def test_dump_reads_back_as_an_equal_chain():
     chain = chainkit.parse_chain(GOOD)
+    assert chainkit.parse_chain(chainkit.dump_chain(chain)) == chain
+
+
+def test_dump_is_written_as_a_chain_file_is():
+    chain = chainkit.parse_chain(
+        "chainkit: 1\nname: 1e3\nnotes: |\n  One.\n  Two.\n"
+        "stages: [compress: {name: On, threshold: -20 dB, ratio: 4:1}]"
+    )
+    dumped = chainkit.dump_chain(chain)
+    for line in ("name: '1e3'", "notes: |", "  Two.", "    ratio: 4:1", "    link: yes"):
+        assert f"\n{line}\n" in dumped
+
+
+PLAIN = "yesnotrufal~0123456789:.-+eExo '\"\n#&*![]{}|>%@`,?<=\t"  # letters that mean something
+
+
+@given(name=st.text() | st.text(PLAIN, max_size=10), notes=st.text())
+def test_any_words_read_back(name, notes):
+    chain = chainkit.Chain((), name=name, notes=notes)
     assert chainkit.parse_chain(chainkit.dump_chain(chain)) == chain
 
 
