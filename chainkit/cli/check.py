@@ -1,13 +1,15 @@
 """Validate chain files, print what they resolve to, draw their curves.
 
 Every file is checked, and all of its faults are told. Exit code 2 when a file has a fault. A
-songbook is checked as one, with the chains that it names and what each song changes in them.
+songbook is checked as one, with the chains that it names and what each song changes in them. What
+changes nothing, such as a chain without stages, is no fault and is named.
 """
 
 from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from chainkit.cli import show
@@ -63,6 +65,9 @@ def _checked(names: list[str], rate: int) -> tuple[list[Chain | Songbook], int]:
         except ChainkitError as fault:
             show.note(str(fault))
             worst = max(worst, fault.exit_code)
+        else:
+            for remark in dict.fromkeys(_remarks(found[-1])):
+                show.note(remark)
     return found, worst
 
 
@@ -90,6 +95,23 @@ def _check_songbook(name: str, rate: int) -> Songbook:
     for chain in dict.fromkeys(voice.chain for voice in book.voices):
         chain.check(rate)
     return book
+
+
+def _remarks(found: Chain | Songbook) -> Iterator[str]:
+    """What changes nothing, which is allowed and seldom meant."""
+    from chainkit.chain import Chain
+
+    if not isinstance(found, Chain):
+        for voice in found.voices:
+            yield from _remarks(voice.chain)
+        return
+    if not found.active:
+        why = "every stage is bypassed" if found.stages else "no stages"
+        but = "" if found.working_level is None else " but for the trim to the working level"
+        yield str(found.fault((), f"{why}: the voice passes unchanged{but}"))
+    for index, stage in enumerate(found.stages):
+        if not stage.bypass and getattr(stage, "bands", None) == ():
+            yield str(found.fault((index, "bands"), f"no bands: {stage.name} changes nothing"))
 
 
 def _print(found: list[Chain | Songbook]) -> None:

@@ -598,6 +598,15 @@ def test_a_songbook_is_checked_as_one(record, capsys):
     assert capsys.readouterr().err.count("no chain for role 'led'") == 2
 
 
+def test_a_chain_of_a_songbook_that_changes_nothing_is_named_once(record, capsys):
+    folder = record(2)
+    (folder / "lead.yaml").write_text("chainkit: 1\nstages: []\n")
+    assert main(["check", "book.yaml"]) == 0
+    assert capsys.readouterr().err == (
+        "chainkit: lead.yaml: no stages: the voice passes unchanged\n"
+    )
+
+
 def test_the_chains_of_a_songbook_are_checked_against_the_rate(record, capsys):
     record(1)
     assert main(["check", "book.yaml", "--rate", "8 kHz"]) == 2

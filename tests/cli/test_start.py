@@ -139,6 +139,32 @@ def test_each_fault_of_a_chain_file_has_its_line(tmp_path, capsys, monkeypatch, 
     assert second.startswith("chainkit: bad.yaml:4:18: gain 'loud' is not a gain")
 
 
+@pytest.mark.parametrize(
+    ("stages", "remark"),
+    [
+        ("stages: []", "c.yaml: no stages: the voice passes unchanged"),
+        (
+            "working_level: -20 LUFS\nstages: []",
+            "c.yaml: no stages: the voice passes unchanged but for the trim to the working level",
+        ),
+        (
+            "stages:\n  - gain: {gain: 1 dB, bypass: yes}\n  - eq: {bands: [], bypass: yes}",
+            "c.yaml: every stage is bypassed: the voice passes unchanged",
+        ),
+        (
+            "stages:\n  - gain: {gain: 1 dB}\n  - eq: {name: Air, bands: []}",
+            "c.yaml:4:28: no bands: Air changes nothing",
+        ),
+        ("stages:\n  - gain: {gain: 0 dB}", ""),
+    ],
+)
+def test_check_names_what_changes_nothing(tmp_path, capsys, monkeypatch, stages, remark):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "c.yaml").write_text(f"chainkit: 1\n{stages}\n")
+    assert main(["check", "c.yaml"]) == 0
+    assert capsys.readouterr().err == (f"chainkit: {remark}\n" if remark else "")
+
+
 def test_check_draws(tmp_path, capsys, monkeypatch):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "good.yaml").write_text("chainkit: 1\nstages:\n  - deess: {threshold: -30 dB}\n")
