@@ -432,4 +432,5 @@ def _with_points(chain: Chain, points: tuple[tuple[float, float], ...]) -> Chain
         if isinstance(stage, Ride):
             stages[index] = replace(stage, points=points, file="")
             return replace(chain, stages=tuple(stages))
-    return replace(chain, stages=(Ride(points=points), *stages))
+    places = {(path[0] + 1, *path[1:]): place for path, place in chain.places.items()}
+    return replace(chain, stages=(Ride(points=points), *stages), places=places)

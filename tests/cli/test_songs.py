@@ -613,6 +613,16 @@ def test_the_chains_of_a_songbook_are_checked_against_the_rate(record, capsys):
     assert "lead.yaml:7:" in capsys.readouterr().err
 
 
+def test_a_ride_ahead_of_the_stages_leaves_them_their_places(record, capsys):
+    folder = record(1)
+    main(["check", "book.yaml", "--rate", "8 kHz"])
+    told = capsys.readouterr().err
+    (folder / "moves.csv").write_text("seconds,gain_db\n0,0\n")
+    _edit(folder / "book.yaml", "1/lead.wav}", "1/lead.wav, rides: moves.csv}")
+    assert main(["check", "book.yaml", "--rate", "8 kHz"]) == 2
+    assert capsys.readouterr().err == told
+
+
 def test_a_chain_file_with_a_fault_is_not_taken_for_a_songbook(record, capsys):
     folder = record(1)
     _edit(folder / "lead.yaml", "working_level: -24 LUFS", "songs: []")
