@@ -42,7 +42,7 @@ def pending_file(path: PathLike, force: bool = False) -> Iterator[Path]:
     OutputError
         There is a file already, or it cannot be written: no folder, no permission, full disk.
     """
-    target = Path(os.path.realpath(path)) if os.path.islink(path) else Path(path)
+    target = _target(path)
     _refuse_what_is_there(target, path, force)
     pending = target.parent / f".chainkit-{secrets.token_hex(8)}.part"
     try:
@@ -101,11 +101,18 @@ def refuse_same(source: PathLike, output: PathLike) -> None:
 
 def cannot_write(path: PathLike, fault: OSError) -> OutputError:
     """The system's reason why `path` cannot be written, as a fault of the user."""
-    folder = Path(path).parent
-    if isinstance(fault, FileNotFoundError):
-        return OutputError(f"{path} cannot be written: there is no folder {str(folder)!r}")
     reason = (fault.strerror or str(fault)).lower()
+    if isinstance(fault, FileNotFoundError):
+        folder = _target(path).parent
+        # Folders that the system makes up, such as /proc, are there and take no file.
+        what = "no file can be made in" if folder.is_dir() else "there is no folder"
+        reason = f"{what} {str(folder)!r}"
     return OutputError(f"{path} cannot be written: {reason}")
+
+
+def _target(path: PathLike) -> Path:
+    """Where `path` leads: a symbolic link is followed."""
+    return Path(os.path.realpath(path)) if os.path.islink(path) else Path(path)
 
 
 def _refuse_what_is_there(target: Path, path: PathLike, force: bool) -> None:

@@ -318,6 +318,18 @@ def test_a_missing_folder(tmp_path):
         write(tmp_path / "missing" / "out.wav", NOISE, 48000, subtype="FLOAT")
 
 
+def test_a_link_into_a_missing_folder(tmp_path):
+    (tmp_path / "out.wav").symlink_to("missing/real.wav")
+    with one_line(OutputError, r"out.wav cannot be written: there is no folder '.*/missing'$"):
+        write(tmp_path / "out.wav", NOISE, 48000, subtype="FLOAT")
+
+
+@pytest.mark.skipif(not os.path.isdir("/proc"), reason="the system has no /proc")
+def test_a_folder_that_takes_no_files():
+    with one_line(OutputError, r"^/proc/x.wav cannot be written: no file can be made in '/proc'$"):
+        write("/proc/x.wav", NOISE, 48000, subtype="FLOAT")
+
+
 def test_a_file_taken_for_a_folder(tmp_path):
     (tmp_path / "file").write_bytes(b"")
     with one_line(OutputError, r"out.wav cannot be written: not a directory$"):
