@@ -20,7 +20,7 @@ from __future__ import annotations
 
 import math
 import struct
-from collections.abc import Container, Iterable
+from collections.abc import Collection, Container, Iterable
 from dataclasses import astuple, dataclass, replace
 from pathlib import Path
 from typing import BinaryIO
@@ -85,7 +85,7 @@ class Metadata:
     loudness : BroadcastLoudness, optional
         Loudness to write into the ``bext`` chunk.
     unknown : tuple of str
-        Identifiers of the chunks that stay behind, each once.
+        Identifiers of the chunks that stay behind, each once; tags as ``tags (title, artist)``.
     """
 
     chunks: tuple[tuple[bytes, bytes], ...] = ()
@@ -118,8 +118,15 @@ class Metadata:
         return revised_bext(data, line, self.loudness) if name == b"bext" else data
 
 
-def read_metadata(file: ChunkFile, path: str | Path) -> Metadata:
+def read_metadata(file: ChunkFile, path: str | Path, tags: Collection[str] = ()) -> Metadata:
     """Chunks of a WAV, RF64 or BW64 file that are to be carried; of other files none are.
+
+    Parameters
+    ----------
+    file : ChunkFile
+    path : str or path
+    tags : collection of str
+        Names of the tags of a file without chunks, such as FLAC.
 
     Raises
     ------
@@ -127,7 +134,8 @@ def read_metadata(file: ChunkFile, path: str | Path) -> Metadata:
         A chunk is above 64 MiB.
     """
     if file.magic not in WAVE_FAMILY:
-        return Metadata(unknown=_unknown(file.chunks, ()))
+        tagged = (f"tags ({', '.join(tags)})",) if tags else ()
+        return Metadata(unknown=(*_unknown(file.chunks, ()), *tagged))
     whole = [chunk for chunk in file.chunks if chunk.start + chunk.size <= file.length]
     carried = [chunk for chunk in whole if chunk.name in CARRIED]
     place = _channel_mask_place(file)

@@ -61,13 +61,16 @@ class AudioReader:
             self.frames: int = file.frames
             self.container: str = file.format
             self.subtype: str = file.subtype
+            # In a container of chunks the tags are chunks, and known by those.
+            texts = {} if self._chunks.chunks else file.copy_metadata()
+        self._tags = [name for name, text in texts.items() if text]
         self._refuse_cut_short("frames", WIDTHS.get(self.subtype, 1) * self.channels)
         self._refuse_out_of_range()
 
     @cached_property
     def metadata(self) -> Metadata:
         """Broadcast and text chunks to carry to the output."""
-        return read_metadata(self._chunks, self.path)
+        return read_metadata(self._chunks, self.path, self._tags)
 
     def blocks(self, size: int = BLOCK) -> Iterator[NDArray[np.float64]]:
         """Yield the samples from the start, in blocks of `size` frames, the last one shorter.

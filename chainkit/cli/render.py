@@ -173,8 +173,8 @@ def cautions(result: Result) -> list[str]:
     if left_out:
         named = ", ".join(left_out[:MOST_CHUNKS]) + ", …" * (len(left_out) > MOST_CHUNKS)
         messages.append(
-            f"the output lacks these chunks of the voice: {named} (unknown to chainkit, "
-            "and perhaps wrong for other samples, or not taken by the output's format)"
+            f"the output lacks these parts of the voice's file: {named}; known chunks go along "
+            "from WAV to WAV, and nothing that may be wrong for other samples"
         )
     before, after = result.before, result.after
     if after.true_peak_dbtp is not None and after.true_peak_dbtp > LOUD_DBTP:

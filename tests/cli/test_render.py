@@ -57,10 +57,23 @@ def kept(folder):
 def test_chunks_that_stay_behind_are_named(folder, capsys):
     append_chunks("voice.wav", [(b"levl", b"peaks"), (b"iXML", b"<BWFXML/>")])
     assert main(["render", "voice.wav", "--chain", "idle.yaml", "-o", "out.wav"]) == 0
-    assert capsys.readouterr().err.count("the output lacks these chunks of the voice: levl (") == 1
+    said = "the output lacks these parts of the voice's file: levl; "
+    assert capsys.readouterr().err.count(said) == 1
     record = json.loads((folder / "out.record.json").read_text())
     assert record["output"]["chunks_left_out"] == ["levl"]
     assert main(["verify", "out.record.json"]) == 0
+
+
+def test_tags_that_stay_behind_are_named(folder, capsys):
+    with soundfile.SoundFile("voice.flac", "w", 48000, 1, "PCM_24") as file:
+        file.title, file.artist = "Take 3", "Nobody"
+        file.write(soundfile.read("voice.wav")[0])
+    assert main(["render", "voice.flac", "--chain", "idle.yaml", "-o", "out.flac"]) == 0
+    assert "parts of the voice's file: tags (title, artist); " in capsys.readouterr().err
+    record = json.loads((folder / "out.record.json").read_text())
+    assert record["output"]["chunks_left_out"] == ["tags (title, artist)"]
+    assert main(["render", "out.flac", "--chain", "idle.yaml", "-o", "again.flac"]) == 0
+    assert "parts of the voice" not in capsys.readouterr().err
 
 
 def test_render_writes_audio_log_and_record(folder, capsys):
