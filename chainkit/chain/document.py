@@ -13,6 +13,7 @@ from typing import Any, NamedTuple, NoReturn
 
 import yaml
 
+from chainkit.chain.faults import Faults
 from chainkit.errors import ChainFileError, UsageError
 
 MAX_BYTES = 1 << 20
@@ -117,15 +118,9 @@ def parse_document(text: str, source: str) -> Mapping:
         mapping nested too deep.
     """
     builder = _Builder(source)
-    loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
-    try:
-        for event in yaml.parse(text, Loader=loader):
-            builder.take(event)
-    except yaml.MarkedYAMLError as fault:
-        _refuse(fault, text, source)
-    except yaml.YAMLError as fault:
-        message = str(fault).splitlines()[0]
-        raise ChainFileError(f"not readable as YAML: {message}", source) from None
+    with builder.faults:
+        _build(builder, text, source)
+    builder.faults.tell()
     if not isinstance(builder.root, Mapping):
         found = "the file is empty" if builder.root is None else f"found {what(builder.root)}"
         raise ChainFileError(f"a mapping is due, starting with 'chainkit: 1'; {found}", source)
@@ -143,6 +138,18 @@ def nodes_of(value: Any, source: str) -> Node:
     return Scalar(place, "" if value is None else str(value), plain=True)
 
 
+def _build(builder: _Builder, text: str, source: str) -> None:
+    loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+    try:
+        for event in yaml.parse(text, Loader=loader):
+            builder.take(event)
+    except yaml.MarkedYAMLError as fault:
+        _refuse(fault, text, source)
+    except yaml.YAMLError as fault:
+        message = str(fault).splitlines()[0]
+        raise ChainFileError(f"not readable as YAML: {message}", source) from None
+
+
 def _refuse(fault: yaml.MarkedYAMLError, text: str, source: str) -> NoReturn:
     mark = fault.problem_mark or fault.context_mark
     line, column = (mark.line + 1, mark.column + 1) if mark else (1, 1)
@@ -155,11 +162,15 @@ def _refuse(fault: yaml.MarkedYAMLError, text: str, source: str) -> NoReturn:
 
 
 class _Builder:
-    """Puts the parser's events together; a stack stands in for recursion."""
+    """Puts the parser's events together; a stack stands in for recursion.
+
+    Faults that do not stand in the way of what follows are gathered in `faults`.
+    """
 
     def __init__(self, source: str) -> None:
         self.source = source
         self.root: Node | None = None
+        self.faults = Faults()
         self._open: list[Sequence | Mapping] = []
         self._pending: list[Scalar | None] = []
         self._anchors: dict[str, Node] = {}
@@ -199,7 +210,8 @@ class _Builder:
     def _check_tag(self, event: yaml.NodeEvent, place: Place) -> None:
         tag = getattr(event, "tag", None)
         if tag not in (None, "", "!"):
-            raise place.fault(f"tag {tag!r} is not allowed; write plain values")
+            with self.faults:
+                raise place.fault(f"tag {tag!r} is not allowed; write plain values")
 
     def _anchored(self, event: yaml.NodeEvent, node: Node) -> Node:
         if event.anchor:
@@ -211,7 +223,9 @@ class _Builder:
         if self._aliases > MAX_ALIASES:
             raise place.fault(f"more than {MAX_ALIASES} aliases")
         if anchor not in self._anchors:
-            raise place.fault(f"alias *{anchor} has no anchor before it")
+            with self.faults:
+                raise place.fault(f"alias *{anchor} has no anchor before it")
+            return Scalar(place, "", plain=True)
         node = self._anchors[anchor]
         if any(node is parent for parent in self._open):
             raise place.fault(f"alias *{anchor} stands inside what it names")
@@ -237,5 +251,6 @@ class _Builder:
             raise place.fault(f"a key must be a word; found {what(node)}")
         if node.text in parent.keys:
             first = parent.keys[node.text]
-            raise place.fault(f"key {node.text!r} stands twice; first in line {first.line}")
+            with self.faults:
+                raise place.fault(f"key {node.text!r} stands twice; first in line {first.line}")
         return Scalar(place, node.text, node.plain)

@@ -63,11 +63,14 @@ class Chain:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "stages", tuple(_named(self.stages)))
+        faults = Faults()
         seen: set[str] = set()
         for index, stage in enumerate(self.stages):
             if stage.name in seen:
-                raise self.fault((index, "name"), f"two stages have the name {stage.name!r}")
+                with faults:
+                    raise self.fault((index, "name"), f"two stages have the name {stage.name!r}")
             seen.add(stage.name)
+        faults.tell()
 
     @property
     def active(self) -> tuple[Stage, ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from os import PathLike
 from typing import Any
 
+from chainkit.chain.faults import Faults
 from chainkit.errors import ChainFileError, UsageError
 from chainkit.stages.ride import POINT
 from chainkit.units import as_typed
@@ -21,7 +22,7 @@ def read_ride(path: str | PathLike[str]) -> tuple[tuple[float, float], ...]:
     UsageError
         The file cannot be read or holds no points.
     ChainFileError
-        A row has a fault; the message names file and line.
+        Rows have faults; the message names file and line of each.
     """
     import csv
 
@@ -42,11 +43,13 @@ def _points(rows: Any, source: str) -> tuple[tuple[float, float], ...]:
     if header != COLUMNS:
         raise ChainFileError(f"the first row must be {','.join(COLUMNS)}", source)
     points: list[tuple[float, float]] = []
-    for row in rows:
-        if row:
+    faults = Faults()
+    for row in filter(None, rows):
+        with faults:
             points.append(_point(row, source, rows.line_num))
             if len(points) > 1 and points[-1][0] <= points[-2][0]:
                 raise ChainFileError("the times must rise", source, rows.line_num)
+    faults.tell()
     if not points:
         raise UsageError(f"the ride file {source} holds no points")
     return tuple(points)

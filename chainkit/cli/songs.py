@@ -90,7 +90,8 @@ def _told_of(
     if not arguments.dry_run:
         _write_page(book, compared)
     for outcome in failures:
-        show.note(f"{_label(outcome)}: {outcome.reason}")
+        for line in outcome.reason.split("\n"):
+            show.note(f"{_label(outcome)}: {line}")
     return 1 if failures else 0
 
 

@@ -55,7 +55,8 @@ class Voice:
         The role's chain, with rides and changes.
     output : Path
     fault : str
-        Why it cannot be rendered: a file that is missing, a ride file with a fault. Else empty.
+        Why it cannot be rendered: files that are missing, a ride file with faults; a line each.
+        Else empty.
     """
 
     number: int
@@ -308,7 +309,7 @@ class _Reader:
             changes=tuple((path, text) for path, text, _ in changes),
             chain=chain,
             output=self._output(node, file, words | {"role": role, "name": name or role}),
-            fault="; ".join([*_missing(node, files), *lost]),
+            fault=_together([*_missing(node, files), *lost]),
         )
 
     def _role(self, node: Mapping) -> str:
@@ -404,26 +405,32 @@ def _with_value(chain: Chain, path: str, text: str, place: Place) -> Chain:
         raise place.fault(str(fault)) from None
 
 
-def _missing(node: Mapping, files: dict[str, Path | None]) -> Iterator[str]:
+def _missing(node: Mapping, files: dict[str, Path | None]) -> Iterator[ChainFileError]:
     """A fault for each file that is not there."""
     for key, path in files.items():
         if path is not None and not os.path.isfile(path):
-            yield str(node.values[key].place.fault(f"there is no {FILES[key]} {str(path)!r}"))
+            yield node.values[key].place.fault(f"there is no {FILES[key]} {str(path)!r}")
 
 
-def _ridden(chain: Chain, rides: Path | None, node: Mapping) -> tuple[Chain, list[str]]:
+def _together(faults: list[ChainFileError]) -> str:
+    return str(ChainFileError.together(faults)) if faults else ""
+
+
+def _ridden(
+    chain: Chain, rides: Path | None, node: Mapping
+) -> tuple[Chain, tuple[ChainFileError, ...]]:
     """`chain` with the moves of a ride file, in its ride stage or ahead of all stages.
 
     Or the same chain, and what is wrong with the ride file.
     """
     if rides is None or not os.path.isfile(rides):
-        return chain, []
+        return chain, ()
     try:
-        return _with_points(chain, read_ride(rides)), []
+        return _with_points(chain, read_ride(rides)), ()
     except ChainFileError as fault:
-        return chain, [str(fault)]
+        return chain, fault.faults
     except UsageError as fault:
-        return chain, [str(node.values["rides"].place.fault(str(fault)))]
+        return chain, (node.values["rides"].place.fault(str(fault)),)
 
 
 def _with_points(chain: Chain, points: tuple[tuple[float, float], ...]) -> Chain:

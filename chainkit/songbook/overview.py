@@ -308,7 +308,7 @@ def _row(voice: Voice, outcome: Outcome) -> Row:
         role=voice.role,
         name=voice.name,
         state=outcome.state,
-        reason=outcome.reason,
+        reason=outcome.reason.replace("\n", "; "),
         output=str(voice.output),
         changes=dict(voice.changes),
         rides="" if voice.rides is None else str(voice.rides),

@@ -37,7 +37,7 @@ class Outcome:
     state : str
         ``current``, ``to render``, ``rendered`` or ``failed``.
     reason : str
-        Why it is to be or was rendered, or what failed.
+        Why it is to be or was rendered, or what failed, a line each.
     record : dict or None
         The render record that is there: of a current render, or of an earlier one.
     backing_lufs : float or None

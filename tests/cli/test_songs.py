@@ -219,11 +219,22 @@ def test_a_missing_file_is_the_failure_of_its_song(record, capsys):
     assert songs() == 1
     told = capsys.readouterr()
     assert "3 voices: 2 failed, 1 rendered" in told.out
-    assert told.err.splitlines()[-2:] == [
-        "chainkit: song 1 (Song 1), lead: book.yaml:7:67: there is no backing 'none.wav'; "
-        "book.yaml:7:47: there is no ride file 'moves.csv'",
+    assert told.err.splitlines()[-3:] == [
+        "chainkit: song 1 (Song 1), lead: book.yaml:7:47: there is no ride file 'moves.csv'",
+        "chainkit: song 1 (Song 1), lead: book.yaml:7:67: there is no backing 'none.wav'",
         "chainkit: song 3 (Song 3), lead: book.yaml:13:28: there is no file '3/lead.wav'",
     ]
+
+
+def test_all_faults_of_a_ride_file_are_told_of_its_song(record, capsys):
+    folder = record(1)
+    (folder / "moves.csv").write_text("seconds,gain_db\n0,x\n1\n")
+    _edit(folder / "book.yaml", "1/lead.wav}", "1/lead.wav, rides: moves.csv}")
+    assert songs("--dry-run") == 1
+    told = capsys.readouterr()
+    lines = told.err.splitlines()
+    for line, place in zip(lines, ("moves.csv:2:1", "moves.csv:3:1"), strict=True):
+        assert line.startswith(f"chainkit: song 1 (Song 1), lead: {place}: row ")
 
 
 @pytest.mark.parametrize(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import jsonschema
 import pytest
@@ -10,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import chainkit
+from chainkit.chain.ridefile import read_ride
 from chainkit.chain.schema import chain_schema
 from chainkit.errors import ChainFileError, UsageError
 
@@ -132,6 +134,19 @@ def test_a_fault_names_its_place(old, new, line, column, message):
     assert "\n" not in str(caught.value)
 
 
+def test_all_faulty_rows_of_a_ride_file_are_told(tmp_path):
+    (tmp_path / "moves.csv").write_text("seconds,gain_db\n0,0\n1,x\n9,0\n2,0\n\n3,0\n4\n")
+    (tmp_path / "c.yaml").write_text("chainkit: 1\nname: []\nstages: [ride: {file: moves.csv}]\n")
+    with pytest.raises(ChainFileError, match="name needs one value") as caught:
+        chainkit.load_chain(tmp_path / "c.yaml")
+    found = [(Path(fault.source).name, fault.line) for fault in caught.value.faults]
+    assert found == [("c.yaml", 2), ("moves.csv", 3), ("moves.csv", 5), ("moves.csv", 8)]
+    (tmp_path / "moves.csv").write_text("seconds,gain_db\n" + "0,x\n" * 5000)
+    with pytest.raises(ChainFileError, match="moves.csv:2:1: row '0,x'") as caught:
+        read_ride(tmp_path / "moves.csv")
+    assert len(caught.value.faults) == 20
+
+
 def test_a_decimal_comma_between_braces_is_told():
     with pytest.raises(ChainFileError, match="no key '5 dB' .*numbers take a decimal point"):
         chainkit.parse_chain(GOOD.replace("gain: {gain: -3 dB}", "gain: {gain: -3,5 dB}"), "c.yaml")
@@ -181,6 +196,15 @@ def test_all_faults_of_a_file_are_told_in_order():
         line.startswith(f"x.yaml:{due[0]}:{due[1]}: ")
         for line, due in zip(lines, told, strict=True)
     )
+
+
+def test_all_faults_of_the_text_itself_are_told():
+    text = "chainkit: 1\nname: a\nname: *b\nnotes: !c d\nname: e\nstages: [\n"
+    with pytest.raises(ChainFileError, match="x.yaml:3:1: key 'name' stands twice") as caught:
+        chainkit.parse_chain(text, "x.yaml")
+    assert [(fault.line, fault.message.split()[0]) for fault in caught.value.faults] == [
+        *[(3, "key"), (3, "alias"), (4, "tag"), (5, "key"), (7, "not")]
+    ]
 
 
 def test_a_file_of_faults_is_left_after_twenty():
@@ -254,8 +278,13 @@ def test_a_large_or_binary_or_missing_file_is_refused(tmp_path):
 
 def test_two_stages_of_one_name_are_refused():
     stage = "  - gain: {gain: 1 dB, name: a}\n"
-    with pytest.raises(ChainFileError, match=r"x.yaml:4:30: two stages have the name 'a'"):
-        chainkit.parse_chain(f"chainkit: 1\nstages:\n{stage}{stage}", "x.yaml")
+    with pytest.raises(
+        ChainFileError, match=r"x.yaml:4:30: two stages have the name 'a'"
+    ) as caught:
+        chainkit.parse_chain(f"chainkit: 1\nstages:\n{stage * 4}", "x.yaml")
+    assert [fault.line for fault in caught.value.faults] == [4, 5, 6]
+    with pytest.raises(UsageError, match=r"^chain: stage a: two stages have the name 'a'$"):
+        chainkit.Chain((chainkit.Gain(gain=1.0, name="a"), chainkit.Gain(gain=2.0, name="a")))
 
 
 def test_aliases_may_be_used():
