@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -57,6 +57,8 @@ class Voice:
     fault : str
         Why it cannot be rendered: files that are missing, a ride file with faults; a line each.
         Else empty.
+    places : dict of str to Place
+        Where the songbook names its files, by ``file``, ``backing``, ``rides``.
     """
 
     number: int
@@ -70,6 +72,7 @@ class Voice:
     chain: Chain
     output: Path
     fault: str = ""
+    places: dict[str, Place] = field(default_factory=dict, compare=False, repr=False)
 
     def absolute(self) -> Voice:
         """The same voice with paths that hold wherever a process was started."""
@@ -310,6 +313,7 @@ class _Reader:
             chain=chain,
             output=self._output(node, file, words | {"role": role, "name": name or role}),
             fault=_together([*_missing(node, files), *lost]),
+            places={key: node.values[key].place for key in FILES if files[key] is not None},
         )
 
     def _role(self, node: Mapping) -> str:

@@ -15,8 +15,10 @@ from pathlib import Path
 from typing import Any
 
 from chainkit.audio.reader import AudioReader, sha256
+from chainkit.chain.document import Place
+from chainkit.chain.faults import Faults
 from chainkit.chain.stream import measure_loudness
-from chainkit.errors import ChainkitError, OutputError, UsageError
+from chainkit.errors import AudioFileError, ChainkitError, OutputError, UsageError
 from chainkit.record import Outputs, load_record, versions
 from chainkit.rendering import Options, render
 from chainkit.songbook.model import Voice
@@ -104,12 +106,26 @@ def _look(found: Outcome) -> Outcome:
 
 
 def _open_inputs(voice: Voice) -> None:
-    """Raise a fault where a file is missing or evidently no sound, before any work is done."""
+    """Raise the faults that show before any work is done.
+
+    A file is missing or evidently no sound, or the chain does not suit the voice's sample rate.
+    """
     if voice.fault:
         raise UsageError(voice.fault)
-    for path in (voice.file, voice.backing):
-        if path is not None:
-            AudioReader(path)
+    faults = Faults()
+    with faults:
+        voice.chain.check(_opened(voice.file, voice.places["file"]).rate)
+    if voice.backing is not None:
+        with faults:
+            _opened(voice.backing, voice.places["backing"])
+    faults.tell()
+
+
+def _opened(path: Path, place: Place) -> AudioReader:
+    try:
+        return AudioReader(path)
+    except AudioFileError as fault:
+        raise place.fault(str(fault)) from None
 
 
 def _record_of(voice: Voice) -> dict[str, Any] | None:

@@ -202,7 +202,7 @@ def test_one_song_alone_leaves_the_others_in_the_overview(record, capsys):
     page = (folder / "rendered" / "overview.html").read_text()
     for words in (
         "song 2 (Song 2), lead: never rendered",
-        "song 3 (Song 3), lead: could not be rendered: 3/lead.wav is not a sound file",
+        "song 3 (Song 3), lead: could not be rendered: book.yaml:13:28: 3/lead.wav is not a sound",
         "song 4 (Song 4), lead: out of date: the chain has changed since",
     ):
         assert words in page
@@ -242,7 +242,7 @@ def test_all_faults_of_a_ride_file_are_told_of_its_song(record, capsys):
     [
         ("rides", "seconds,gain_db\n0.0,0.0\n1.0\n", "moves:3:1: row '1.0'"),
         ("rides", "seconds,gain_db\n", "book.yaml:7:47: the ride file moves holds no points"),
-        ("backing", "no sound", "moves is not a sound file"),
+        ("backing", "no sound", "book.yaml:7:49: moves is not a sound file"),
     ],
 )
 def test_an_unreadable_file_is_the_failure_of_its_song(record, capsys, name, text, told):
@@ -256,6 +256,16 @@ def test_an_unreadable_file_is_the_failure_of_its_song(record, capsys, name, tex
     assert told in failure
     assert failure.count("moves") == 1
     assert not (folder / "rendered" / "Song 1").exists()
+
+
+def test_a_chain_that_does_not_suit_a_voice_is_told_before_any_work(record, capsys):
+    folder = record(2)
+    x, rate = soundfile.read(folder / "2" / "lead.wav")
+    soundfile.write(folder / "2" / "lead.wav", x[::2], rate // 2)
+    assert songs("--dry-run") == 1
+    (failure,) = capsys.readouterr().err.splitlines()
+    assert failure.startswith("chainkit: song 2 (Song 2), lead: lead.yaml:7:")
+    assert "is not below half the sample rate (8 kHz → 4 kHz)" in failure
 
 
 def test_a_failure_that_was_not_asked_for_is_told_but_fails_nothing(record, capsys):
@@ -331,7 +341,7 @@ def test_one_corrupt_voice_does_not_stop_the_rest(record, capsys):
     assert songs() == 1
     printed = capsys.readouterr()
     assert "3 voices: 2 current, 1 failed" in printed.out
-    assert "chainkit: song 2 (Song 2), lead: 2/lead.wav is not a sound file" in printed.err
+    assert "song 2 (Song 2), lead: book.yaml:10:28: 2/lead.wav is not a sound file" in printed.err
     assert "2/lead.wav is not a sound file" in (folder / "rendered/overview.html").read_text()
 
 
