@@ -9,8 +9,9 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from chainkit.chain import Chain, dump_chain, load_chain, parse_chain
+    from chainkit.chain import Chain, load_chain, parse_chain
     from chainkit.chain.stream import ChainStream, Prepared, Processed, prepare
+    from chainkit.chain.text import dump_chain
     from chainkit.errors import (
         AudioFileError,
         ChainFileError,
@@ -32,8 +33,9 @@ if TYPE_CHECKING:
     from chainkit.verify import Verdict, verify_record
 
 _HOMES = {
-    "chainkit.chain": ("Chain", "dump_chain", "load_chain", "parse_chain"),
+    "chainkit.chain": ("Chain", "load_chain", "parse_chain"),
     "chainkit.chain.stream": ("ChainStream", "Prepared", "Processed", "prepare"),
+    "chainkit.chain.text": ("dump_chain",),
     "chainkit.errors": (
         "AudioFileError",
         "ChainFileError",

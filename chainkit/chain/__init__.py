@@ -3,6 +3,5 @@
 from __future__ import annotations
 
 from chainkit.chain.model import Chain, load_chain, parse_chain
-from chainkit.chain.text import dump_chain
 
-__all__ = ["Chain", "dump_chain", "load_chain", "parse_chain"]
+__all__ = ["Chain", "load_chain", "parse_chain"]

@@ -115,7 +115,8 @@ def _remarks(found: Chain | Songbook) -> Iterator[str]:
 
 
 def _print(found: list[Chain | Songbook]) -> None:
-    from chainkit.chain import Chain, dump_chain
+    from chainkit.chain import Chain
+    from chainkit.chain.text import dump_chain
 
     for number, each in enumerate(found):
         if len(found) > 1:

@@ -180,7 +180,7 @@ class _folder:
 def write_folder(comparison: Comparison, folder: Path) -> None:
     """Write figures, chain files and the listening page."""
     from chainkit.audio.atomic import atomic_file
-    from chainkit.chain import dump_chain
+    from chainkit.chain.text import dump_chain
     from chainkit.compare.report import as_csv_text, as_json_text
     from chainkit.pages.comparison import listening_page
     from chainkit.pages.listening.write import write_listening_page
