@@ -28,7 +28,6 @@ CHUNK = 2048
 TINY = 1e-150
 
 # Levels end here; it is the level of silence.
-FLOOR_DB = -400.0
 FLOOR = 1e-20
 
 # A gain this close to 0 dB has decayed; it is set to 0 dB at every `ANCHOR`-th frame.
