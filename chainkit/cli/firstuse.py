@@ -1,10 +1,9 @@
-"""What goes before the first compiled loop: a word when it must be compiled, a quicker start."""
+"""A word before the first compiled loop, when it must be compiled."""
 
 from __future__ import annotations
 
 import atexit
 import os
-import sys
 
 from chainkit.cli import show
 
@@ -42,23 +41,6 @@ def _can_be_written(folder: str) -> bool:
     while not os.path.exists(folder) and folder != os.path.dirname(folder):
         folder = os.path.dirname(folder)
     return os.path.isdir(folder) and os.access(folder, os.W_OK)
-
-
-def load_numba() -> None:
-    """Load numba without what no loop of ours needs, which costs a fifth of the start.
-
-    That is scipy's linear algebra, for products of matrices, and cffi, for calls into libraries.
-    A module that is None counts as missing. Only for a process of our own: one that runs other
-    people's loops as well may need them.
-    """
-    spared = {"scipy.linalg.cython_blas", "cffi"} - sys.modules.keys()
-    sys.modules |= dict.fromkeys(spared)  # type: ignore[arg-type]
-    try:
-        import numba.core.typing.cffi_utils  # where numba looks for them
-        import numba.np.arraymath  # noqa: F401
-    finally:
-        for name in spared:
-            del sys.modules[name]
 
 
 def _caches() -> list[str]:

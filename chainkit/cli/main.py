@@ -47,8 +47,10 @@ def main(argv: list[str] | None = None) -> int:
         return 0
     try:
         from chainkit.cli import dispatch
+        from chainkit.process import keep_interrupts
     except KeyboardInterrupt:
         return 130
+    keep_interrupts()
     return dispatch.run(words[0], words[1:], list(COMMANDS))
 
 

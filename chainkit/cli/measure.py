@@ -9,10 +9,10 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
-from chainkit.cli.firstuse import load_numba
 from chainkit.cli.options import add_force, add_json
 from chainkit.cli.outputs import add_plot, checked_outputs
 from chainkit.cli.show import minus
+from chainkit.process import load_numba
 
 if TYPE_CHECKING:
     from chainkit.dsp.meter import Measurement

@@ -9,9 +9,9 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
-from chainkit.cli.firstuse import load_numba
 from chainkit.cli.options import add_chain, add_force, add_json, quantity, read_chain, whole_number
 from chainkit.errors import UsageError
+from chainkit.process import load_numba
 from chainkit.units import TIME, nearest
 
 if TYPE_CHECKING:

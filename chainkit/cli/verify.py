@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import argparse
 
-from chainkit.cli.firstuse import load_numba
 from chainkit.cli.options import add_json
+from chainkit.process import load_numba
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

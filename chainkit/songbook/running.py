@@ -22,6 +22,7 @@ from pathlib import Path
 
 from chainkit.errors import UsageError
 from chainkit.pipeline import one_core
+from chainkit.process import keep_interrupts, load_numba
 from chainkit.songbook.model import Voice
 from chainkit.songbook.work import FAILED, Outcome, Work, look
 
@@ -163,6 +164,8 @@ def _interrupts_held() -> Iterator[None]:
 
 def _begin() -> None:
     """Make a process that waits for work deaf to Ctrl-C, and leave when its parent is gone."""
+    load_numba()
+    keep_interrupts()
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     if hasattr(signal, "pthread_sigmask"):
         signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
