@@ -1,7 +1,8 @@
 """How cost grows: ``python tests/benchmarks/growth.py [length] [sections] [channels]``.
 
-length: renders of 1 minute to 2 hours (``--minutes``), each a process of its own; the time of a
-second of audio, the start taken off, and the greatest resident memory. sections: 1 to 64 bells.
+length: renders of 1 minute to 2 hours (``--minutes``), each a process of its own; what each second
+costs that it is longer than the one before, so that start and end are not counted, and the greatest
+resident memory. sections: 1 to 64 bells.
 channels: 1 to 32 channels through a whole chain. Medians of alternating repeats.
 """
 
@@ -44,7 +45,7 @@ def main() -> None:
 
 
 def lengths(options: argparse.Namespace) -> None:
-    print("| minutes | process s | ms a second of audio | memory MiB |\n| --- | --- | --- | --- |")
+    print("| minutes | process s | ms a further second | memory MiB |\n| --- | --- | --- | --- |")
     with tempfile.TemporaryDirectory() as name:
         folder = pathlib.Path(name)
         chain = folder / "chain.yaml"
@@ -55,11 +56,12 @@ def lengths(options: argparse.Namespace) -> None:
         runs = alternating(
             {m: lambda v=v: rendered(v, chain) for m, v in files.items()}, options.repeats
         )
-        start = statistics.median(seconds for seconds, _ in runs[1 / 60])
+        before, spent = 1 / 60, statistics.median(seconds for seconds, _ in runs[1 / 60])
         for minutes in options.minutes:
             whole = statistics.median(seconds for seconds, _ in runs[minutes])
             memory = statistics.median(mebibytes for _, mebibytes in runs[minutes])
-            each = 1e3 * (whole - start) / (60 * minutes - 1)
+            each = 1e3 * (whole - spent) / (60 * (minutes - before))
+            before, spent = minutes, whole
             print(f"| {minutes:g} | {whole:.2f} | {each:.3f} | {memory:.0f} |", flush=True)
 
 
