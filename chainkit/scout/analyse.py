@@ -17,10 +17,11 @@ from chainkit.dsp.resonance import find_resonances
 from chainkit.scout import findings as made
 from chainkit.scout.findings import Finding, ranked
 from chainkit.scout.hearing import Heard, Progress, band_powers, hear
-from chainkit.scout.mix import MixBand, hidden, mix_bands, placed
+from chainkit.scout.mix import Backing, MixBand, hidden, is_silent, mix_bands, placed
 
 SPACING = 4.0  # Hz, of the long-term spectrum in which prominence is judged
 VOICE, LOUDEST_HISS = 3.0, 3.0  # sibilants a minute, dB against the rest, that make a voice
+SHORTEST = 0.4  # seconds, the gating block of ITU-R BS.1770-5: less has no loudness
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,6 +36,7 @@ class Scouting:
         Those that can be acted upon first.
     sibilance_edge_hz : float or None
     mains_hz : int or None
+    backing : Backing or None
     bands : tuple of MixBand or None
         The voice against the backing; None without one.
     tilt : Tilt
@@ -47,6 +49,7 @@ class Scouting:
     findings: tuple[Finding, ...]
     sibilance_edge_hz: float | None
     mains_hz: int | None
+    backing: Backing | None
     bands: tuple[MixBand, ...] | None
     tilt: Tilt
     heard: Heard
@@ -55,6 +58,13 @@ class Scouting:
     def silent(self) -> bool:
         """Whether there was nothing to hear."""
         return self.heard.measurement.integrated_lufs is None
+
+    @property
+    def unheard(self) -> str | None:
+        """Why there was nothing to hear, as in "… is silent"."""
+        seconds = self.heard.measurement.seconds
+        short = f"is too short: {seconds:.2g} s, at least {SHORTEST:g} s are needed"
+        return (short if seconds < SHORTEST else "is silent") if self.silent else None
 
     @property
     def is_voice(self) -> bool:
@@ -70,6 +80,7 @@ class Scouting:
             "sibilance_edge_hz": self.sibilance_edge_hz,
             "mains_hz": self.mains_hz,
             "unevenness_db": self.tilt.unevenness(),
+            "backing": None if self.backing is None else self.backing.as_dict(),
             "bands": None if whole is None else [asdict(band) for band in whole],
             "hidden_bands": None if whole is None else [asdict(band) for band in hidden(whole)],
         }
@@ -95,10 +106,9 @@ def scout_file(
         A file cannot be read.
     """
     reader = AudioReader(voice)
-    band = AudioReader(backing) if backing else None
     heard = hear(reader, progress)
-    bands = mix_bands(heard.bands, band_powers(band, progress)) if band else None
     found = [] if heard.measurement.integrated_lufs is None else list(_found(heard, reader.rate))
+    under, bands = _mixed(heard, AudioReader(backing), progress) if backing else (None, None)
     if bands is not None:
         found = [placed(finding, bands) for finding in found]
     return Scouting(
@@ -107,10 +117,20 @@ def scout_file(
         findings=tuple(ranked(found)),
         sibilance_edge_hz=sibilance_edge.edge(heard.hisses) if is_voice(heard) else None,
         mains_hz=heard.hum.mains if heard.hum else None,
+        backing=under,
         bands=None if bands is None else tuple(bands),
         tilt=Tilt(heard.measurement.spectrum),
         heard=heard,
     )
+
+
+def _mixed(
+    heard: Heard, backing: AudioReader, progress: Progress | None
+) -> tuple[Backing, list[MixBand]]:
+    powers = band_powers(backing, progress)
+    seconds = backing.frames / backing.rate
+    under = Backing(backing.path, seconds, is_silent(heard.bands, powers))
+    return under, mix_bands(heard.bands, powers)
 
 
 def is_voice(heard: Heard) -> bool:
