@@ -21,7 +21,7 @@ Powers = NDArray[np.float64]
 
 HIDDEN = 0.3  # clear share below which a band counts as hidden: 6 dB below the backing
 SOUNDING = 0.01  # of the mean power, above which the voice sounds
-LEAST = 45.0  # dB below its strongest band, under which a source has nothing in a band
+LEAST = 30.0  # dB below its strongest band, under which a source has nothing in a band
 SILENT = -70.0  # dB, full scale 1: the gate of ITU-R BS.1770-5, unweighted
 
 
@@ -60,7 +60,7 @@ class MixBand:
     importance : float
         Of the band for speech, ANSI S3.5-1997, Table 3.
     lived_in : bool
-        Whether the voice has something there that could be hidden: within 45 dB of its strongest
+        Whether the voice has something there that could be hidden: within 30 dB of its strongest
         band (common practice, no source).
     """
 
