@@ -63,7 +63,8 @@ class Scouting:
     def unheard(self) -> str | None:
         """Why there was nothing to hear, as in "… is silent"."""
         seconds = self.heard.measurement.seconds
-        short = f"is too short: {seconds:.2g} s, at least {SHORTEST:g} s are needed"
+        length = f"{seconds:.2g} s" if seconds >= 0.01 else "less than 0.01 s"
+        short = f"is too short: {length}, at least {SHORTEST:g} s are needed"
         return (short if seconds < SHORTEST else "is silent") if self.silent else None
 
     @property
