@@ -161,6 +161,21 @@ def test_the_attack_is_where_the_click_is(rng, click_hz):
     assert found.onsets == 8
 
 
+def test_the_attack_is_the_click_and_not_the_skirt_of_the_body(rng):
+    """A drum that glides down from 130 Hz has a skirt to 1 kHz that starts as fast as the click."""
+    rate = 48000
+    time = np.arange(rate // 2)[:, None] / rate
+    body = np.sin(2 * np.pi * np.cumsum(48.0 + 80.0 * np.exp(-time / 0.02), axis=0) / rate)
+    body *= np.exp(-time / 0.12)
+    click = Cascade(filters.butterworth("highpass", rate, 3000.0, 2), 1).process(
+        rng.standard_normal((8, len(time))).reshape(-1, 1)
+    )
+    click = Cascade(filters.butterworth("lowpass", rate, 4500.0, 2), 1).process(click)
+    x = 0.4 * np.tile(body, (8, 1)) + 0.1 * click * np.tile(np.exp(-time / 0.004), (8, 1))
+    found = attack(x)
+    assert 2800.0 <= found.low < found.high <= 4500.0
+
+
 def test_tones_that_are_held_have_no_attack(rng):
     """Chords of noise start within 15 ms, yet do not die away."""
     time = np.arange(24000)[:, None] / 48000
