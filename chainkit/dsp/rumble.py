@@ -1,10 +1,10 @@
 """Rumble: what thumps or drones below a voice, and how low it is.
 
 The low end is followed in spectra of 0.2 s. A thump is a short rise of what lies below 60 Hz that
-owes nothing to the voice: there is at least half as much energy there as from 60 to 200 Hz, where
-a voice has its fundamental. Steady rumble is as strong in the pauses as it usually is, and they
-hold little else. Both count only where they are no more than 30 dB below the source. Mains hum is
-left out by its own lines.
+owes nothing to the voice: there is more energy there than from 60 to 200 Hz, where a voice has its
+fundamental. Steady rumble is as strong in the pauses as it usually is, and they hold little else.
+Both count only where they are no more than 30 dB below the source. Mains hum is left out by its own
+lines.
 
 Where the energy lies is measured up to 100 Hz, of thumps on what rises above the usual low end. The
 thresholds were chosen on made sounds; they are no published values.
@@ -27,7 +27,8 @@ LOWEST, HIGHEST, VOICES = 10.0, 100.0, 200.0  # Hz: of what is measured; of a fu
 REDUCED_RATE = 1000  # Hz, at least
 WINDOW = 0.2  # seconds, overlapping by half
 HOPS = 10  # of 10 ms from one window to the next
-OWN = 0.5  # of the power from 60 to 200 Hz
+OWN = 1.0  # of the power from 60 to 200 Hz
+OWN_IN_PAUSES = 2.0  # of the same, in the pauses
 BURST = 15.0  # dB above the usual level of the low end
 LONGEST = 6  # windows of one thump, which of 0.1 s fills three
 AUDIBLE = 1e-3  # of the mean power of the source
@@ -182,7 +183,7 @@ class _LowEnd:
         low = self._low[pauses]
         usual = float(np.median(low))
         beside = float(np.median(self._beside[pauses]))
-        if usual <= max(AUDIBLE * self._source.mean(), beside / OWN):
+        if usual <= max(AUDIBLE * self._source.mean(), OWN_IN_PAUSES * beside):
             return None
         if np.median(self._low) > STEADY * usual:
             return None
@@ -199,10 +200,12 @@ class _LowEnd:
         )
 
     def _middle(self, spectrum: Values) -> float:
-        """Centre of gravity in Hz."""
+        """Frequency in Hz below and above which there is as much power."""
         inside = (self._frequencies >= LOWEST) & (self._frequencies <= HIGHEST)
-        powers = spectrum[inside]
-        return float((powers * self._frequencies[inside]).sum() / max(powers.sum(), 1e-30))
+        below = np.concatenate([[0.0], np.cumsum(spectrum[inside])])
+        spacing = self._frequencies[1]
+        edges = self._frequencies[inside][0] + spacing * (np.arange(len(below)) - 0.5)
+        return float(np.interp(below[-1] / 2.0, below, edges))
 
     def _reach(self, spectrum: Values, middle: float) -> float:
         """Frequency in Hz up to which a spectrum makes up half of the whole's and more."""

@@ -22,8 +22,8 @@ from chainkit.scout.hearing import Heard, Progress, band_powers, hear
 from chainkit.scout.mix import MixBand, hidden, mix_bands, placed
 
 VOICE, LOUDEST_HISS = 3.0, 3.0  # sibilants a minute, dB against the rest, that make a voice
-FEW, ENOUGH = 5.0, 8.0  # different partials: that tell nothing of a place, that tell all
-NEAR, AROUND = 1.08, 1.2  # factors about a resonance, about a region, within which they are counted
+FEW, ENOUGH = 6.0, 9.0  # different partials: that tell nothing of a place, that tell all
+NEAR, AROUND = 1.05, 1.2  # factors about a resonance, about a region, within which they are counted
 HUM_Q = 10.0  # from which a resonance on a line of the hum is that line
 THIRD = 2.0 ** (1.0 / 3.0)
 
