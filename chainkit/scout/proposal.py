@@ -236,7 +236,8 @@ def _fill(scouting: Scouting) -> Iterator[Move]:
         yield Move(band, f"{_no_finding('sags', -wide[at], boost)} given back, widely.")
     at = int(np.where(inside, wide, -np.inf).argmax())
     cut = round(float(min(MOST_FILL, wide[at] / 2.0)), 1)
-    if cut >= LEAST_FILL and not is_attack(tilt.frequencies[at], scouting.heard.attack):
+    struck = not scouting.is_voice and is_attack(tilt.frequencies[at], scouting.heard.attack)
+    if cut >= LEAST_FILL and not struck:
         band = Bell(frequency=_step(tilt.frequencies[at]), gain=-cut, q=OCTAVE_Q)
         yield Move(band, f"{_no_finding('towers', wide[at], cut)} taken away, an octave wide.")
 
