@@ -63,6 +63,12 @@ def test_a_voice_alone_has_none(register, seed):
     assert found(voice(seed, register)) is None
 
 
+def test_a_short_low_note_is_no_thump():
+    """A tenth of a second at 75 Hz reaches below 60 Hz too, but has more above."""
+    x = voice(3)
+    assert found(x + thumps(len(x), 75.0, -10.0, (0.7, 2.3, 5.5))) is None
+
+
 @pytest.mark.parametrize("level", [-35.0, -45.0])
 def test_steady_rumble_is_found_in_the_pauses(rng, level):
     x = voice(2)

@@ -18,6 +18,7 @@ from chainkit.dsp import filters, resonance, sibilance_edge
 from chainkit.dsp.attack import AttackMeter
 from chainkit.dsp.cascade import Cascade
 from chainkit.dsp.glide import glide_bell, glide_frequencies
+from chainkit.dsp.hum import Hum, Line
 from chainkit.dsp.longterm import LongTerm
 from chainkit.dsp.loudness import LoudnessMeter
 from chainkit.dsp.meter import VoiceMeter
@@ -26,7 +27,7 @@ from chainkit.dsp.sibilance import SibilantDetector
 from chainkit.dsp.truepeak import TruePeakMeter
 from chainkit.dsp.voice import Resonance, sing
 from chainkit.errors import AudioFileError
-from chainkit.scout import findings, scout_file
+from chainkit.scout import analyse, findings, scout_file
 from chainkit.scout.chainfile import propose
 from chainkit.scout.findings import Finding
 from chainkit.scout.mix import HIDDEN, hidden, mix_bands, placed
@@ -360,6 +361,17 @@ def test_hum_is_told_once(tmp_path, rng):
     low = {finding.kind for finding in scouting.findings if finding.frequency_hz < 1000.0}
     assert low == {"hum"}
     assert min(np.diff([move.band.frequency for move in moves(scouting)])) > 10.0
+
+
+@pytest.mark.parametrize(
+    ("frequency", "q", "is_line"),
+    [(150.2, 40.0, True), (299.0, 60.0, True), (150.2, 5.0, False), (160.0, 40.0, False)],
+)
+def test_a_narrow_resonance_on_a_line_of_the_hum_is_that_line(frequency, q, is_line):
+    lines = (Line(50.05, -60.0, -90.0, 1.0), Line(150.15, -65.0, -90.0, 1.0))
+    found = resonance.Resonance(frequency, q, 9.0, 0.9, 0.9)
+    assert analyse._is_hum(found, Hum(50, lines, 0.9)) is is_line
+    assert not analyse._is_hum(found, None)
 
 
 def test_a_few_notes_are_not_resonances(tmp_path):
