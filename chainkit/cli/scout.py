@@ -201,7 +201,7 @@ TOLD = {
 }
 WHY = {
     "deess": "The band starts in the lower flank of the sibilance.",
-    "compress": "Levels what the EQ and the de-esser leave.",
+    "compress": "Behind the EQ: it levels what will be heard.",
 }
 
 
@@ -219,6 +219,8 @@ def print_chain(proposal: Proposal) -> None:
     level = LOUDNESS.format(proposal.chain.working_level or 0.0).replace("-", show.minus())
     print(f"\nchain to start from, once the source is trimmed to {level}:")
     show.table("", ("stage", "settings", "why"), rows, words=(0, 1, 2))
+    for found, reason in proposal.left_out:
+        print(f"left out: {found.kind} at {FREQUENCY.format(round(found.frequency_hz))}, {reason}")
 
 
 def settings(values: Mapping[str, object]) -> str:

@@ -52,7 +52,13 @@ def chain_values(proposal: Proposal) -> dict[str, Any]:
     rest = {
         kind: _values(stages[kind]) if kind in stages else None for kind in ("deess", "compress")
     }
-    return {"working_level_lufs": proposal.chain.working_level, "eq": eq, **rest}
+    left_out = [
+        {"kind": found.kind, "frequency_hz": found.frequency_hz, "reason": reason}
+        for found, reason in proposal.left_out
+    ]
+    return {
+        "working_level_lufs": proposal.chain.working_level, "eq": eq, **rest, "left_out": left_out,
+    }  # fmt: skip
 
 
 def _values(settings: Settings) -> dict[str, Any]:

@@ -113,6 +113,9 @@ def test_what_is_told_is_what_is_written(folder, capsys):
         assert f"threshold {stage.get('threshold')}" in printed or "shape" in stage
         assert f"gain {stage.get('gain')}" in printed or "gain" not in stage
     assert f"range {deess['range']}" in printed
+    for left in chain["left_out"]:
+        assert f"left out: {left['kind']}" in printed
+        assert left["reason"] in printed
 
 
 KINDS = ("eq", "deess", "compress")
