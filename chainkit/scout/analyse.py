@@ -19,9 +19,10 @@ from chainkit.dsp.resonance import Resonance, find_resonances
 from chainkit.scout import findings as made
 from chainkit.scout.findings import Finding, ranked
 from chainkit.scout.hearing import Heard, Progress, band_powers, hear
-from chainkit.scout.mix import MixBand, hidden, mix_bands, placed
+from chainkit.scout.mix import Backing, MixBand, hidden, is_silent, mix_bands, placed
 
 VOICE, LOUDEST_HISS = 3.0, 3.0  # sibilants a minute, dB against the rest, that make a voice
+SHORTEST = 0.4  # seconds, the gating block of ITU-R BS.1770-5: less has no loudness
 FEW, ENOUGH = 6.0, 9.0  # different partials: that tell nothing of a place, that tell all
 NEAR, AROUND = 1.05, 1.2  # factors about a resonance, about a region, within which they are counted
 HUM_Q = 10.0  # from which a resonance on a line of the hum is that line
@@ -42,6 +43,7 @@ class Scouting:
         What stands out, but no more than the source's own few notes do.
     sibilance_edge_hz : float or None
     mains_hz : int or None
+    backing : Backing or None
     bands : tuple of MixBand or None
         The voice against the backing; None without one.
     tilt : Tilt
@@ -55,6 +57,7 @@ class Scouting:
     own_partials: tuple[Finding, ...]
     sibilance_edge_hz: float | None
     mains_hz: int | None
+    backing: Backing | None
     bands: tuple[MixBand, ...] | None
     tilt: Tilt
     heard: Heard
@@ -63,6 +66,14 @@ class Scouting:
     def silent(self) -> bool:
         """Whether there was nothing to hear."""
         return self.heard.measurement.integrated_lufs is None
+
+    @property
+    def unheard(self) -> str | None:
+        """Why there was nothing to hear, as in "… is silent"."""
+        seconds = self.heard.measurement.seconds
+        length = f"{seconds:.2g} s" if seconds >= 0.01 else "less than 0.01 s"
+        short = f"is too short: {length}, at least {SHORTEST:g} s are needed"
+        return (short if seconds < SHORTEST else "is silent") if self.silent else None
 
     @property
     def is_voice(self) -> bool:
@@ -79,6 +90,7 @@ class Scouting:
             "sibilance_edge_hz": self.sibilance_edge_hz,
             "mains_hz": self.mains_hz,
             "unevenness_db": self.tilt.unevenness(),
+            "backing": None if self.backing is None else self.backing.as_dict(),
             "bands": None if whole is None else [asdict(band) for band in whole],
             "hidden_bands": None if whole is None else [asdict(band) for band in hidden(whole)],
         }
@@ -104,9 +116,8 @@ def scout_file(
         A file cannot be read.
     """
     reader = AudioReader(voice)
-    band = AudioReader(backing) if backing else None
     heard = _told_apart(hear(reader, progress))
-    bands = mix_bands(heard.bands, band_powers(band, progress)) if band else None
+    under, bands = _mixed(heard, AudioReader(backing), progress) if backing else (None, None)
     reach = heard.rumble.reach if heard.rumble else 0.0
     tilt = Tilt(heard.measurement.spectrum, reach)
     silent = heard.measurement.integrated_lufs is None
@@ -120,6 +131,7 @@ def scout_file(
         own_partials=tuple(ranked(partials)),
         sibilance_edge_hz=sibilance_edge.edge(heard.hisses) if is_voice(heard) else None,
         mains_hz=heard.hum.mains if heard.hum else None,
+        backing=under,
         bands=None if bands is None else tuple(bands),
         tilt=tilt,
         heard=heard,
@@ -131,6 +143,15 @@ def _told_apart(heard: Heard) -> Heard:
     drum = heard.attack is not None and not is_voice(heard)
     thumps = heard.rumble is not None and heard.rumble.bursts > 0
     return replace(heard, rumble=None) if drum and thumps else heard
+
+
+def _mixed(
+    heard: Heard, backing: AudioReader, progress: Progress | None
+) -> tuple[Backing, list[MixBand]]:
+    powers = band_powers(backing, progress)
+    seconds = backing.frames / backing.rate
+    under = Backing(backing.path, seconds, is_silent(heard.bands, powers))
+    return under, mix_bands(heard.bands, powers)
 
 
 def is_voice(heard: Heard) -> bool:

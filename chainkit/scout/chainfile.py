@@ -103,8 +103,9 @@ def propose(scouting: Scouting) -> Proposal:
     AudioFileError
         The source is silent.
     """
-    if scouting.silent:
-        raise AudioFileError(f"{scouting.path} is silent: there is nothing to make a chain from")
+    if scouting.unheard:
+        told = f"{scouting.path} {scouting.unheard}"
+        raise AudioFileError(f"{told}: there is nothing to make a chain from")
     chosen = plan(scouting)
     sample = _sample(scouting)
     before = _sibilance_index(sample, scouting.rate)
