@@ -138,6 +138,13 @@ def scout_file(
     )
 
 
+def _told_apart(heard: Heard) -> Heard:
+    """What was heard, without the thumps of a source that is struck: they are the source."""
+    drum = heard.attack is not None and not is_voice(heard)
+    thumps = heard.rumble is not None and heard.rumble.bursts > 0
+    return replace(heard, rumble=None) if drum and thumps else heard
+
+
 def _mixed(
     heard: Heard, backing: AudioReader, progress: Progress | None
 ) -> tuple[Backing, list[MixBand]]:
@@ -145,13 +152,6 @@ def _mixed(
     seconds = backing.frames / backing.rate
     under = Backing(backing.path, seconds, is_silent(heard.bands, powers))
     return under, mix_bands(heard.bands, powers)
-
-
-def _told_apart(heard: Heard) -> Heard:
-    """What was heard, without the thumps of a source that is struck: they are the source."""
-    drum = heard.attack is not None and not is_voice(heard)
-    thumps = heard.rumble is not None and heard.rumble.bursts > 0
-    return replace(heard, rumble=None) if drum and thumps else heard
 
 
 def is_voice(heard: Heard) -> bool:
