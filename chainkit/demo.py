@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from chainkit.audio.atomic import atomic_file, cannot_write
+from chainkit.audio.atomic import atomic_file, cannot_write, together
 from chainkit.audio.writer import write
 from chainkit.dsp.backing import accompany
 from chainkit.dsp.voice import Fricative, Note, Phrase, Plosive, Resonance, Song, Span, sing
@@ -140,11 +140,12 @@ def make_demo(
         level=PEAK_DBFS,
     )
     backing = accompany(RATE, seconds, seed, level=PEAK_DBFS)
-    write(paths.voice, song.voice, RATE, subtype="PCM_24", force=force)
-    write(paths.backing, backing.audio, RATE, subtype="PCM_24", force=force)
-    _write_truth(paths, song, backing.swell, force)
-    with atomic_file(paths.chain, force=force) as file:
-        file.write(_chain_text(song))
+    with together():
+        write(paths.voice, song.voice, RATE, subtype="PCM_24", force=force)
+        write(paths.backing, backing.audio, RATE, subtype="PCM_24", force=force)
+        _write_truth(paths, song, backing.swell, force)
+        with atomic_file(paths.chain, force=force) as file:
+            file.write(_chain_text(song))
     return paths
 
 

@@ -1,7 +1,8 @@
 """Output files that appear only when they are complete.
 
 A file is written beside its place under a name of its own, then renamed. What stood there is kept
-unless `force` is given, even when it came while we were writing.
+unless `force` is given, even when it came while we were writing. Files that belong together wait
+for one another.
 """
 
 from __future__ import annotations
@@ -11,6 +12,8 @@ import secrets
 import stat
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from contextvars import ContextVar
+from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
@@ -19,9 +22,64 @@ from chainkit.errors import OutputError
 PathLike = str | os.PathLike[str]
 
 
+@dataclass(frozen=True)
+class _Complete:
+    """A file that was written and is not yet in its place."""
+
+    pending: Path
+    target: Path
+    path: PathLike
+    force: bool
+
+    def put_in_place(self) -> None:
+        """Rename it."""
+        _put_in_place(self.pending, self.target, self.path, self.force)
+
+    def take_back(self) -> None:
+        """Remove it from where it was put; what it has replaced cannot come back."""
+        with suppress(OSError):
+            placed = not self.pending.exists() or os.path.samefile(self.pending, self.target)
+            if placed and not self.force:
+                self.target.unlink()
+
+
+_waiting: ContextVar[list[_Complete] | None] = ContextVar("waiting", default=None)
+
+
+@contextmanager
+def together() -> Iterator[None]:
+    """Let all files that are written inside take their places at the end, or none of them.
+
+    Leaving the block with an exception removes them. Where the first ones are in their places and
+    the next cannot follow, those that replaced nothing are taken back.
+
+    Raises
+    ------
+    OutputError
+        One of them cannot be written after all.
+    """
+    files: list[_Complete] = []
+    token = _waiting.set(files)
+    try:
+        yield
+        try:
+            for file in files:
+                file.put_in_place()
+        except BaseException:
+            for file in files:
+                file.take_back()
+            raise
+    finally:
+        _waiting.reset(token)
+        for file in files:
+            _remove(file.pending)
+
+
 @contextmanager
 def pending_file(path: PathLike, force: bool = False) -> Iterator[Path]:
     """An empty file beside `path` to write to; it takes the place of `path` at the end.
+
+    That is the end of this block, or of the block of `together` around it.
 
     Leaving the block with an exception removes it.
 
@@ -43,15 +101,19 @@ def pending_file(path: PathLike, force: bool = False) -> Iterator[Path]:
         There is a file already, or it cannot be written: no folder, no permission, full disk.
     """
     target = _target(path)
-    _refuse_what_is_there(target, path, force)
+    _refuse_what_is_there(path, force)
     pending = target.parent / f".chainkit-{secrets.token_hex(8)}.part"
+    complete, waiting = _Complete(pending, target, path, force), _waiting.get()
     try:
         _create(pending, path)
         yield pending
-        _put_in_place(pending, target, path, force)
+        if waiting is None:
+            complete.put_in_place()
+        else:
+            waiting.append(complete)
     finally:
-        with suppress(OSError):
-            pending.unlink()
+        if waiting is None or complete not in waiting:
+            _remove(pending)
 
 
 @contextmanager
@@ -115,9 +177,14 @@ def _target(path: PathLike) -> Path:
     return Path(os.path.realpath(path)) if os.path.islink(path) else Path(path)
 
 
-def _refuse_what_is_there(target: Path, path: PathLike, force: bool) -> None:
+def _remove(pending: Path) -> None:
+    with suppress(OSError):
+        pending.unlink()
+
+
+def _refuse_what_is_there(path: PathLike, force: bool) -> None:
     try:
-        mode = target.stat().st_mode
+        mode = os.stat(path).st_mode
     except FileNotFoundError:
         return
     except OSError as fault:

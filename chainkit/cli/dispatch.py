@@ -47,15 +47,18 @@ def run(command: str, words: Sequence[str], commands: Sequence[str]) -> int:
         show.note(str(fault))
         return fault.exit_code
     except KeyboardInterrupt:
-        show.note("interrupted; nothing was left behind")
+        # What was complete by then stands in its place, and is not ours to take away again.
+        show.note("interrupted")
         return INTERRUPTED
     except BrokenPipeError:
         # The reader of our output has left (`chainkit … | head`): not a fault of anyone.
         _silence_stdout()
         return 0
     except OSError as fault:
+        place = fault.filename or ("standard output" if _stdout_fails() else "")
         _silence_stdout()
-        show.note((fault.strerror or str(fault)).lower())
+        reason = (fault.strerror or str(fault)).lower()
+        show.note(f"{place}: {reason}" if place else reason)
         return 4
 
 
@@ -73,6 +76,42 @@ def joined(words: Sequence[str]) -> list[str]:
         else:
             found.append(word)
     return found
+
+
+def refuse_empty(command: str, words: Sequence[str]) -> None:
+    """Refuse words that name no file and no value.
+
+    Raises
+    ------
+    UsageError
+        A word, or the value joined to an option, is empty or a lone hyphen.
+    """
+    before = command
+    for word in words:
+        option, equals, value = word.partition("=")
+        joined_to = option if equals and option.startswith("--") else ""
+        value = value if joined_to else word
+        if not value:
+            told = f"{joined_to} is" if joined_to else f"the word behind {before!r} is"
+            raise UsageError(f"{told} empty; is a shell variable not set?")
+        if value == "-":
+            raise UsageError("'-' is no file: nothing is read from or written to a pipe")
+        before = word
+
+
+def _taken_for_options(words: Sequence[str]) -> str:
+    """A hint where files have names that begin with a hyphen."""
+    found = [word for word in words if word[:1] == "-" and os.path.exists(word)]
+    return f"; for the file of that name write ./{found[0]}" if found else ""
+
+
+def _stdout_fails() -> bool:
+    """Whether nothing can be printed."""
+    try:
+        print(flush=True)
+    except OSError:
+        return True
+    return False
 
 
 def _silence_stdout() -> None:
@@ -108,6 +147,10 @@ def _run(command: str, words: Sequence[str], commands: Sequence[str]) -> int:
         formatter_class=Formatter,
     )
     module.add_arguments(parser)
-    arguments = parser.parse_args(joined(words))
+    refuse_empty(command, words)
+    try:
+        arguments = parser.parse_args(joined(words))
+    except UsageError as fault:
+        raise UsageError(f"{fault}{_taken_for_options(words)}") from None
     tell_of_compiling(command)
     return int(module.run(arguments))

@@ -66,13 +66,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Measure, print, write what was asked for."""
+    from chainkit.audio.atomic import together
     from chainkit.cli import show
 
     asked = (arguments.plot, arguments.timeline, arguments.sibilants)
     written = checked_outputs(asked, arguments.files, arguments.force)
     load_numba()
     measurements = measure(arguments.files)
-    write(arguments, measurements)
+    with together():
+        write(arguments, measurements)
     if arguments.json:
         import json
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import argparse
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager, suppress
 
 from chainkit.errors import OutputError, UsageError
 
@@ -50,3 +51,28 @@ def checked_outputs(
         if os.path.exists(place) and not force:
             raise OutputError(f"{path} exists already; --force replaces it")
     return asked
+
+
+@contextmanager
+def made_folder(path: str | None) -> Iterator[None]:
+    """A folder to write to; one that was made here goes again where nothing came into it.
+
+    Raises
+    ------
+    OutputError
+        It cannot be made.
+    """
+    if not path or os.path.isdir(path):
+        yield
+        return
+    from chainkit.audio.atomic import cannot_write
+
+    try:
+        os.mkdir(path)
+    except OSError as fault:
+        raise cannot_write(path, fault) from fault
+    try:
+        yield
+    finally:
+        with suppress(OSError):  # what it holds keeps it
+            os.rmdir(path)

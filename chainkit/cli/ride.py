@@ -61,6 +61,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     if arguments.follow is not None and arguments.backing is None:
         raise UsageError("--follow needs --backing FILE: there is nothing to follow")
+    from chainkit.audio.atomic import together
     from chainkit.audio.reader import AudioReader
     from chainkit.rides import find_rides, write_rides
 
@@ -69,11 +70,12 @@ def run(arguments: argparse.Namespace) -> int:
     frames = sum(AudioReader(path).frames for path in sources)
     with show.progress("listening", frames) as progress:
         rides = find_rides(arguments.voice, arguments.backing, settings(arguments), progress)
-    write_rides(rides, arguments.output, arguments.force)
-    if arguments.plot:
-        from chainkit.pages.ride_plot import draw_rides
+    with together():
+        write_rides(rides, arguments.output, arguments.force)
+        if arguments.plot:
+            from chainkit.pages.ride_plot import draw_rides
 
-        draw_rides(rides, arguments.plot, force=arguments.force)
+            draw_rides(rides, arguments.plot, force=arguments.force)
     if arguments.json:
         import json
 

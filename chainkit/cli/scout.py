@@ -1,23 +1,26 @@
 """Find trouble frequencies in a source, hear them, get a starting chain.
 
-Resonances that stay whatever is sung, mains hum, thumps, mud, boxiness, harshness, air, the edge
-of the sibilance, the attack of percussive sources. Findings with a confidence below one half are
-hints. With a backing, findings are ranked by whether they still matter in the mix.
+Resonances that stay whatever is sung or played, mains hum, rumble, mud, boxiness, harshness, air,
+the edge of the sibilance, the attack of percussive sources. Findings with a confidence below one
+half are hints. With a backing, findings are ranked by whether they still matter in the mix.
 """
 
 from __future__ import annotations
 
 import argparse
+import os
+from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from chainkit.cli.options import add_force, add_json, quantity
-from chainkit.cli.outputs import add_plot, checked_outputs
+from chainkit.cli.outputs import add_plot, checked_outputs, made_folder
 from chainkit.errors import UsageError
-from chainkit.units import FREQUENCY, GAIN, TIME
+from chainkit.units import FREQUENCY, GAIN, LOUDNESS, TIME
 
 if TYPE_CHECKING:
     from chainkit.scout import Finding, Scouting
+    from chainkit.scout.chainfile import Proposal
     from chainkit.scout.sweeps import Glide
 
 BETWEEN = ".."
@@ -30,9 +33,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--backing", metavar="FILE", help="the rest of the mix, starting at the same instant"
     )
-    parser.add_argument("--write", metavar="CHAIN.yaml", help="write a starting chain")
+    parser.add_argument("--write", metavar="CHAIN.yaml", help="write the starting chain")
     parser.add_argument(
-        "--sweeps", metavar="DIR", help="write a short sound file for each finding into a folder"
+        "--sweeps",
+        metavar="DIR",
+        help="write a short sound file for each of the first 12 findings into a folder",
     )
     parser.add_argument(
         "--glide",
@@ -44,13 +49,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--boost",
         type=quantity(GAIN, 0.0, 18.0),
         metavar="GAIN",
-        help='boost of the glide (default "12 dB")',
+        help='boost of the glide, 0 to 18 dB (default "12 dB")',
     )
     parser.add_argument(
         "--seconds",
         type=quantity(TIME, 1.0, 300.0),
         metavar="TIME",
-        help='length of the glide (default "20 s")',
+        help='length of the glide, 1 to 300 s (default "20 s")',
     )
     add_plot(parser, "draw spectrum, findings and proposed EQ")
     add_force(parser)
@@ -71,32 +76,49 @@ def run(arguments: argparse.Namespace) -> int:
     from chainkit.audio.reader import AudioReader
     from chainkit.cli import show
     from chainkit.scout import scout_file
+    from chainkit.scout.chainfile import propose
+    from chainkit.scout.report import as_object, notes
 
     glide = wanted_glide(arguments)
     sources = [path for path in (arguments.voice, arguments.backing) if path]
-    checked_outputs((arguments.write, arguments.plot), sources, arguments.force)
+    check_outputs(arguments, sources)
     readers = [AudioReader(path) for path in sources]
     if glide is not None:
         check_glide(glide, readers[0].rate)
     frames = readers[0].frames + sum(reader.frames for reader in readers)
     with show.progress("listening", frames) as progress:
         scouting = scout_file(arguments.voice, arguments.backing, progress)
-    written = write(arguments, scouting, glide)
+    proposal = propose(scouting) if arguments.write or not scouting.silent else None
+    written = write(arguments, scouting, proposal, glide)
     if arguments.json:
         import json
 
-        print(json.dumps(as_object(scouting), indent=2, ensure_ascii=False, allow_nan=False))
+        told = as_object(scouting, proposal, written)
+        print(json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False))
     else:
-        print_scouting(scouting)
-        for path in written:
-            print(f"wrote {path}")
-    if scouting.silent:
-        show.note(f"{arguments.voice} is silent: there is nothing to find")
-    if arguments.sweeps and written:
-        from chainkit.scout.sweeps import CAUTION
-
-        show.note(CAUTION)
+        print_scouting(scouting, proposal)
+        print_written(written)
+    for message in notes(scouting):
+        show.note(message)
+    if arguments.sweeps:
+        tell_of_sweeps(scouting, written)
     return 0
+
+
+def check_outputs(arguments: argparse.Namespace, sources: list[str]) -> None:
+    """Raise, before there is work, where an output cannot be written."""
+    checked_outputs((arguments.write, arguments.plot), sources, arguments.force)
+    if not arguments.sweeps:
+        return
+    from chainkit.scout.sweeps import NAMES, refuse_sweeps
+
+    refuse_sweeps(Path(arguments.sweeps), sources, arguments.force)
+    folder = os.path.realpath(arguments.sweeps)
+    for path in filter(None, (arguments.write, arguments.plot)):
+        place = os.path.realpath(path)
+        within = os.path.dirname(place) == folder and NAMES.fullmatch(os.path.basename(place))
+        if place == folder or within:
+            raise UsageError(f"two outputs name one file, {path}")
 
 
 def wanted_glide(arguments: argparse.Namespace) -> Glide | None:
@@ -123,77 +145,134 @@ def check_glide(glide: Glide, rate: int) -> None:
         raise UsageError(f"--glide: {told} ({rate} Hz → {FREQUENCY.format(rate / 2.0)})")
 
 
-def write(arguments: argparse.Namespace, scouting: Scouting, glide: Glide | None) -> list[Path]:
-    """Write what was asked for; returns the paths."""
-    written = []
-    if arguments.write:
-        from chainkit.scout.chainfile import propose, write_proposal
+def write(
+    arguments: argparse.Namespace,
+    scouting: Scouting,
+    proposal: Proposal | None,
+    glide: Glide | None,
+) -> list[Path]:
+    """Write what was asked for, all of it or nothing; returns the paths."""
+    from chainkit.audio.atomic import together
+    from chainkit.scout.chainfile import write_proposal
+    from chainkit.scout.sweeps import earlier_sweeps, remove_sweeps, write_sweeps
 
-        write_proposal(propose(scouting), arguments.write, arguments.force)
-        written.append(Path(arguments.write))
-    if arguments.sweeps:
-        written += _sweeps(arguments, scouting, glide)
-    if arguments.plot:
-        from chainkit.pages.scout_plot import draw_scouting
+    written: list[Path] = []
+    with made_folder(arguments.sweeps):
+        folder = Path(arguments.sweeps) if arguments.sweeps else None
+        earlier = earlier_sweeps(folder) if folder else set()
+        with together():
+            if arguments.write and proposal is not None:
+                write_proposal(proposal, arguments.write, arguments.force)
+                written.append(Path(arguments.write))
+            if folder:
+                written += write_sweeps(scouting, folder, glide, arguments.force)
+            if arguments.plot:
+                from chainkit.pages.scout_plot import draw_scouting
 
-        draw_scouting(scouting, arguments.plot, arguments.force)
-        written.append(Path(arguments.plot))
+                draw_scouting(scouting, arguments.plot, arguments.force)
+                written.append(Path(arguments.plot))
+        if folder:
+            remove_sweeps(folder, earlier - {path.name for path in written})
     return written
 
 
-def _sweeps(arguments: argparse.Namespace, scouting: Scouting, glide: Glide | None) -> list[Path]:
-    from chainkit.audio.atomic import cannot_write
-    from chainkit.errors import OutputError
-    from chainkit.scout.sweeps import write_sweeps
-
-    folder = Path(arguments.sweeps)
-    try:
-        folder.mkdir(exist_ok=True)
-    except FileExistsError:
-        raise OutputError(f"{folder} is a file; name a folder") from None
-    except OSError as fault:
-        raise cannot_write(folder, fault) from fault
-    return write_sweeps(scouting, folder, glide, arguments.force)
-
-
-def as_object(scouting: Scouting) -> dict[str, Any]:
-    """What was found and the de-esser settings that follow, as plain values."""
-    from chainkit.scout.deessing import deessing
-
-    settings = deessing(scouting)
-    return scouting.as_dict() | {"deess": settings.as_dict() if settings else None}
-
-
-def print_scouting(scouting: Scouting) -> None:
-    """Print a row for each finding, and the bands in which the backing hides the voice."""
+def print_scouting(scouting: Scouting, proposal: Proposal | None) -> None:
+    """Print a row for each finding, the chain to start from, what the backing hides."""
     from chainkit.cli import show
     from chainkit.scout.mix import hidden
 
     if not scouting.findings:
         print("nothing was found")
     else:
-        show.table("", headers(scouting), [row(found, scouting) for found in scouting.findings])
-    print_deessing(scouting)
+        rows = [row(found, scouting) for found in scouting.findings]
+        show.table("", headers(scouting), rows, words=(0, 4))
+        print("\ndB: height against what is named; confidence below 0.50: a hint, to be heard")
+    if proposal is not None:
+        print_chain(proposal)
     if scouting.bands is not None:
         names = [FREQUENCY.format(band.frequency_hz) for band in hidden(list(scouting.bands))]
         print(f"\nhidden by the backing: {', '.join(names) if names else 'no band'}")
 
 
-def print_deessing(scouting: Scouting) -> None:
-    """Print the de-esser settings that follow from the sibilants."""
-    from chainkit.scout.deessing import deessing
+# Settings of a stage that are worth a look at once; the chain file has the rest.
+TOLD = {
+    "deess": ("frequency", "threshold", "ratio", "range"),
+    "compress": ("threshold", "ratio", "attack", "release"),
+}
+WHY = {
+    "deess": "The band starts in the lower flank of the sibilance.",
+    "compress": "Behind the EQ: it levels what will be heard.",
+}
 
-    found = deessing(scouting)
-    if found is not None:
-        edge, working = FREQUENCY.format(found.frequency_hz), found.working_level_lufs
-        threshold = f"threshold −{-found.threshold_db:.0f} dB at −{-working:.0f} LUFS"
-        print(f"\nde-ess from {edge}, {threshold}, range {found.range_db:.0f} dB")
+
+def print_chain(proposal: Proposal) -> None:
+    """Print the values that a written chain holds, and why."""
+    from chainkit.chain.walk import shown
+    from chainkit.cli import show
+
+    rows = [(move.band.shape, settings(shown(move.band)), move.reason) for move in proposal.moves]
+    for stage in proposal.chain.stages:
+        if stage.kind in TOLD:
+            values = shown(stage)
+            told = settings({key: values[key] for key in TOLD[stage.kind]})
+            rows.append((stage.kind, told, WHY[stage.kind]))
+    level = LOUDNESS.format(proposal.chain.working_level or 0.0).replace("-", show.minus())
+    print(f"\nchain to start from, once the source is trimmed to {level}:")
+    show.table("", ("stage", "settings", "why"), rows, words=(0, 1, 2))
+    for found, reason in proposal.left_out:
+        print(f"left out: {found.kind} at {FREQUENCY.format(round(found.frequency_hz))}, {reason}")
+
+
+def settings(values: Mapping[str, object]) -> str:
+    """Settings in one line, as in a chain file."""
+    from chainkit.cli import show
+
+    told = [f"{key} {value}" for key, value in values.items() if key != "shape"]
+    return ", ".join(told).replace("-", show.minus())
+
+
+def print_written(written: list[Path]) -> None:
+    """Print the paths, and what the sweeps hold."""
+    from chainkit.scout.sweeps import INDEX
+
+    for path in written:
+        print(f"wrote {path}")
+    if any(path.name == INDEX for path in written):
+        print("a finding's file: the loudest 4 s as they are, pushed up, with the proposed change")
+
+
+def tell_of_sweeps(scouting: Scouting, written: list[Path]) -> None:
+    """Tell which findings have no file, and to take care."""
+    from chainkit.cli import show
+    from chainkit.scout.sweeps import CAUTION, INDEX, MOST, audible
+
+    if not any(path.name == INDEX for path in written):
+        show.note("no sweeps: nothing was found that a filter would change")
+        return
+    found = len(audible(scouting))
+    if found > MOST:
+        show.note(f"{found} findings could be heard; the first {MOST} have a file")
+    show.note(CAUTION)
+
+
+# What the level of each kind of finding is told against.
+AGAINST = {
+    "resonance": "around",
+    "hum": "noise",
+    "rumble": "usual",
+    "mud": "trend",
+    "boxiness": "trend",
+    "harshness": "trend",
+    "air": "speech",
+    "sibilance": "voice",
+    "attack": "mean",
+}
 
 
 def headers(scouting: Scouting) -> tuple[str, ...]:
     """Columns of the table of findings."""
-    columns = ("finding", "frequency, Hz", "Q", "prominence, dB", "share", "confidence", "gain, dB")
-    return columns if scouting.bands is None else (*columns, "clear of backing")
+    columns = ("finding", "Hz", "Q", "dB", "against", "of time", "confidence", "proposed gain, dB")
+    return columns if scouting.bands is None else (*columns, "clear")
 
 
 def row(found: Finding, scouting: Scouting) -> tuple[object, ...]:
@@ -203,6 +282,7 @@ def row(found: Finding, scouting: Scouting) -> tuple[object, ...]:
         f"{found.frequency_hz:.0f}",
         found.q,
         found.prominence_db,
+        AGAINST[found.kind],
         found.share,
         found.confidence,
         found.gain_db,

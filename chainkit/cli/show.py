@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Container, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import Any
+from typing import Any, Literal
 
 
-def table(title: str, headers: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:
-    """Print a table, the first column to the left and the others to the right."""
+def table(
+    title: str,
+    headers: Sequence[str],
+    rows: Iterable[Sequence[Any]],
+    words: Container[int] = (0,),
+) -> None:
+    """Print a table, the columns of words to the left and those of numbers to the right."""
     from rich.console import Console
     from rich.table import Table
     from rich.text import Text
@@ -18,7 +23,8 @@ def table(title: str, headers: Sequence[str], rows: Iterable[Sequence[Any]]) -> 
         title=Text(title) if title else None, title_justify="left", box=None, pad_edge=False
     )
     for number, header in enumerate(headers):
-        shown.add_column(Text(header), justify="right" if number else "left", overflow="fold")
+        side: Literal["left", "right"] = "left" if number in words else "right"
+        shown.add_column(Text(header), justify=side, overflow="fold")
     for row in rows:
         shown.add_row(*(Text(cell(value)) for value in row))
     # On a terminal the width is the terminal's; in a pipe a table is never broken.

@@ -4,8 +4,9 @@ Powers in bands of one-third octave (below 400 Hz of 100 Hz, which is what a win
 apart) are followed every 5 ms. An onset is where the levels of many bands rise at once (spectral
 flux). For each band the mean power at the onsets is set against the band's mean power: a band
 that sounds only while the stick, the beater or the plectrum strikes stands out most, the body
-that rings on less. Of bands that stand out alike, the strongest is named. A source is percussive
-when what stands out also dies away at once; a sung vowel does not.
+that rings on less. Of bands that stand out alike, the strongest is named of those that tower above
+both their neighbours: a click does, the skirt of a body does not. A source is percussive when what
+stands out also dies away at once; a sung vowel does not.
 
 The thresholds were chosen on made sounds; they are no published values.
 """
@@ -127,7 +128,7 @@ class AttackMeter:
         mean = np.maximum(self._whole / self._hops, 1e-20)
         standing = 10.0 * np.log10(np.maximum(striking, 1e-20) / mean)
         standing[striking < striking.max() * 10.0 ** (-HEARD / 10.0)] = -np.inf
-        band = int(np.where(standing > standing.max() - ALIKE, striking, 0.0).argmax())
+        band = _strongest(striking, standing > standing.max() - ALIKE)
         share = float(self._falling[band] / self._onsets)
         if standing[band] < STANDING_OUT or share < FALLING_SHARE:
             return None
@@ -135,3 +136,10 @@ class AttackMeter:
         return Attack(
             float(edges[band]), float(edges[band + 1]), float(standing[band]), self._onsets, share
         )
+
+
+def _strongest(striking: Powers, alike: NDArray[np.bool_]) -> int:
+    """The strongest of the bands that are alike, if any does of those above both neighbours."""
+    beside = np.pad(striking, 1)
+    peaks = alike & (striking >= beside[:-2]) & (striking >= beside[2:])
+    return int(np.where(peaks if peaks.any() else alike, striking, 0.0).argmax())

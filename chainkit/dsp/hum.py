@@ -9,10 +9,12 @@ a note that comes and goes is none.
 
 Mains drifts, so phases are followed over 8 s at a time, and all multiples share one offset from
 the nominal frequency, sought within ±0.1 Hz. Multiples of both 50 and 60 tell nothing and are left
-out. A line is steady when four in five of the windows quiet enough to show it do show it. Hum is
-reported when two multiples of one kind are steady, or the fundamental alone; lines without their
-fundamental, or a fundamental alone, only where they are quiet: else it is a note that is held. The
-thresholds were chosen on made voices; they are no published values.
+out. A line is steady when four in five of the windows quiet enough to show it do show it. Beats
+that come twice a second fill each of these windows alike, so the strongest line is also looked at
+in frames of 0.125 s: hum is as strong between the beats, a drum is not. Hum is reported when two
+multiples of one kind are steady, or the fundamental alone; lines without their fundamental, or a
+fundamental alone, only where they are quiet: else it is a note that is held. The thresholds were
+chosen on made voices; they are no published values.
 """
 
 from __future__ import annotations
@@ -43,6 +45,8 @@ QUIET = 0.1  # of the power below 600 Hz, under which a part of a note's lines i
 VISIBLE = 4.0  # power of a line against a window's noise that shows it
 AGREEING, STEADY_SHARE = (0.5, 2.0), 0.8  # of its amplitude; of the windows that show it
 LEAST_WINDOWS, LEAST_SHARE = 8, 0.1  # that show it
+FRAME = WINDOW / 4.0  # seconds, in which it is looked at between the beats
+LASTING = 0.6  # weakest against strongest frame, in the steadier windows
 LINES = tuple(
     tuple(float(n) for n in range(mains, int(HIGHEST) + 1, mains) if n % SHARED) for mains in MAINS
 )
@@ -106,14 +110,18 @@ class HumMeter:
         self._hop = round(WINDOW * self._rate / 2.0)
         window = np.hanning(2 * self._hop + 1)[:-1]
         self._window = 2.0 * window / window.sum()
-        # The nearest bin will do: a line's phase from window to window is that of the line.
+        frame = np.hanning(self._hop // 2 + 1)[:-1]
+        times = np.arange(len(frame)) / self._rate
         spacing = self._rate / len(window)
         lines = np.array([line for kind in LINES for line in kind])
+        turning = np.exp(-2j * np.pi * times[:, None] * lines)
+        self._frame = 2.0 * frame[:, None] / frame.sum() * turning
+        # The nearest bin will do: a line's phase from window to window is that of the line.
         self._lines = np.rint(lines / spacing).astype(np.int64)
         self._around = self._lines[:, None] + np.rint(np.array(AROUND) / spacing).astype(np.int64)
         self._power = np.zeros(channels)
         self._held = np.zeros((0, channels))
-        self._rows: list[NDArray[np.complex64]] = []  # (windows, channels, lines, 1 + around)
+        self._rows: list[NDArray[np.complex64]] = []
 
     def add(self, x: Audio) -> None:
         """Take the next frames (frames, channels)."""
@@ -129,11 +137,20 @@ class HumMeter:
             self._held = self._held[count * self._hop :]
 
     def _measured(self, windows: Audio) -> NDArray[np.complex64]:
-        """Amplitude of each line and power around it: (windows, channels, lines, 2)."""
+        """Amplitude of each line, power around it, evenness: (windows, channels, lines, 3)."""
         self._power += (windows**2).mean(axis=1).sum(axis=0)
         found = np.fft.rfft(windows * self._window[:, None], axis=1).swapaxes(1, 2)
         noise = (np.abs(found[..., self._around]) ** 2).mean(axis=-1)
-        return np.stack([found[..., self._lines], noise], axis=-1).astype(np.complex64)
+        rows = [found[..., self._lines], noise, self._even(windows)]
+        return np.stack(rows, axis=-1).astype(np.complex64)
+
+    def _even(self, windows: Audio) -> Audio:
+        """Amplitude of each line in a window's weakest frame against its strongest, 0 to 1."""
+        size = len(self._frame)
+        starts = np.arange(0, windows.shape[1] - size + 1, size // 2)
+        frames = windows.swapaxes(1, 2)[..., starts[:, None] + np.arange(size)]
+        found = np.abs(frames @ self._frame)
+        return np.asarray(found.min(axis=2) / np.maximum(found.max(axis=2), 1e-30))
 
     def finish(self) -> Hum | None:
         """The hum; None where there is none."""
@@ -142,10 +159,11 @@ class HumMeter:
         rows = np.concatenate(self._rows).astype(np.complex128)
         seconds = self._hop / self._rate
         found = [
-            _Channel(amplitudes, noise, seconds, power)
-            for amplitudes, noise, power in zip(
+            _Channel(amplitudes, noise, even, seconds, power)
+            for amplitudes, noise, even, power in zip(
                 rows[..., 0].swapaxes(0, 1),
                 rows[..., 1].real.swapaxes(0, 1),
+                rows[..., 2].real.swapaxes(0, 1),
                 self._power / len(rows),
                 strict=True,
             )
@@ -155,15 +173,20 @@ class HumMeter:
 
 
 class _Channel:
-    """The windows of one channel: amplitudes and noise powers (windows, lines)."""
+    """The windows of one channel: amplitudes, noise powers, evenness (windows, lines)."""
 
     def __init__(
-        self, amplitudes: NDArray[np.complex128], noise: Audio, hop: float, power: float
+        self,
+        amplitudes: NDArray[np.complex128],
+        noise: Audio,
+        even: Audio,
+        hop: float,
+        power: float,
     ) -> None:
         self._power = power
         heard = np.flatnonzero(noise.max(axis=1) > FAINTEST)
         whole = slice(heard[0], heard[-1] + 1) if heard.size else slice(0, 0)
-        self._amplitudes = amplitudes[whole]
+        self._amplitudes, self._even = amplitudes[whole], even[whole]
         self._noise = np.maximum(noise[whole], FAINTEST)
         self._times = np.arange(len(self._noise)) * hop
 
@@ -187,7 +210,7 @@ class _Channel:
         amplitudes, noise = self._amplitudes[:, columns], self._noise[:, columns]
         clear, level = self._in_phase(amplitudes, noise, np.array(numbers) / mains, mains)
         offset = int(np.where(clear > CLEAR, np.log1p(clear), 0.0).sum(axis=1).argmax())
-        lines, strengths = [], []
+        lines, strengths, lasting = [], [], []
         for number, nominal in enumerate(numbers):
             strength, power = clear[offset, number], level[offset, number]
             share = _share(amplitudes[:, number], noise[:, number], power)
@@ -195,7 +218,10 @@ class _Channel:
                 at = nominal * (1.0 + OFFSETS[offset] / mains)
                 lines.append(_line(at, power, noise[:, number], share))
                 strengths.append(float(strength))
-        if not lines or not self._is_hum(mains, lines, strengths[0]):
+                lasting.append(_lasts(self._even[:, column + number], noise[:, number], power))
+        if not lines or not lasting[int(np.argmax(strengths))]:
+            return 0.0, None
+        if not self._is_hum(mains, lines, strengths[0]):
             return 0.0, None
         mean = float(np.mean([line.share for line in lines]))
         hum = Hum(mains, tuple(lines), mean if len(lines) > 1 else 0.8 * mean)
@@ -238,6 +264,14 @@ def _share(amplitudes: NDArray[np.complex128], noise: Audio, power: float) -> fl
     against = np.abs(amplitudes[quiet]) / math.sqrt(power)
     low, high = AGREEING
     return float(((against > low) & (against < high)).mean())
+
+
+def _lasts(even: Audio, noise: Audio, power: float) -> bool:
+    """Whether a line of `power` is there between the beats, too.
+
+    Judged by the steadier quarter of the windows that show it: in the others a voice may be near.
+    """
+    return bool(np.percentile(even[noise * VISIBLE < power], 75.0) > LASTING)
 
 
 def _line(frequency: float, power: float, noise: Audio, share: float) -> Line:

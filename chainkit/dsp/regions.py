@@ -1,4 +1,4 @@
-"""Regions of a spectrum that stand out or lack: mud, boxiness, harshness, air; and plosive rumble.
+"""Regions of a spectrum that stand out or lack: mud, boxiness, harshness, air.
 
 A region is judged against the signal's own tilt: a parabola over the logarithm of frequency, fitted
 to the levels of the third octaves in which the signal has energy. A parabola follows dark and
@@ -35,10 +35,8 @@ NOTABLE = 1.5  # dB
 SURE = 0.5
 DEEP = 50.0  # dB below the strongest third octave, under which nothing belongs to the signal
 FALLEN = 20.0  # dB below the strongest third octave, where the low end is over
+SIXTH = 10.0**0.05  # from a third octave's lower edge to its middle
 LEVELLED = (100.0, 8000.0)  # Hz, in which evenness is judged
-
-RUMBLE_HZ = 60.0  # upper edge
-BURST = 15.0  # dB above the usual level of the low end
 
 
 @dataclass(frozen=True)
@@ -70,6 +68,8 @@ class Tilt:
     Parameters
     ----------
     spectrum : Spectrum
+    above : float, Hz
+        What lies lower is rumble and does not belong to the source.
 
     Attributes
     ----------
@@ -80,18 +80,19 @@ class Tilt:
         Third octave above which the signal lives; 0 where it goes all the way down.
     """
 
-    def __init__(self, spectrum: Spectrum) -> None:
+    def __init__(self, spectrum: Spectrum, above: float = 0.0) -> None:
         self.frequencies, self.levels = _curve(spectrum, 12)
         self.thirds, self.third_levels = _curve(spectrum, 3)
-        self.lowest = self._lowest()
+        self.lowest = self._lowest(above)
         self.trend = self._trend()
 
-    def _lowest(self) -> float:
-        if not len(self.thirds):
+    def _lowest(self, above: float) -> float:
+        own = self.thirds > above * SIXTH
+        if not own.any():
             return 0.0
-        strongest = int(self.third_levels.argmax())
-        below = self.third_levels[:strongest] < self.third_levels[strongest] - FALLEN
-        fallen = np.flatnonzero(below)
+        levels = np.where(own, self.third_levels, -np.inf)
+        strongest = int(levels.argmax())
+        fallen = np.flatnonzero(levels[:strongest] < levels[strongest] - FALLEN)
         return float(self.thirds[fallen[-1] + 1]) if fallen.size else 0.0
 
     def _trend(self) -> Values:
@@ -138,16 +139,16 @@ def _curve(spectrum: Spectrum, fraction: int) -> tuple[Values, Values]:
     return np.array([band.midband_hz for band in bands]), np.array(levels, dtype=np.float64)
 
 
-def find_regions(spectrum: Spectrum, *, speech: bool) -> list[Region]:
+def find_regions(tilt: Tilt, *, speech: bool) -> list[Region]:
     """Regions that stand out of a spectrum; air that lacks only for `speech`.
 
     Parameters
     ----------
-    spectrum : Spectrum
+    tilt : Tilt
+        Of the spectrum.
     speech : bool
         Whether the published spectrum of speech is a fair yardstick.
     """
-    tilt = Tilt(spectrum)
     found = [region for kind in REGIONS if (region := _standing_out(tilt, kind)) is not None]
     return found + list(_lacking_air(tilt) if speech else ())
 
@@ -160,7 +161,9 @@ def _standing_out(tilt: Tilt, kind: str) -> Region | None:
     departure = tilt.departure
     peak = int(inside[departure[inside].argmax()])
     excess = float(departure[peak])
-    if excess < NOTABLE or tilt.levels[peak] < tilt.levels.max() - DEEP:
+    if excess < NOTABLE or tilt.frequencies[peak] < tilt.lowest:
+        return None
+    if tilt.levels[peak] < tilt.levels.max() - DEEP:
         return None
     octaves = _width(departure, peak, inside) / 12.0
     q = 1.0 / (2.0 * np.sinh(np.log(2.0) / 2.0 * octaves))
@@ -193,48 +196,3 @@ def _power(tilt: Tilt, limits: tuple[float, float]) -> float:
 
 def _sure(excess: float) -> float:
     return SURE * excess / (excess + 2.0)
-
-
-@dataclass(frozen=True)
-class Rumble:
-    """Thumps below the voice.
-
-    Attributes
-    ----------
-    bursts : int
-    prominence : float, dB
-        Median of their greatest levels against the usual level of the low end.
-    share : float, 0 to 1
-        Of the time.
-    """
-
-    bursts: int
-    prominence: float
-    share: float
-
-
-def find_rumble(low: Values, whole: Values) -> Rumble | None:
-    """Short thumps in the low end of a source that has little else there.
-
-    Parameters
-    ----------
-    low, whole : ndarray, (hops,)
-        Mean squares below `RUMBLE_HZ` and of everything, in each 10 ms.
-
-    Returns
-    -------
-    Rumble or None
-        None where the source itself lives down there, or nothing thumps.
-    """
-    sounding = whole > 1e-3 * whole.mean() if whole.size else np.zeros(0, dtype=bool)
-    if not sounding.any() or low.sum() > 0.1 * whole.sum():
-        return None
-    level = 10.0 * np.log10(np.maximum(low, 1e-20))
-    usual = float(np.median(level[sounding]))
-    loud = 10.0 * np.log10(whole[sounding].mean()) - 30.0  # less is not heard
-    edges = np.flatnonzero(np.diff(level > max(usual + BURST, loud), prepend=False, append=False))
-    bursts = [level[start:stop] for start, stop in edges.reshape(-1, 2) if stop - start <= 30]
-    if not bursts:
-        return None
-    prominence = float(np.median([burst.max() for burst in bursts])) - usual
-    return Rumble(len(bursts), prominence, sum(map(len, bursts)) / len(level))

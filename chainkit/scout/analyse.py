@@ -3,24 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from chainkit.audio.reader import AudioReader
 from chainkit.dsp import sibilance_edge
-from chainkit.dsp.regions import Tilt, find_regions
-from chainkit.dsp.resonance import find_resonances
+from chainkit.dsp.attack import Attack
+from chainkit.dsp.hum import HIGHEST, Hum
+from chainkit.dsp.longterm import LongTerm
+from chainkit.dsp.regions import AIR, Tilt, find_regions
+from chainkit.dsp.resonance import Resonance, find_resonances
 from chainkit.scout import findings as made
 from chainkit.scout.findings import Finding, ranked
 from chainkit.scout.hearing import Heard, Progress, band_powers, hear
-from chainkit.scout.mix import MixBand, hidden, mix_bands, placed
+from chainkit.scout.mix import Backing, MixBand, hidden, is_silent, mix_bands, placed
 
-SPACING = 4.0  # Hz, of the long-term spectrum in which prominence is judged
 VOICE, LOUDEST_HISS = 3.0, 3.0  # sibilants a minute, dB against the rest, that make a voice
+SHORTEST = 0.4  # seconds, the gating block of ITU-R BS.1770-5: less has no loudness
+FEW, ENOUGH = 6.0, 9.0  # different partials: that tell nothing of a place, that tell all
+NEAR, AROUND = 1.05, 1.2  # factors about a resonance, about a region, within which they are counted
+HUM_Q = 10.0  # from which a resonance on a line of the hum is that line
+THIRD = 2.0 ** (1.0 / 3.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,8 +39,11 @@ class Scouting:
     rate : int, Hz
     findings : tuple of Finding
         Those that can be acted upon first.
+    own_partials : tuple of Finding
+        What stands out, but no more than the source's own few notes do.
     sibilance_edge_hz : float or None
     mains_hz : int or None
+    backing : Backing or None
     bands : tuple of MixBand or None
         The voice against the backing; None without one.
     tilt : Tilt
@@ -45,8 +54,10 @@ class Scouting:
     path: Path
     rate: int
     findings: tuple[Finding, ...]
+    own_partials: tuple[Finding, ...]
     sibilance_edge_hz: float | None
     mains_hz: int | None
+    backing: Backing | None
     bands: tuple[MixBand, ...] | None
     tilt: Tilt
     heard: Heard
@@ -55,6 +66,14 @@ class Scouting:
     def silent(self) -> bool:
         """Whether there was nothing to hear."""
         return self.heard.measurement.integrated_lufs is None
+
+    @property
+    def unheard(self) -> str | None:
+        """Why there was nothing to hear, as in "… is silent"."""
+        seconds = self.heard.measurement.seconds
+        length = f"{seconds:.2g} s" if seconds >= 0.01 else "less than 0.01 s"
+        short = f"is too short: {length}, at least {SHORTEST:g} s are needed"
+        return (short if seconds < SHORTEST else "is silent") if self.silent else None
 
     @property
     def is_voice(self) -> bool:
@@ -67,9 +86,11 @@ class Scouting:
         return {
             "file": str(self.path),
             "findings": [finding.as_dict() for finding in self.findings],
+            "own_partials": [finding.as_dict() for finding in self.own_partials],
             "sibilance_edge_hz": self.sibilance_edge_hz,
             "mains_hz": self.mains_hz,
             "unevenness_db": self.tilt.unevenness(),
+            "backing": None if self.backing is None else self.backing.as_dict(),
             "bands": None if whole is None else [asdict(band) for band in whole],
             "hidden_bands": None if whole is None else [asdict(band) for band in hidden(whole)],
         }
@@ -95,22 +116,42 @@ def scout_file(
         A file cannot be read.
     """
     reader = AudioReader(voice)
-    band = AudioReader(backing) if backing else None
-    heard = hear(reader, progress)
-    bands = mix_bands(heard.bands, band_powers(band, progress)) if band else None
-    found = [] if heard.measurement.integrated_lufs is None else list(_found(heard, reader.rate))
+    heard = _told_apart(hear(reader, progress))
+    under, bands = _mixed(heard, AudioReader(backing), progress) if backing else (None, None)
+    reach = heard.rumble.reach if heard.rumble else 0.0
+    tilt = Tilt(heard.measurement.spectrum, reach)
+    silent = heard.measurement.integrated_lufs is None
+    found, partials = ([], []) if silent else _found(heard, tilt, reader.rate)
     if bands is not None:
         found = [placed(finding, bands) for finding in found]
     return Scouting(
         path=Path(voice),
         rate=reader.rate,
         findings=tuple(ranked(found)),
+        own_partials=tuple(ranked(partials)),
         sibilance_edge_hz=sibilance_edge.edge(heard.hisses) if is_voice(heard) else None,
         mains_hz=heard.hum.mains if heard.hum else None,
+        backing=under,
         bands=None if bands is None else tuple(bands),
-        tilt=Tilt(heard.measurement.spectrum),
+        tilt=tilt,
         heard=heard,
     )
+
+
+def _told_apart(heard: Heard) -> Heard:
+    """What was heard, without the thumps of a source that is struck: they are the source."""
+    drum = heard.attack is not None and not is_voice(heard)
+    thumps = heard.rumble is not None and heard.rumble.bursts > 0
+    return replace(heard, rumble=None) if drum and thumps else heard
+
+
+def _mixed(
+    heard: Heard, backing: AudioReader, progress: Progress | None
+) -> tuple[Backing, list[MixBand]]:
+    powers = band_powers(backing, progress)
+    seconds = backing.frames / backing.rate
+    under = Backing(backing.path, seconds, is_silent(heard.bands, powers))
+    return under, mix_bands(heard.bands, powers)
 
 
 def is_voice(heard: Heard) -> bool:
@@ -120,17 +161,49 @@ def is_voice(heard: Heard) -> bool:
     return measured.sibilants_a_minute >= VOICE and level is not None and level < LOUDEST_HISS
 
 
-def _found(heard: Heard, rate: int) -> Iterator[Finding]:
-    measured = heard.measurement
-    speech = is_voice(heard)
-    powers = long_term(heard.excerpt, rate)
+def _found(heard: Heard, tilt: Tilt, rate: int) -> tuple[list[Finding], list[Finding]]:
+    """Findings, and what is the source's own partials."""
+    measured, speech = heard.measurement, is_voice(heard)
+    spectrum = LongTerm(heard.excerpt, rate)
+    found = [*made.of_hum(heard.hum)]
+    found += _sibilance(heard) if speech else made.of_attack(heard.attack)
+    found += made.of_rumble(heard.rumble)
+    partials: list[Finding] = []
     for resonance in find_resonances(heard.excerpt, rate):
-        yield made.of_resonance(resonance, powers, rate / (2.0 * (len(powers) - 1)))
-    yield from made.of_hum(heard.hum)
-    yield from made.of_rumble(heard.rumble)
-    for region in find_regions(measured.spectrum, speech=speech):
-        yield made.of_region(region, measured.sounding_share)
-    yield from _sibilance(heard) if speech else made.of_attack(heard.attack)
+        if not _is_hum(resonance, heard.hum):
+            trust = _trust(spectrum, resonance.frequency, NEAR)
+            finding = made.of_resonance(resonance, spectrum, trust)
+            (found if trust > 0.0 else partials).append(finding)
+    for region in find_regions(tilt, speech=speech):
+        if region.kind == "air":
+            swing = spectrum.swing(*AIR)
+            found.append(made.of_air(region, measured.sounding_share, swing))
+        elif speech or not is_attack(region.frequency, heard.attack):
+            trust = _trust(spectrum, region.frequency, AROUND)
+            finding = made.of_region(region, measured.sounding_share)
+            (found if trust > 0.0 else partials).append(finding)
+    return found, partials
+
+
+def _trust(spectrum: LongTerm, frequency: float, reach: float) -> float:
+    """How far a place is one where different partials have passed, 0 to 1."""
+    partials = spectrum.partials(frequency, reach)
+    return float(np.clip((partials - FEW) / (ENOUGH - FEW), 0.0, 1.0))
+
+
+def _is_hum(found: Resonance, hum: Hum | None) -> bool:
+    """Whether a narrow resonance stands on a multiple of the mains, told or not."""
+    if hum is None or found.q < HUM_Q or found.frequency > HIGHEST + hum.mains:
+        return False
+    line = hum.lines[0].frequency
+    mains = line / round(line / hum.mains)
+    apart = abs(found.frequency - mains * max(1, round(found.frequency / mains)))
+    return apart < found.frequency / found.q
+
+
+def is_attack(frequency: float, attack: Attack | None) -> bool:
+    """Whether what stands out is what strikes."""
+    return attack is not None and attack.low / THIRD < frequency < attack.high * THIRD
 
 
 def _sibilance(heard: Heard) -> Iterator[Finding]:
@@ -148,15 +221,3 @@ def _sibilance(heard: Heard) -> Iterator[Finding]:
         confidence=count / (count + 2.0),
         gain_db=None,
     )
-
-
-def long_term(x: NDArray[np.float64], rate: int, spacing: float = SPACING) -> NDArray[np.float64]:
-    """Mean power in each bin of Hann windows of 1 / `spacing` seconds, (bins,)."""
-    size = 2 * round(rate / spacing / 2.0)
-    window = np.hanning(size + 1)[:-1]
-    padded = np.pad(x, (0, max(0, size - len(x))))
-    starts = range(0, len(padded) - size + 1, size // 2)
-    powers = np.zeros(size // 2 + 1)
-    for start in starts:
-        powers += np.abs(np.fft.rfft(padded[start : start + size] * window)) ** 2
-    return powers / len(starts)

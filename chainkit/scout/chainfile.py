@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,7 +16,8 @@ from chainkit.dsp.sibilance import SibilantDetector
 from chainkit.errors import AudioFileError
 from chainkit.scout.analyse import Scouting
 from chainkit.scout.deessing import RATIO, WORKING_LEVEL, deessing, level_change, trim
-from chainkit.scout.proposal import Move, Values, moves
+from chainkit.scout.findings import Finding
+from chainkit.scout.proposal import Move, Plan, Values, hertz, plan
 from chainkit.units import FREQUENCY
 
 # Further reduction in dB, and factor on the lower edge, tried one after the other.
@@ -36,10 +38,11 @@ notes: |
   Listen with and without each band. Halve what you do not hear; what is right alone may be too
   much in the mix.
 
-# The source is trimmed to this loudness first, so that the thresholds below fit it.
+# The source is trimmed to this loudness first, so that the thresholds below fit it. It is that of
+# the presets, so theirs can be compared.
 working_level: {level:g} LUFS
 
-stages:
+{left_out}stages:
 """
 
 DEESS = """\
@@ -48,7 +51,7 @@ DEESS = """\
   - deess:
       frequency: {frequency}
       threshold: {threshold:.0f} dB   # {above:.0f} dB below the level of the middle sibilant there
-      ratio: {ratio:g}:1            # so that one is turned down by about {reduction:.0f} dB
+      ratio: {ratio:g}:1            # so the middle sibilant comes down by about {reduction:.0f} dB
       range: {range:.0f} dB           # no more, or a lisp is heard
       attack: 1 ms          # sibilants start fast
       release: 60 ms        # and the vowel behind must not be dulled
@@ -59,7 +62,7 @@ COMPRESS = """\
   # Behind the EQ, so that it levels what will be heard and not what was taken out.
   - compress:
       threshold: {threshold:.0f} dB   # {above:.0f} dB below the loudest twentieth of this source
-      ratio: {ratio:g}:1          # so that is turned down by about {reduction:.0f} dB
+      ratio: {ratio:g}:1          # so the loudest parts come down by about {reduction:.0f} dB
       knee: 6 dB            # no step is heard where it sets in
       attack: 10 ms         # lets the front of a word or stroke through
       release: 120 ms       # gone before the next one
@@ -76,12 +79,15 @@ class Proposal:
     Attributes
     ----------
     moves : tuple of Move
+    left_out : tuple of (Finding, str)
+        What was found and is not in the EQ, and why.
     text : str
         The chain file.
     chain : Chain
     """
 
     moves: tuple[Move, ...]
+    left_out: tuple[tuple[Finding, str], ...]
     text: str
     chain: Chain
 
@@ -97,9 +103,10 @@ def propose(scouting: Scouting) -> Proposal:
     AudioFileError
         The source is silent.
     """
-    if scouting.silent:
-        raise AudioFileError(f"{scouting.path} is silent: there is nothing to make a chain from")
-    chosen = moves(scouting)
+    if scouting.unheard:
+        told = f"{scouting.path} {scouting.unheard}"
+        raise AudioFileError(f"{told}: there is nothing to make a chain from")
+    chosen = plan(scouting)
     sample = _sample(scouting)
     before = _sibilance_index(sample, scouting.rate)
     for deeper, lower in TRIES:
@@ -113,18 +120,19 @@ def propose(scouting: Scouting) -> Proposal:
     return proposal
 
 
-def _proposal(scouting: Scouting, chosen: list[Move], deeper: float, lower: float) -> Proposal:
+def _proposal(scouting: Scouting, chosen: Plan, deeper: float, lower: float) -> Proposal:
+    left_out = _left_out(chosen)
     text = "".join(
         (
-            HEAD.format(name=_plain(scouting.path.name), level=WORKING_LEVEL),
-            _eq(chosen),
-            _deess(scouting, chosen, deeper, lower),
-            _compress(scouting, chosen),
+            HEAD.format(name=_plain(scouting.path.name), level=WORKING_LEVEL, left_out=left_out),
+            _eq(chosen.moves),
+            _deess(scouting, chosen.moves, deeper, lower),
+            _compress(scouting, chosen.moves),
         )
     )
     chain = parse_chain(text, "the starting chain")
     chain.check(scouting.rate)
-    return Proposal(tuple(chosen), text, chain)
+    return Proposal(chosen.moves, chosen.left_out, text, chain)
 
 
 def _sample(scouting: Scouting) -> Values:
@@ -161,7 +169,20 @@ def _plain(name: str) -> str:
     return kept.strip() or "source"
 
 
-def _eq(chosen: list[Move]) -> str:
+def _left_out(chosen: Plan) -> str:
+    """Comment lines that name what is not in the chain, and why."""
+    if not chosen.left_out:
+        return ""
+    lines = ["# Found, but left out:"]
+    for reason in dict.fromkeys(reason for _, reason in chosen.left_out):
+        found = [finding for finding, why in chosen.left_out if why == reason]
+        names = ", ".join(f"{one.kind} at {hertz(one.frequency_hz)}" for one in found)
+        told = f"{names}: {reason}"
+        lines += textwrap.wrap(told, 100, initial_indent="# - ", subsequent_indent="#   ")
+    return "\n".join(lines) + "\n\n"
+
+
+def _eq(chosen: Sequence[Move]) -> str:
     if not chosen:
         return ""
     lines = ["  - eq:", "      bands:"]
@@ -173,7 +194,7 @@ def _eq(chosen: list[Move]) -> str:
     return "\n".join(lines) + "\n\n"
 
 
-def _deess(scouting: Scouting, chosen: list[Move], deeper: float, lower: float) -> str:
+def _deess(scouting: Scouting, chosen: Sequence[Move], deeper: float, lower: float) -> str:
     found = deessing(scouting, chosen, deeper, lower)
     if found is None:
         return ""
@@ -189,9 +210,14 @@ def _deess(scouting: Scouting, chosen: list[Move], deeper: float, lower: float) 
     )
 
 
-def _compress(scouting: Scouting, chosen: list[Move]) -> str:
-    """Threshold from the levels of the 10 ms in which the source sounds, the EQ counted in."""
-    hops = scouting.heard.hops
+def _compress(scouting: Scouting, chosen: Sequence[Move]) -> str:
+    """Threshold from the levels of the 10 ms in which the source sounds, the EQ counted in.
+
+    Thumps do not count: the high-pass ahead takes them away.
+    """
+    hops, rumble = scouting.heard.hops, scouting.heard.rumble
+    thumps = [np.arange(*places) for places in rumble.hops] if rumble else []
+    hops = np.delete(hops, np.concatenate(thumps)) if thumps else hops
     sounding = hops[hops > SOUNDING * hops.mean()]
     loudest = 10.0 * np.log10(np.percentile(sounding, 95.0)) + trim(scouting)
     loudest += level_change(scouting, chosen)

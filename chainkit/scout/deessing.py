@@ -9,7 +9,7 @@ from the hiss, and a little more (common practice, no source: start near 5.5 kHz
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -40,7 +40,6 @@ class Deessing:
         Level of the middle sibilant against the threshold.
     reduction_db, range_db : float
         Of the middle sibilant; the most.
-    working_level_lufs : float
     """
 
     frequency_hz: float
@@ -48,11 +47,6 @@ class Deessing:
     above_db: float
     reduction_db: float
     range_db: float
-    working_level_lufs: float = WORKING_LEVEL
-
-    def as_dict(self) -> dict[str, float]:
-        """Plain values for JSON."""
-        return asdict(self)
 
 
 def deessing(

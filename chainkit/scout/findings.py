@@ -1,4 +1,8 @@
-"""One kind of record for everything the scout finds."""
+"""One kind of record for everything the scout finds.
+
+The gain that a finding proposes is limited here, once; the table, the sweeps and the chain all take
+it as it is. A hint, of a confidence below one half, is brought half of the way.
+"""
 
 from __future__ import annotations
 
@@ -11,11 +15,19 @@ import numpy as np
 from chainkit.dsp import prominence
 from chainkit.dsp.attack import Attack
 from chainkit.dsp.hum import Hum, Line
-from chainkit.dsp.regions import RUMBLE_HZ, Region, Rumble
+from chainkit.dsp.longterm import LongTerm
+from chainkit.dsp.regions import Region
 from chainkit.dsp.resonance import Resonance
+from chainkit.dsp.rumble import Rumble
 
-HUM_Q = 30.0  # 1.7 Hz wide at 50 Hz: what is sung beside it stays
+DEEPEST = 12.0  # dB, of a cut
+DEEPEST_WIDE = 4.0  # dB, of a cut in a region
+GREATEST_BOOST = 4.0  # dB
 DEEPEST_HUM_CUT = 24.0  # dB; deeper cuts ring on and are not heard to be deeper
+HUM_WIDTH = 4.0  # Hz, of the cut where it takes 3 dB; what is sung beside it stays
+NARROWEST = 100.0  # Q that a chain may hold
+NOTHING_LIFTED = 30.0  # dB less air than speech has, from which there is nothing to lift
+NOISE_SWING = 6.0  # dB; noise moves less while a voice sounds, hiss and breath move more
 SURE = 0.5
 """Confidence from which a finding is acted upon."""
 
@@ -33,19 +45,21 @@ class Finding:
         resonance, hum, rumble, mud, boxiness, harshness, air, sibilance or attack.
     frequency_hz : float
     q : float or None
-        Width as that of a bell; None where no bell stands for it.
+        Of the bell, for air of the shelf, that would cure it; None where none would.
     prominence_db : float
         Against its surroundings; negative where something lacks.
     share : float, 0 to 1
         Of the time in which it is there to be heard.
     confidence : float, 0 to 1
     gain_db : float or None
-        Of the bell (for air: of the shelf) that would bring it level; None where that is no cure.
+        Of that bell or shelf; None where it is no cure.
     ratio_db, criterion_db : float or None
         Prominence ratio of a resonance or tone-to-noise ratio of hum by ECMA-418-1, and the value
         from which the standard calls it prominent.
     clear : float or None, 0 to 1
         How far the voice stands clear of the backing there, see `chainkit.scout.mix`.
+    note : str or None
+        What else is to be known of it.
     """
 
     kind: str
@@ -58,6 +72,7 @@ class Finding:
     ratio_db: float | None = None
     criterion_db: float | None = None
     clear: float | None = None
+    note: str | None = None
 
     @property
     def weight(self) -> float:
@@ -79,13 +94,15 @@ def ranked(findings: list[Finding]) -> list[Finding]:
     return sorted(findings, key=order)
 
 
-def of_resonance(found: Resonance, powers: np.ndarray, spacing: float) -> Finding:
-    """Finding of a resonance; `powers` is the long-term spectrum in steps of `spacing` Hz."""
-    at = found.frequency
+def of_resonance(found: Resonance, spectrum: LongTerm, trust: float = 1.0) -> Finding:
+    """Finding of a resonance, its confidence times `trust`."""
+    at, sure = found.frequency, found.confidence * trust
+    depth = min(DEEPEST, found.gain_db if sure >= SURE else found.gain_db / 2.0)
     finding = Finding(
-        "resonance", at, found.q, found.gain_db, found.share, found.confidence, -found.gain_db
+        "resonance", at, found.q, found.gain_db, found.share, sure, gain_db=-_tenth(depth)
     )
     within = prominence.LOWEST <= at <= prominence.HIGHEST
+    powers, spacing = spectrum.powers, spectrum.spacing
     if not within or prominence.neighbours(at)[1] > spacing * len(powers):
         return finding
     ratio = prominence.prominence_ratio(powers, spacing, at)
@@ -103,38 +120,87 @@ def of_hum(hum: Hum | None) -> Iterator[Finding]:
 def _of_line(line: Line, confidence: float) -> Finding:
     at = line.frequency
     above = line.level - line.noise
-    standing = above - 10.0 * np.log10(at / HUM_Q)
+    standing = above - 10.0 * np.log10(HUM_WIDTH)
+    gain = -_tenth(float(np.clip(standing, 0.0, DEEPEST_HUM_CUT)))
     return Finding(
         kind="hum",
         frequency_hz=at,
-        q=HUM_Q,
+        q=hum_q(at, gain),
         prominence_db=standing,
         share=line.share,
         confidence=confidence,
-        gain_db=-float(np.clip(standing, 0.0, DEEPEST_HUM_CUT)),
+        gain_db=gain,
         ratio_db=above - 10.0 * np.log10(prominence.critical_bandwidth(at)),
         criterion_db=prominence.tone_criterion(at),
     )
 
 
+def hum_q(frequency: float, gain: float) -> float:
+    """Q of a bell of `gain` dB that takes 3 dB and more only within 4 Hz, as far as Q goes.
+
+    From the cookbook's bell, whose poles lie f / (Q A) apart, A the root of the gain.
+    """
+    return _tenth(min(NARROWEST, frequency / HUM_WIDTH * 10.0 ** (-gain / 40.0)))
+
+
+def taken_about(frequency: float, gain: float, q: float) -> tuple[float, float]:
+    """Edges in Hz between which a bell of `gain` dB takes 3 dB and more; none if it never does.
+
+    Robert Bristow-Johnson, Audio EQ Cookbook: with x = (f/f0 − f0/f)², the bell's gain squared is
+    (x + (A/Q)²) / (x + 1/(AQ)²), one half at x = (1/A² − 2A²) / Q².
+    """
+    a = 10.0 ** (gain / 40.0)
+    half = np.sqrt(max(0.0, 1.0 / a**2 - 2.0 * a**2)) / q / 2.0
+    reach = half + np.sqrt(half**2 + 1.0)
+    return frequency / reach, frequency * reach
+
+
 def of_region(region: Region, sounding: float) -> Finding:
-    """Finding of a region: half of what stands out is taken away, half of what lacks is added."""
+    """Finding of a region that stands out: a hint, so half of it is taken away."""
     return Finding(
         kind=region.kind,
         frequency_hz=region.frequency,
-        q=region.q,
+        q=_tenth(region.q),
         prominence_db=region.excess,
         share=sounding,
         confidence=region.confidence,
-        gain_db=-region.excess / 2.0,
+        gain_db=-_tenth(min(DEEPEST_WIDE, region.excess / 2.0)),
+    )
+
+
+def of_air(region: Region, sounding: float, swing: float) -> Finding:
+    """Finding of air that lacks; nothing is lifted where there is only noise.
+
+    `swing` is how far the level up there moves while the voice sounds, in dB.
+    """
+    missing = -region.excess
+    empty = missing > NOTHING_LIFTED or swing < NOISE_SWING
+    return Finding(
+        kind=region.kind,
+        frequency_hz=region.frequency,
+        q=None if empty else region.q,
+        prominence_db=region.excess,
+        share=sounding,
+        confidence=region.confidence,
+        gain_db=None if empty else _tenth(min(GREATEST_BOOST, missing / 2.0)),
+        note="there is nothing up here to lift but noise" if empty else None,
     )
 
 
 def of_rumble(rumble: Rumble | None) -> Iterator[Finding]:
-    """Finding of thumps: a high-pass is the cure, not a bell."""
+    """Finding of rumble: a high-pass is the cure, not a bell."""
     if rumble is not None:
-        sure = rumble.bursts / (rumble.bursts + 3.0)
-        yield Finding("rumble", RUMBLE_HZ, None, rumble.prominence, rumble.share, sure, None)
+        thumps = f"{rumble.bursts} thump{'s' if rumble.bursts > 1 else ''}"
+        yield Finding(
+            kind="rumble",
+            frequency_hz=rumble.frequency,
+            q=None,
+            prominence_db=rumble.prominence,
+            share=rumble.share,
+            confidence=rumble.confidence,
+            gain_db=None,
+            note=thumps if rumble.bursts else "steady",
+        )
 
 
 def of_attack(attack: Attack | None) -> Iterator[Finding]:
@@ -143,3 +209,8 @@ def of_attack(attack: Attack | None) -> Iterator[Finding]:
         middle = float(np.sqrt(max(attack.low, 25.0) * attack.high))
         sure = attack.share * attack.onsets / (attack.onsets + 2.0)
         yield Finding("attack", middle, None, attack.prominence, attack.share, sure, None)
+
+
+def _tenth(value: float) -> float:
+    """As a chain file holds it."""
+    return round(value, 1)

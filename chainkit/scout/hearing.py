@@ -14,13 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainkit.audio.reader import AudioReader
-from chainkit.dsp import filters
 from chainkit.dsp.attack import Attack, AttackMeter
 from chainkit.dsp.audibility import BandPowers
 from chainkit.dsp.hum import Hum, HumMeter
 from chainkit.dsp.meter import Measurement, VoiceMeter
 from chainkit.dsp.phrases import HopMeter
-from chainkit.dsp.regions import RUMBLE_HZ, Rumble, find_rumble
+from chainkit.dsp.rumble import Rumble, RumbleMeter
 from chainkit.dsp.sibilance_edge import Hiss, HissCollector
 
 Audio = NDArray[np.float64]
@@ -67,18 +66,18 @@ def hear(reader: AudioReader, progress: Progress | None = None) -> Heard:
     """
     rate, channels = reader.rate, reader.channels
     voice, hum = VoiceMeter(rate, channels), HumMeter(rate, channels)
-    attack = AttackMeter(rate, channels)
-    low = HopMeter(rate, channels, filters.butterworth("lowpass", rate, RUMBLE_HZ, 8))
+    attack, rumble = AttackMeter(rate, channels), RumbleMeter(rate, channels)
     whole = HopMeter(rate, channels, np.zeros((0, 6)))
     bands = BandPowers(rate)
-    adders = [meter.add for meter in (voice, hum, attack, low, whole, bands)]
+    adders = [meter.add for meter in (voice, hum, attack, rumble, whole, bands)]
     energy = np.zeros(channels)
     for block in counted(reader, progress):
         for add in adders:
             add(block)
         energy += np.einsum("ij,ij->j", block, block)
     measurement = voice.finish()
-    hops = whole.finish()
+    hops, mains = whole.finish(), hum.finish()
+    lines = tuple(line.frequency for line in mains.lines) if mains else ()
     hisses = HissCollector(rate, measurement.sibilants)
     excerpt = np.empty(min(reader.frames, EXCERPT + PIECE * rate))
     filled = 0
@@ -87,9 +86,9 @@ def hear(reader: AudioReader, progress: Progress | None = None) -> Heard:
         filled += len(lane)
     return Heard(
         measurement=measurement,
-        hum=hum.finish(),
+        hum=mains,
         attack=attack.finish(),
-        rumble=find_rumble(low.finish(), hops),
+        rumble=rumble.finish(hops, lines),
         hops=hops / channels,
         bands=bands.powers(),
         hisses=tuple(hisses.hisses),

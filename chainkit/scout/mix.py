@@ -8,6 +8,8 @@ within 0 and 1; that one step, not a speech intelligibility index.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +21,29 @@ Powers = NDArray[np.float64]
 
 HIDDEN = 0.3  # clear share below which a band counts as hidden: 6 dB below the backing
 SOUNDING = 0.01  # of the mean power, above which the voice sounds
+LEAST = 30.0  # dB below its strongest band, under which a source has nothing in a band
+SILENT = -70.0  # dB, full scale 1: the gate of ITU-R BS.1770-5, unweighted
+
+
+@dataclass(frozen=True)
+class Backing:
+    """The rest of the mix.
+
+    Attributes
+    ----------
+    path : Path
+    seconds : float
+    silent : bool
+        Where the voice sounds.
+    """
+
+    path: Path
+    seconds: float
+    silent: bool
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values for JSON."""
+        return {"file": str(self.path), "seconds": self.seconds, "silent": self.silent}
 
 
 @dataclass(frozen=True)
@@ -34,12 +59,16 @@ class MixBand:
     clear : float, 0 to 1
     importance : float
         Of the band for speech, ANSI S3.5-1997, Table 3.
+    lived_in : bool
+        Whether the voice has something there that could be hidden: within 30 dB of its strongest
+        band (common practice, no source).
     """
 
     frequency_hz: float
     against_backing_db: float
     clear: float
     importance: float
+    lived_in: bool
 
 
 def mix_bands(voice: Powers, backing: Powers) -> list[MixBand]:
@@ -50,20 +79,34 @@ def mix_bands(voice: Powers, backing: Powers) -> list[MixBand]:
     voice, backing : ndarray, (windows, 18)
         A shorter backing goes on as silence.
     """
+    sung, played = _while_sounding(voice, backing)
+    difference = 10.0 * np.log10(np.maximum(sung, 1e-20) / np.maximum(played, 1e-20))
+    clear = np.clip((difference + 15.0) / 30.0, 0.0, 1.0)
+    lived_in = sung > sung.max(initial=0.0) / 10.0 ** (LEAST / 10.0)
+    columns = (NOMINAL, difference, clear, IMPORTANCE)
+    rows = zip(*(column.tolist() for column in columns), lived_in.tolist(), strict=True)
+    return [MixBand(*row) for row in rows]
+
+
+def is_silent(voice: Powers, backing: Powers) -> bool:
+    """Whether the backing is below −70 dB while the voice sounds."""
+    _, played = _while_sounding(voice, backing)
+    return bool(played.sum() < 10.0 ** (SILENT / 10.0))
+
+
+def _while_sounding(voice: Powers, backing: Powers) -> tuple[Powers, Powers]:
+    """Mean power of both in each band over the windows in which the voice sounds."""
     under = np.zeros_like(voice)
     under[: len(backing)] = backing[: len(voice)]
     total = voice.sum(axis=1)
     sounds = total > SOUNDING * total.mean() if len(total) else np.zeros(0, dtype=bool)
-    sung, played = voice[sounds].sum(axis=0), under[sounds].sum(axis=0)
-    difference = 10.0 * np.log10(np.maximum(sung, 1e-20) / np.maximum(played, 1e-20))
-    clear = np.clip((difference + 15.0) / 30.0, 0.0, 1.0)
-    rows = zip(NOMINAL, difference, clear, IMPORTANCE, strict=True)
-    return [MixBand(*map(float, row)) for row in rows]
+    count = max(1, np.count_nonzero(sounds))
+    return voice[sounds].sum(axis=0) / count, under[sounds].sum(axis=0) / count
 
 
 def hidden(bands: list[MixBand]) -> list[MixBand]:
-    """Those in which the backing hides the voice."""
-    return [band for band in bands if band.clear < HIDDEN]
+    """Those in which the backing hides what the voice has there."""
+    return [band for band in bands if band.lived_in and band.clear < HIDDEN]
 
 
 def placed(finding: Finding, bands: list[MixBand]) -> Finding:

@@ -1,7 +1,9 @@
 """A starting chain out of what was found: every value explained, nothing final.
 
 Cuts are narrow and boosts wide, the EQ comes ahead of the compressor (common practice, no source).
-Wide moves are kept only where they bring the long-term spectrum nearer to its own smooth trend.
+The gain of each move is that of its finding. What is not sure is kept only where it brings the
+long-term spectrum nearer to its own smooth trend, a resonance ahead of a region about it. What is
+left out is named, with the reason.
 """
 
 from __future__ import annotations
@@ -14,25 +16,29 @@ from numpy.typing import NDArray
 
 from chainkit.dsp import filters
 from chainkit.dsp.regions import REGIONS
-from chainkit.scout.analyse import Scouting
-from chainkit.scout.findings import SURE, Finding
+from chainkit.scout.analyse import Scouting, is_attack
+from chainkit.scout.findings import SURE, Finding, taken_about
 from chainkit.stages.eq import Band, Bell, Highpass, HighShelf
+from chainkit.units import FREQUENCY, GAIN
 
 Values = NDArray[np.float64]
 
-MOST_CUTS = 6
-DEEPEST = 12.0  # dB, of a cut
-GREATEST_BOOST = 4.0  # dB
-GREATEST_WIDE_CUT = 4.0  # dB
+MOST_CUTS = 6  # of resonances
 AIR_SHELF, AIR_Q = 8000.0, 0.7  # Hz: half its gain an octave below the air
-WIDEST_Q = 0.8  # of a boost
+WIDEST_Q, OCTAVE_Q = 0.8, 1.4  # of a boost; of a bell an octave wide
 FILLED = (200.0, 3000.0)  # Hz
-WORTH = 0.02  # dB of unevenness that a wide move must take away
-UNDER_LOWEST = 0.7  # of the lowest third octave in which the source lives
+LEAST_FILL, MOST_FILL = 0.5, 2.0  # dB
+FILLED_TO = 40.0  # dB below the strongest twelfth, under which there is nothing to lift
+WORTH = 0.02  # dB of unevenness that a move must take away
+WIDE_APART, NARROW_APART = 1.0 / 2.0, 1.0 / 6.0  # octaves to the next cut
+UNDER_LOWEST, SLOPE = 0.7, 24.0  # of the lowest third octave in which the source lives; dB/oct
+UNDER_RUMBLE, STEEPER = 0.8, 36.0  # the same where rumble is to be taken away
 LOWEST_HIGHPASS, HIGHEST_HIGHPASS = 20.0, 90.0  # Hz
+HIGHEST = 0.45  # of the sample rate
 
-RESONANCE = "Stands {:.1f} dB out, whatever is sung: a cut as narrow and as deep as it is."
-HUM = "Mains hum, there in the pauses too: a cut too narrow to be heard."
+ENOUGH = f"{MOST_CUTS} cuts of resonances are enough to begin with"
+NOT_EVENER = "the spectrum would be no more even for it"
+OWN = "few different notes sound there, so that it may be the notes themselves"
 
 
 @dataclass(frozen=True)
@@ -43,64 +49,173 @@ class Move:
     reason: str
 
 
+@dataclass(frozen=True)
+class Plan:
+    """What goes into the EQ, the lowest first, and what was found but does not, with the reason."""
+
+    moves: tuple[Move, ...]
+    left_out: tuple[tuple[Finding, str], ...]
+
+
 def moves(scouting: Scouting) -> list[Move]:
     """Bands of the EQ, the lowest first."""
-    found = [finding for finding in scouting.findings if finding.gain_db is not None]
-    narrow = [_cut(finding) for finding in found if finding.kind == "hum"]
-    resonances = [f for f in found if f.kind == "resonance" and f.confidence >= SURE]
-    narrow += [_cut(finding) for finding in resonances[:MOST_CUTS]]
-    chosen = [*_highpass(scouting), *narrow]
-    for move in _wide(scouting, found):
-        if not _taken(chosen, move) and _evener(scouting, chosen, move):
-            chosen.append(move)
-    chosen += [_air(finding) for finding in found if finding.kind == "air"]
-    fitting = [move for move in chosen if move.band.frequency < 0.45 * scouting.rate]
-    return sorted(fitting, key=lambda move: move.band.frequency)
+    return list(plan(scouting).moves)
 
 
-def _cut(finding: Finding) -> Move:
-    depth, reason = -(finding.gain_db or 0.0), HUM
-    if finding.kind == "resonance":
-        depth, reason = min(DEEPEST, depth), RESONANCE.format(finding.prominence_db)
-    q = float(np.clip(finding.q or 1.0, 0.5, 40.0))
-    band = Bell(frequency=_step(finding.frequency_hz), gain=-round(depth, 1), q=round(q, 1))
-    return Move(band, reason)
+def plan(scouting: Scouting) -> Plan:
+    """Choose among what was found."""
+    draft = _Draft(scouting)
+    draft.high_pass()
+    kinds = {kind: [f for f in scouting.findings if f.kind == kind] for kind in ("hum", "air")}
+    for finding in kinds["hum"]:
+        draft.take(finding, _hum(finding))
+    resonances = [finding for finding in scouting.findings if finding.kind == "resonance"]
+    for finding in resonances[:MOST_CUTS]:
+        draft.weigh(finding, _resonance(finding), NARROW_APART, finding.confidence >= SURE)
+    draft.leave(resonances[MOST_CUTS:], ENOUGH)
+    for finding in scouting.findings:
+        if finding.kind in REGIONS:
+            draft.weigh(finding, _region(finding), WIDE_APART)
+    if not scouting.own_partials:
+        for move in _fill(scouting):
+            draft.weigh(None, move, WIDE_APART)
+    for finding in kinds["air"]:
+        if finding.gain_db is None:
+            draft.leave([finding], finding.note or NOT_EVENER)
+        else:
+            draft.take(finding, _air(finding))
+    draft.leave(scouting.own_partials, OWN)
+    return Plan(tuple(sorted(draft.moves, key=_place)), tuple(draft.left_out))
 
 
-def _highpass(scouting: Scouting) -> Iterator[Move]:
-    corner = lowest(scouting)
-    if corner is not None:
-        thumps = any(finding.kind == "rumble" for finding in scouting.findings)
-        below = "there are thumps" if thumps else "nothing belongs to it"
-        reason = f"This source has no energy to speak of down here; below, {below}."
-        yield Move(Highpass(frequency=corner, slope=24.0), reason)
+class _Draft:
+    """A plan in the making."""
+
+    def __init__(self, scouting: Scouting) -> None:
+        self._scouting = scouting
+        self.moves: list[Move] = []
+        self._cuts: list[Bell] = []  # those that others keep away from
+        self.left_out: list[tuple[Finding, str]] = []
+
+    def leave(self, findings: Sequence[Finding], reason: str) -> None:
+        """Leave findings out."""
+        self.left_out += [(finding, reason) for finding in findings]
+
+    def high_pass(self) -> None:
+        """Take what lies below the source away, where it leaves room for that."""
+        rumble = next((f for f in self._scouting.findings if f.kind == "rumble"), None)
+        corner = _corner(self._scouting, rumble)
+        if corner is None:
+            reason = "the source itself reaches down there, so there is no high-pass"
+            self.leave([rumble] if rumble else [], reason)
+        else:
+            self.moves.append(_high_pass(corner, rumble, self._scouting.rate))
+
+    def take(self, finding: Finding | None, move: Move) -> bool:
+        """Take a move that the sample rate has room for."""
+        fits = move.band.frequency < HIGHEST * self._scouting.rate
+        if fits:
+            self.moves.append(move)
+        elif finding is not None:
+            self.leave([finding], "it lies too close to half the sample rate")
+        return fits
+
+    def weigh(self, finding: Finding | None, move: Move, apart: float, sure: bool = False) -> None:
+        """Take a bell that stands apart from the others and, unless sure, evens the spectrum."""
+        near = next((cut for cut in self._cuts if _octaves(cut, move.band) < apart), None)
+        if near is not None:
+            self.leave([finding] if finding else [], f"the change at {hertz(near)} is near")
+        elif not sure and not self._evener(move):
+            self.leave([finding] if finding else [], NOT_EVENER)
+        elif self.take(finding, move) and isinstance(move.band, Bell):
+            self._cuts.append(move.band)
+
+    def _evener(self, move: Move) -> bool:
+        tilt = self._scouting.tilt
+        before = tilt.unevenness(curve(self._scouting, self.moves))
+        return tilt.unevenness(curve(self._scouting, [*self.moves, move])) < before - WORTH
 
 
-def lowest(scouting: Scouting) -> float | None:
+def _place(move: Move) -> float:
+    return move.band.frequency
+
+
+def _octaves(one: Band, other: Band) -> float:
+    return float(abs(np.log2(one.frequency / other.frequency)))
+
+
+def hertz(at: Band | float) -> str:
+    """A frequency as a chain file holds it."""
+    return FREQUENCY.format(_step(at.frequency if isinstance(at, Band) else at))
+
+
+def _bell(finding: Finding, reason: str) -> Move:
+    frequency, gain = _step(finding.frequency_hz), finding.gain_db or 0.0
+    return Move(Bell(frequency=frequency, gain=gain, q=round(finding.q or 1.0, 1)), reason)
+
+
+def _hum(finding: Finding) -> Move:
+    low, high = taken_about(finding.frequency_hz, finding.gain_db or 0.0, finding.q or 1.0)
+    reason = "Mains hum, there in the pauses too."
+    if high > low:
+        reason += f" What is sung or played from {low:.0f} to {high:.0f} Hz loses 3 dB and more."
+    return _bell(finding, reason)
+
+
+def _resonance(finding: Finding) -> Move:
+    tall, half = finding.prominence_db, finding.prominence_db / 2.0
+    if finding.confidence < SURE:
+        words = f"A hint of a resonance, {tall:.1f} dB tall: {_part(finding, half)} taken away"
+        return _bell(finding, f"{words}, as narrow as it is; to be judged by ear.")
+    words = f"Stands {tall:.1f} dB out, whatever sounds: a cut as narrow as it is"
+    return _bell(finding, f"{words}, {_as_deep(finding, tall)}.")
+
+
+def _part(finding: Finding, half: float) -> str:
+    """How much of what stands out or lacks is changed: half, or less where that is too much."""
+    gain = abs(finding.gain_db or 0.0)
+    return "half of it" if abs(gain - half) < 0.1 else f"{gain:g} dB of it, no more,"
+
+
+def _as_deep(finding: Finding, tall: float) -> str:
+    gain = abs(finding.gain_db or 0.0)
+    return "and as deep" if abs(gain - tall) < 0.1 else f"but no deeper than {gain:g} dB"
+
+
+def _is_sure(finding: Finding | None) -> bool:
+    return finding is not None and finding.confidence >= SURE
+
+
+def _corner(scouting: Scouting, rumble: Finding | None) -> float | None:
     """Corner in Hz of a high-pass that leaves the source as it is; None where there is no room."""
-    corner = UNDER_LOWEST * scouting.tilt.lowest
+    corner = (UNDER_RUMBLE if _is_sure(rumble) else UNDER_LOWEST) * scouting.tilt.lowest
     if corner < LOWEST_HIGHPASS:
         return None
     return 5.0 * round(min(corner, HIGHEST_HIGHPASS) / 5.0)
 
 
-def _wide(scouting: Scouting, found: Sequence[Finding]) -> Iterator[Move]:
-    """Moves over whole regions."""
-    for finding in found:
-        if finding.kind in REGIONS:
-            yield _region(finding)
-    yield from _fill(scouting)
+def _high_pass(corner: float, rumble: Finding | None, rate: int) -> Move:
+    band = Highpass(frequency=corner, slope=STEEPER if _is_sure(rumble) else SLOPE)
+    below = "nothing belongs to it"
+    if rumble is not None:
+        at = np.array([rumble.frequency_hz])
+        taken = -20.0 * float(np.log10(np.abs(filters.response(band.sections(rate), at, rate))[0]))
+        below = f"there is rumble at {rumble.frequency_hz:.0f} Hz ({rumble.note})"
+        below += f", of which it takes {taken:.0f} dB"
+    return Move(band, f"This source has no energy to speak of down here; below, {below}.")
 
 
 def _region(finding: Finding) -> Move:
-    depth = min(GREATEST_WIDE_CUT, -(finding.gain_db or 0.0))
-    q = max(1.4, finding.q or 1.4)
-    band = Bell(frequency=_step(finding.frequency_hz), gain=-round(depth, 1), q=round(q, 1))
+    excess, q = finding.prominence_db, finding.q or OCTAVE_Q
     reason = (
-        f"{finding.kind.capitalize()}: {finding.prominence_db:.1f} dB above this source's own "
-        "tilt; half of it taken away, to be judged by ear."
+        f"{finding.kind.capitalize()}: {excess:.1f} dB above this source's own tilt; "
+        f"{_part(finding, excess / 2.0)} taken away, {_width(q)}; to be judged by ear."
     )
-    return Move(band, reason)
+    return _bell(finding, reason)
+
+
+def _width(q: float) -> str:
+    return "as wide as the hump" if q > OCTAVE_Q else "an octave wide, as the hump at least is"
 
 
 def _fill(scouting: Scouting) -> Iterator[Move]:
@@ -110,39 +225,35 @@ def _fill(scouting: Scouting) -> Iterator[Move]:
     """
     tilt = scouting.tilt
     inside = (tilt.frequencies > FILLED[0]) & (tilt.frequencies < FILLED[1])
+    inside &= tilt.levels > tilt.levels.max(initial=-np.inf) - FILLED_TO
     if not inside.any():
         return
     wide = np.convolve(tilt.departure, np.ones(9) / 9.0, mode="same")
     at = int(np.where(inside, wide, np.inf).argmin())
-    boost = float(min(2.0, -wide[at] / 2.0))
-    if boost >= 0.5:
-        band = Bell(frequency=_step(tilt.frequencies[at]), gain=round(boost, 1), q=WIDEST_Q)
-        yield Move(band, "The widest sag in this source's spectrum; a wide, mild lift.")
+    boost = round(float(min(MOST_FILL, -wide[at] / 2.0)), 1)
+    if boost >= LEAST_FILL:
+        band = Bell(frequency=_step(tilt.frequencies[at]), gain=boost, q=WIDEST_Q)
+        yield Move(band, f"{_no_finding('sags', -wide[at], boost)} given back, widely.")
     at = int(np.where(inside, wide, -np.inf).argmax())
-    cut = float(min(2.0, wide[at] / 2.0))
-    if cut >= 0.5:
-        band = Bell(frequency=_step(tilt.frequencies[at]), gain=-round(cut, 1), q=1.4)
-        yield Move(band, "The tallest hump in this source's spectrum; a mild cut.")
+    cut = round(float(min(MOST_FILL, wide[at] / 2.0)), 1)
+    struck = not scouting.is_voice and is_attack(tilt.frequencies[at], scouting.heard.attack)
+    if cut >= LEAST_FILL and not struck:
+        band = Bell(frequency=_step(tilt.frequencies[at]), gain=-cut, q=OCTAVE_Q)
+        yield Move(band, f"{_no_finding('towers', wide[at], cut)} taken away, an octave wide.")
+
+
+def _no_finding(does: str, height: float, gain: float) -> str:
+    place = f"No finding, but where this source's spectrum {does} most, by {height:.1f} dB"
+    return f"{place} over three quarters of an octave: {GAIN.format(gain)}"
 
 
 def _air(finding: Finding) -> Move:
-    boost = min(GREATEST_BOOST, finding.gain_db or 0.0)
+    missing = -finding.prominence_db
     reason = (
-        f"Air: {-finding.prominence_db:.1f} dB less than speech has on average. A wide lift; it "
-        "lifts the hiss as well, which is what the de-esser is for."
+        f"Air: {missing:.1f} dB less than speech has on average; {_part(finding, missing / 2.0)} "
+        "given back by a wide shelf. It lifts the hiss as well, which is what the de-esser is for."
     )
-    return Move(HighShelf(frequency=AIR_SHELF, gain=round(boost, 1), q=AIR_Q), reason)
-
-
-def _taken(chosen: Sequence[Move], move: Move) -> bool:
-    """Whether a bell stands within half an octave already."""
-    places = [other.band.frequency for other in chosen if isinstance(other.band, Bell)]
-    return any(abs(np.log2(place / move.band.frequency)) < 0.5 for place in places)
-
-
-def _evener(scouting: Scouting, chosen: list[Move], move: Move) -> bool:
-    before = scouting.tilt.unevenness(curve(scouting, chosen))
-    return scouting.tilt.unevenness(curve(scouting, [*chosen, move])) < before - WORTH
+    return Move(HighShelf(frequency=AIR_SHELF, gain=finding.gain_db or 0.0, q=AIR_Q), reason)
 
 
 def curve(scouting: Scouting, chosen: Sequence[Move], frequencies: Values | None = None) -> Values:
@@ -157,5 +268,4 @@ def curve(scouting: Scouting, chosen: Sequence[Move], frequencies: Values | None
 
 def _step(frequency: float) -> float:
     """A frequency in three figures."""
-    digits = int(np.floor(np.log10(frequency))) - 2
-    return float(round(frequency / 10.0**digits) * 10.0**digits)
+    return float(round(frequency, 2 - int(np.floor(np.log10(frequency)))))

@@ -1,4 +1,6 @@
-"""Audible evidence: the loudest phrase as it is, pushed up and cut; and one long glide.
+"""Audible evidence: the loudest phrase as it is, pushed up and changed; and one long glide.
+
+A table in the folder lists the files, so that a later run knows which ones are an earlier run's.
 
 All is brought under a true peak of −1 dBTP by gain, so that nothing that was rendered here is
 louder than the file it comes from can be.
@@ -6,14 +8,16 @@ louder than the file it comes from can be.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import csv
+import re
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from chainkit.audio.atomic import atomic_file
+from chainkit.audio.atomic import atomic_file, cannot_write, refuse_same
 from chainkit.audio.reader import AudioReader
 from chainkit.audio.writer import write
 from chainkit.dsp import filters
@@ -21,6 +25,7 @@ from chainkit.dsp.cascade import Cascade
 from chainkit.dsp.glide import glide_bell, glide_frequencies
 from chainkit.dsp.loudness import LoudnessMeter
 from chainkit.dsp.truepeak import TruePeakMeter
+from chainkit.errors import OutputError
 from chainkit.scout.analyse import Scouting
 from chainkit.scout.findings import Finding
 from chainkit.scout.proposal import AIR_Q, AIR_SHELF
@@ -35,6 +40,9 @@ FADE, PAUSE = 0.05, 0.4  # seconds
 LEAST = 0.02  # seconds; less cannot be heard
 MOST = 12  # findings with a file of their own
 ROWS = 0.01  # seconds between two rows of the glide's table
+INDEX = "sweeps.csv"
+GLIDE, GLIDE_TABLE = "glide.wav", "glide.csv"
+NAMES = re.compile(r"\d\d-[a-z]+-\d+Hz\.wav|glide\.wav|glide\.csv|sweeps\.csv")
 
 CAUTION = (
     "Turn the monitors down before you listen: a narrow boost can raise the level by as much as it "
@@ -67,7 +75,7 @@ class Glide:
 def write_sweeps(
     scouting: Scouting, folder: Path, glide: Glide | None = None, force: bool = False
 ) -> list[Path]:
-    """Write a file for each finding that a bell stands for, and the glide if one is given.
+    """Write a file for each finding that a filter stands for, at most 12, and the glide.
 
     Parameters
     ----------
@@ -82,6 +90,8 @@ def write_sweeps(
     Returns
     -------
     list of Path
+        The first is sweeps.csv, with the columns file, finding, frequency_hz, q, gain_db: what was
+        changed in the third part of each file. Empty where there is nothing to be heard.
 
     Raises
     ------
@@ -89,17 +99,97 @@ def write_sweeps(
         A file is there already, or cannot be written.
     """
     phrase = loudest_phrase(scouting)
-    if len(phrase) < LEAST * scouting.rate:
+    shown = {sweep_name(number, one): one for number, one in enumerate(audible(scouting)[:MOST], 1)}
+    if len(phrase) < LEAST * scouting.rate or not (shown or glide):
         return []
-    written = []
-    shown = [found for found in scouting.findings if found.gain_db is not None and found.q]
-    for number, finding in enumerate(shown[:MOST], 1):
-        path = folder / f"{number:02}-{finding.kind}-{finding.frequency_hz:.0f}Hz.wav"
+    written = [_write_index(shown, glide, folder, force)]
+    for name, finding in shown.items():
+        path = folder / name
         write(path, evidence(phrase, scouting.rate, finding), scouting.rate, force=force)
         written.append(path)
     if glide is not None:
         written += _write_glide(phrase, scouting.rate, glide, folder, force)
     return written
+
+
+def audible(scouting: Scouting) -> list[Finding]:
+    """The findings that a filter stands for, so that they can be heard with it and without."""
+    return [found for found in scouting.findings if found.gain_db is not None and found.q]
+
+
+def sweep_name(number: int, finding: Finding) -> str:
+    """Name of a finding's file."""
+    return f"{number:02}-{finding.kind}-{finding.frequency_hz:.0f}Hz.wav"
+
+
+def _write_index(shown: dict[str, Finding], glide: Glide | None, folder: Path, force: bool) -> Path:
+    path = folder / INDEX
+    with atomic_file(path, force) as file:
+        rows = csv.writer(file, lineterminator="\n")
+        rows.writerow(("file", "finding", "frequency_hz", "q", "gain_db"))
+        for name, one in shown.items():
+            figures = (one.frequency_hz, one.q or 0.0, one.gain_db or 0.0)
+            rows.writerow((name, one.kind, *(f"{figure:.2f}" for figure in figures)))
+        for name in (GLIDE, GLIDE_TABLE) if glide else ():
+            rows.writerow((name, "glide", "", "", ""))
+    return path
+
+
+def refuse_sweeps(folder: Path, inputs: Iterable[str], force: bool) -> None:
+    """Raise unless sweeps can go into a folder, whether it is there or not.
+
+    Raises
+    ------
+    OutputError
+        It is a file, has no place, or holds sweeps that may not be replaced: without `force` any,
+        with it one that is an input.
+    """
+    if not folder.parent.is_dir():
+        raise cannot_write(folder, FileNotFoundError())
+    if folder.exists() and not folder.is_dir():
+        raise OutputError(f"{folder} is a file; name a folder")
+    there = _named_like_sweeps(folder)
+    for path in there:
+        for source in inputs:
+            refuse_same(source, path)
+    if there and not force:
+        raise OutputError(f"{folder} holds sweeps already; --force replaces them")
+
+
+def earlier_sweeps(folder: Path) -> set[str]:
+    """Names that the table of an earlier run lists, of files that are there."""
+    try:
+        with open(folder / INDEX, encoding="utf-8", newline="") as file:
+            listed = {row.get("file") for row in csv.DictReader(file)}
+    except (OSError, UnicodeDecodeError, csv.Error):
+        return set()
+    return {
+        path.name for path in _named_like_sweeps(folder) if path.name in listed and path.is_file()
+    }
+
+
+def remove_sweeps(folder: Path, names: Iterable[str]) -> None:
+    """Remove an earlier run's files.
+
+    Raises
+    ------
+    OutputError
+        One cannot be removed.
+    """
+    for name in names:
+        try:
+            (folder / name).unlink(missing_ok=True)
+        except OSError as fault:
+            raise OutputError(f"{folder / name} cannot be removed: {fault.strerror}") from fault
+
+
+def _named_like_sweeps(folder: Path) -> list[Path]:
+    if not folder.is_dir():
+        return []
+    try:
+        return sorted(path for path in folder.iterdir() if NAMES.fullmatch(path.name))
+    except OSError as fault:
+        raise cannot_write(folder, fault) from fault
 
 
 def loudest_phrase(scouting: Scouting) -> Audio:
@@ -163,7 +253,7 @@ def _write_glide(
     phrase: Audio, rate: int, glide: Glide, folder: Path, force: bool
 ) -> tuple[Path, Path]:
     audio, frequencies = glided(phrase, rate, glide)
-    sound, table = folder / "glide.wav", folder / "glide.csv"
+    sound, table = folder / GLIDE, folder / GLIDE_TABLE
     write(sound, audio, rate, force=force)
     with atomic_file(table, force) as file:
         file.write("seconds,frequency_hz\n")

@@ -38,8 +38,8 @@ from numpy.typing import NDArray
 from chainkit.dsp import filters, prominence, voice
 from chainkit.dsp.cascade import Cascade
 from chainkit.dsp.levels import to_gain
+from chainkit.dsp.longterm import LongTerm
 from chainkit.dsp.resonance import Resonance, find_resonances
-from chainkit.scout.analyse import long_term
 
 Samples = NDArray[np.float64]
 
@@ -170,7 +170,7 @@ class Prominences:
         """Prominences at the planted place, whether or not it has been planted yet."""
         width = planted.frequency / planted.q
         step = min(STEP, width / STEPS_INSIDE)
-        powers = long_term(x, rate, step)
+        powers = LongTerm(x, rate, step).powers
         ratio = prominence.prominence_ratio(powers, step, planted.frequency)
         return Prominences(_own(powers, step, planted.frequency, width), ratio)
 

@@ -14,6 +14,7 @@ from chainkit.audio.writer import write
 from chainkit.cli.main import main
 from chainkit.cli.measure import text
 from chainkit.dsp.voice import sing
+from chainkit.pages import plots
 
 RATE = 48000
 SIBILANTS = ["start", "end", "peak_hz", "centre_hz", "band_dbfs", "against_voice_db"]
@@ -137,6 +138,17 @@ def test_a_drawing(run, tmp_path, files):
     path = tmp_path / "m.png"
     assert run(*files, "--plot", str(path))[0] == 0
     assert path.read_bytes().startswith(b"\x89PNG")
+
+
+def test_no_table_is_left_where_the_drawing_is_ended(run, folder, monkeypatch):
+    def ended(sheet, form):
+        raise KeyboardInterrupt
+
+    before = sorted(folder.iterdir())
+    monkeypatch.setattr(plots, "_finished", ended)
+    code, _, told = run("quiet.wav", "--timeline", "t.csv", "--plot", "m.png")
+    assert (code, told) == (130, "chainkit: interrupted\n")
+    assert sorted(folder.iterdir()) == before
 
 
 @pytest.mark.parametrize("option", ["--plot", "--timeline", "--sibilants"])

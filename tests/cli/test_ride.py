@@ -13,6 +13,7 @@ from chainkit.chain import parse_chain
 from chainkit.cli.main import main
 from chainkit.dsp.backing import accompany
 from chainkit.dsp.voice import sing
+from chainkit.pages import plots
 from chainkit.rides import find_rides, write_rides
 
 RATE = 16000
@@ -152,6 +153,17 @@ def test_several_channels_and_a_short_backing(folder, sung):
     band = accompany(RATE, 14.0, 4).audio[: 8 * RATE, [0, 1, 1]]
     soundfile.write("backing.wav", band, RATE, "FLOAT")
     assert ride("--backing", "backing.wav") == 0
+
+
+def test_no_moves_are_left_where_the_drawing_is_ended(folder, monkeypatch, capsys):
+    def ended(sheet, form):
+        raise KeyboardInterrupt
+
+    before = sorted(folder.iterdir())
+    monkeypatch.setattr(plots, "_finished", ended)
+    assert ride("--plot", "rides.png") == 130
+    assert capsys.readouterr().err == "chainkit: interrupted\n"
+    assert sorted(folder.iterdir()) == before
 
 
 def test_nothing_is_written_where_the_plot_cannot_be(folder, capsys):

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import csv
+import errno
 import json
 
 import numpy as np
 import pytest
 import soundfile
+import yaml
 
 from chainkit.cli.main import main
 from chainkit.dsp.backing import accompany
 from chainkit.dsp.voice import Resonance, sing
+from chainkit.pages import plots
 
 RATE = 16000
 KEYS = {"kind", "frequency_hz", "q", "prominence_db", "share", "confidence", "gain_db"}
@@ -53,14 +57,19 @@ def test_findings_are_told_as_json(folder, capsys):
 def test_findings_are_told_as_a_table(folder, capsys):
     assert scout() == 0
     printed = capsys.readouterr().out
-    assert "prominence, dB" in printed
-    assert "hum" in printed
+    assert "against" in printed
+    assert "confidence below 0.50: a hint" in printed
+    assert "chain to start from, once the source is trimmed to −26 LUFS" in printed
 
 
 def test_the_backing_tells_what_it_hides(folder, capsys):
     found = told(capsys, "--backing", "backing.wav")
     hidden = {band["frequency_hz"] for band in found["hidden_bands"]}
-    assert hidden == {band["frequency_hz"] for band in found["bands"] if band["clear"] < 0.3}
+    lived_in = [band for band in found["bands"] if band["lived_in"]]
+    assert hidden == {band["frequency_hz"] for band in lived_in if band["clear"] < 0.3}
+    assert found["backing"]["file"] == "backing.wav"
+    assert found["backing"]["seconds"] == pytest.approx(8.0)
+    assert found["notes"] == []
     assert all(finding["clear"] is not None for finding in found["findings"])
     assert scout("--backing", "backing.wav") == 0
     assert "hidden by the backing:" in capsys.readouterr().out
@@ -78,6 +87,48 @@ def test_the_written_chain_is_checked_and_rendered(folder, capsys):
     assert after["sibilance_index_db"] < before["sibilance_index_db"]
 
 
+def test_what_is_told_is_what_is_written(folder, capsys):
+    """Numbers of the file, read by a YAML parser, against JSON and against the screen."""
+    found = told(capsys, "--write", "start.yaml")
+    assert found["written"] == ["start.yaml"]
+    file = yaml.load((folder / "start.yaml").read_text(), yaml.BaseLoader)
+    eq, deess, compress = (stage[name] for stage, name in zip(file["stages"], KINDS, strict=True))
+    chain = found["chain"]
+    assert file["working_level"] == f"{chain['working_level_lufs']:g} LUFS"
+    for band, written in zip(chain["eq"], eq["bands"], strict=True):
+        assert band["shape"] == written["shape"]
+        assert band["frequency_hz"] == hertz(written["frequency"])
+        assert band.get("gain_db") == number(written.get("gain"))
+        assert band.get("q") == number(written.get("q"))
+        assert band["reason"]
+    for stage, written in ((chain["deess"], deess), (chain["compress"], compress)):
+        assert stage["threshold_db"] == number(written["threshold"])
+        assert stage["attack_seconds"] == number(written["attack"]) / 1000
+        assert f"{stage['ratio']:g}:1" == written["ratio"]
+    assert chain["deess"]["range_db"] == number(deess["range"])
+    assert chain["deess"]["frequency_hz"] == hertz(deess["frequency"])
+    assert scout() == 0
+    printed = capsys.readouterr().out.replace("−", "-")
+    for stage in (*eq["bands"], deess, compress):
+        assert f"threshold {stage.get('threshold')}" in printed or "shape" in stage
+        assert f"gain {stage.get('gain')}" in printed or "gain" not in stage
+    assert f"range {deess['range']}" in printed
+    for left in chain["left_out"]:
+        assert f"left out: {left['kind']}" in printed
+        assert left["reason"] in printed
+
+
+KINDS = ("eq", "deess", "compress")
+
+
+def number(text):
+    return None if text is None else float(text.split()[0])
+
+
+def hertz(text):
+    return pytest.approx(number(text) * (1000.0 if text.endswith("kHz") else 1.0))
+
+
 def test_sweeps_glide_and_caution(folder, capsys):
     options = ("--sweeps", "sweeps", "--glide", "150 Hz..2 kHz", "--seconds", "2 s")
     assert scout(*options) == 0
@@ -85,12 +136,96 @@ def test_sweeps_glide_and_caution(folder, capsys):
     assert "Turn the monitors down" in output.err
     assert "85 dBA over 8 hours" in output.err
     names = {path.name for path in (folder / "sweeps").iterdir()}
-    assert {"glide.wav", "glide.csv"} < names
+    assert {"glide.wav", "glide.csv", "sweeps.csv"} < names
+    with open("sweeps/sweeps.csv", newline="") as file:
+        listed = list(csv.DictReader(file))
+    assert {row["file"] for row in listed} | {"sweeps.csv"} == names
+    assert any(row["finding"] == "hum" and float(row["gain_db"]) < 0 for row in listed)
     assert any("-hum-50Hz.wav" in name for name in names)
     assert soundfile.info("sweeps/glide.wav").frames == 2 * RATE
     assert scout(*options) == 4
-    assert "exists already; --force replaces it" in capsys.readouterr().err
+    assert "sweeps holds sweeps already; --force replaces them" in capsys.readouterr().err
     assert scout(*options, "--force") == 0
+
+
+def contents(folder):
+    return {path.name: path.read_bytes() for path in folder.iterdir() if path.is_file()}
+
+
+def test_sweeps_of_an_earlier_run_go_and_nothing_else(folder, rng):
+    assert scout("--sweeps", "s", "--glide", "150 Hz..2 kHz", "--seconds", "1 s") == 0
+    earlier = set(contents(folder / "s"))
+    for name in ("notes.txt", "99-hum-50Hz.wav"):
+        (folder / "s" / name).write_bytes(b"mine")
+    with open("s/sweeps.csv", "a") as file:
+        file.write("notes.txt,,,,\n../lead.wav,,,,\n")
+    soundfile.write("lead.wav", 0.1 * rng.standard_normal((2 * RATE, 1)), RATE)
+    before = (folder / "lead.wav").read_bytes()
+    assert scout("--sweeps", "s", "--glide", "150 Hz..2 kHz", "--seconds", "1 s", "--force") == 0
+    now = contents(folder / "s")
+    with open("s/sweeps.csv", newline="") as file:
+        listed = {row["file"] for row in csv.DictReader(file)}
+    assert set(now) == listed | {"sweeps.csv", "notes.txt", "99-hum-50Hz.wav"}
+    assert earlier - set(now)
+    assert now["notes.txt"] == now["99-hum-50Hz.wav"] == b"mine"
+    assert (folder / "lead.wav").read_bytes() == before
+
+
+@pytest.mark.parametrize("how", ["voice", "backing", "symbolic link", "hard link"])
+def test_sweeps_never_replace_an_input(folder, capsys, how):
+    (folder / "own").mkdir()
+    inside, inputs = folder / "own" / "glide.wav", ["own/glide.wav"]
+    (folder / "lead.wav").rename(inside)
+    before = inside.read_bytes()
+    if how == "backing":
+        inputs = ["backing.wav", "--backing", "own/glide.wav"]
+    elif how == "symbolic link":
+        (folder / "link.wav").symlink_to(inside)
+        inputs = ["link.wav"]
+    elif how == "hard link":
+        (folder / "link.wav").hardlink_to(inside)
+        inputs = ["link.wav"]
+    options = ("--sweeps", "own", "--glide", "150 Hz..2 kHz", "--force")
+    assert main(["scout", *inputs, *options]) == 4
+    assert "own/glide.wav is the input; choose another output" in capsys.readouterr().err
+    assert inside.read_bytes() == before
+
+
+def test_a_chain_can_go_into_the_folder_of_sweeps(folder):
+    assert scout("--sweeps", "s", "--write", "s/start.yaml") == 0
+    assert (folder / "s" / "start.yaml").exists()
+
+
+def everything(folder):
+    return {
+        path.relative_to(folder): path.is_file() and path.read_bytes() for path in folder.rglob("*")
+    }
+
+
+@pytest.mark.parametrize("fault", [KeyboardInterrupt, OSError(errno.ENOSPC, "No space left")])
+@pytest.mark.parametrize("force", [(), ("--force",)])
+def test_a_run_that_is_ended_leaves_nothing(folder, monkeypatch, capsys, fault, force):
+    """The plot is the last to be written: by then the chain and all sweeps are complete."""
+    options = ("--write", "a.yaml", "--sweeps", "s", "--plot", "a.png", *force)
+    if force:
+        assert scout(*options) == 0
+        (folder / "a.yaml").write_text("old")
+    capsys.readouterr()
+    before = everything(folder)
+
+    def ended(sheet, form):
+        raise fault
+
+    monkeypatch.setattr(plots, "_finished", ended)
+    code = 130 if fault is KeyboardInterrupt else 4
+    assert scout(*options) == code
+    said = capsys.readouterr().err
+    assert said == (
+        "chainkit: interrupted\n"
+        if code == 130
+        else "chainkit: a.png cannot be written: no space left\n"
+    )
+    assert everything(folder) == before
 
 
 def test_the_plot_is_written(folder):
@@ -106,7 +241,50 @@ def test_silence_is_told(folder, capsys):
     output = capsys.readouterr()
     assert "nothing was found" in output.out
     assert "lead.wav is silent" in output.err
+    assert scout("--sweeps", "sweeps") == 0
+    assert "no sweeps" in capsys.readouterr().err
+    assert not (folder / "sweeps").exists()
     assert scout("--write", "start.yaml") == 3
+
+
+def test_a_file_that_is_too_short_is_not_called_silent(folder, rng, capsys):
+    soundfile.write("lead.wav", 0.3 * rng.standard_normal((RATE // 10, 1)), RATE)
+    assert scout() == 0
+    said = capsys.readouterr().err
+    assert said.startswith("chainkit: lead.wav is too short: 0.1 s")
+    assert "silent" not in said
+    assert scout("--write", "start.yaml") == 3
+    assert "lead.wav is too short: 0.1 s" in capsys.readouterr().err
+
+
+def test_what_findings_do_not_tell_is_said(folder, sung, rng, capsys):
+    def notes(x, rate=RATE, *options):
+        soundfile.write("lead.wav", np.clip(x, -1.0, 1.0), rate, "FLOAT")
+        return told(capsys, *options)["notes"]
+
+    assert notes(sung.voice) == []
+    clipped, *_ = notes(sung.voice * 4.0 / np.abs(sung.voice).max())
+    assert "is clipped" in clipped
+    (offset,) = notes(0.3 + 0.5 * sung.voice)
+    assert "a DC offset of 0.3" in offset
+    (low,) = notes(0.1 * rng.standard_normal((16000, 1)), 8000)
+    assert "below a sample rate of 16 kHz neither sibilance nor a de-esser is looked for" in low
+    soundfile.write("backing.wav", np.zeros((8 * RATE, 1)), RATE)
+    (silent,) = notes(sung.voice, RATE, "--backing", "backing.wav")
+    assert silent == "backing.wav is silent where lead.wav sounds: it hides nothing"
+    soundfile.write("backing.wav", 0.1 * rng.standard_normal((3 * RATE, 1)), RATE)
+    (short,) = notes(sung.voice, RATE, "--backing", "backing.wav")
+    assert "backing.wav lasts 3.0 s of 8.0 s" in short
+
+
+def test_bands_that_the_source_lacks_are_not_hidden(folder, rng, capsys):
+    """At 8 kHz nothing is above 4 kHz: white noise on noise hides only what is there."""
+    soundfile.write("lead.wav", 0.01 * rng.standard_normal((4 * 8000, 1)), 8000, "FLOAT")
+    soundfile.write("backing.wav", 0.3 * rng.standard_normal((4 * 48000, 1)), 48000, "FLOAT")
+    found = told(capsys, "--backing", "backing.wav")
+    hidden = [band["frequency_hz"] for band in found["hidden_bands"]]
+    assert min(hidden) == 160.0
+    assert max(hidden) == 4000.0  # its third octave reaches from 3.55 to 4.47 kHz
 
 
 @pytest.mark.parametrize(("rate", "channels", "frames"), [(8000, 1, 4000), (96000, 3, 96000)])
@@ -143,6 +321,8 @@ def test_nothing_is_written_where_one_output_cannot_be(folder, capsys):
         (["--plot", "plot.txt"], 2, "does not end in .png"),
         (["--sweeps", "nowhere/s"], 4, "there is no folder"),
         (["--sweeps", "lead.wav"], 4, "lead.wav is a file; name a folder"),
+        (["--sweeps", "s", "--write", "s"], 2, "two outputs name one file, s"),
+        (["--sweeps", "s", "--write", "s/glide.csv"], 2, "two outputs name one file, s/glide.csv"),
         (["--write", "lead.wav", "--force"], 4, "lead.wav is the input"),
     ],
 )

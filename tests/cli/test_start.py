@@ -101,6 +101,36 @@ def test_wrong_use(capsys, arguments, code, message):
     assert (message or "usage: chainkit") in printed.err + printed.out
 
 
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (["scout", ""], "the word behind 'scout' is empty; is a shell variable not set?"),
+        (["measure", ""], "the word behind 'measure' is empty"),
+        (["ride", "a.wav", "-o", ""], "the word behind '-o' is empty"),
+        (["scout", "a.wav", "--write", ""], "the word behind '--write' is empty"),
+        (["scout", "a.wav", "--sweeps="], "--sweeps is empty"),
+        (["scout", "a.wav", "--backing", ""], "the word behind '--backing' is empty"),
+        (["scout", "a.wav", "--write", "-"], "'-' is no file"),
+        (["render", "-", "--chain", "a.yaml", "-o", "b.wav"], "'-' is no file"),
+    ],
+)
+def test_words_that_name_nothing_are_refused(capsys, tmp_path, monkeypatch, words, message):
+    monkeypatch.chdir(tmp_path)
+    assert main(words) == 2
+    assert message in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_file_that_looks_like_an_option_is_told(capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "-lead.wav").write_bytes(b"")
+    assert main(["scout", "-lead.wav"]) == 2
+    assert "for the file of that name write ./-lead.wav" in capsys.readouterr().err
+    assert main(["scout", "-other.wav"]) == 2
+    assert "of that name" not in capsys.readouterr().err
+    assert main(["scout", "./-lead.wav"]) == 3
+
+
 def test_a_negative_value_belongs_to_the_option_before_it():
     assert joined(["--range", "-3dB", "a.wav"]) == ["--range=-3dB", "a.wav"]
     assert joined(["--squeeze", "-.5 LUFS"]) == ["--squeeze=-.5 LUFS"]

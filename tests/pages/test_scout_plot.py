@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from chainkit.audio.writer import write
+from chainkit.dsp.backing import accompany
 from chainkit.dsp.voice import sing
 from chainkit.errors import OutputError
 from chainkit.pages import plots, scout_plot
 from chainkit.scout import scout_file
+from chainkit.scout.findings import Finding
+from chainkit.scout.mix import hidden
 from chainkit.scout.proposal import curve, moves
 
 
@@ -39,6 +44,47 @@ def test_findings_are_numbered_in_the_panel_and_the_list(scouting):
     name, height = scout_plot._row(1, listed[0])
     assert listed[0].kind in name
     assert height.strip("()").endswith("dB")
+
+
+def test_no_disc_lies_on_another_and_all_are_in_the_panel(scouting):
+    """Twelve findings at one place, and more than the list has room for."""
+    at_one = [Finding("hum", 150.0 + n, 30.0, 20.0, 1.0, 0.9, -20.0) for n in range(12)]
+    crowded = replace(scouting, findings=tuple(at_one * 3))
+    sheet, grid = plots.figure(11, 7)
+    axes = plots.panel(sheet, grid[0, 0])
+    scout_plot._spectrum(axes, crowded)
+    discs = [text.xy for text in axes.texts]
+    assert len(discs) == scout_plot.LISTED
+    for n, (frequency, height) in enumerate(discs):
+        assert height < axes.get_ylim()[1]
+        for other, taken in discs[n + 1 :]:
+            apart = max(frequency / other, other / frequency) >= scout_plot.NEAR
+            assert apart or abs(height - taken) >= scout_plot.STEP - 1e-9
+    rows = scout_plot.rows(crowded)
+    assert rows[-1] == (f"and {36 - scout_plot.LISTED} more", "")
+
+
+def test_the_backing_and_what_it_hides_are_drawn(scouting, tmp_path):
+    loud = accompany(16000, 6.0, 2).audio
+    write(tmp_path / "band.wav", 0.9 * loud / np.abs(loud).max(), 16000)
+    mixed = scout_file(scouting.path, tmp_path / "band.wav")
+    sheet, grid = plots.figure(6, 3)
+    axes = plots.panel(sheet, grid[0, 0])
+    scout_plot._spectrum(axes, mixed)
+    lines = {line.get_label(): line.get_xydata().T for line in axes.get_lines()}
+    at, under = lines["backing"]
+    voice = lines["third octaves (thin: twelfths, shifted to match)"]
+    shared = [band for band in mixed.bands if band.lived_in]
+    for band, frequency, level in zip(shared, at, under, strict=True):
+        assert frequency == band.frequency_hz
+        above = np.interp(frequency, *voice) - level
+        assert above == pytest.approx(band.against_backing_db)
+    shaded = {round(patch.get_x() + patch.get_width() / 2, -1) for patch in axes.patches}
+    assert len(shaded) == len(hidden(list(mixed.bands))) > 0
+    assert "hidden by band.wav" in scout_plot._heading(mixed)
+    scout_plot.draw_scouting(scouting, tmp_path / "alone.png")
+    scout_plot.draw_scouting(mixed, tmp_path / "mixed.png")
+    assert (tmp_path / "alone.png").read_bytes() != (tmp_path / "mixed.png").read_bytes()
 
 
 def test_a_drawing_is_kept(scouting, tmp_path):

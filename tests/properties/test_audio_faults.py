@@ -15,7 +15,7 @@ import pytest
 import riff
 
 from chainkit.audio import atomic, formats
-from chainkit.audio.atomic import atomic_file, refuse_same
+from chainkit.audio.atomic import atomic_file, refuse_same, together
 from chainkit.audio.formats import output_format
 from chainkit.audio.reader import AudioReader, read
 from chainkit.audio.writer import AudioWriter, write
@@ -545,6 +545,63 @@ def test_a_file_that_fails_half_way_leaves_what_was_there(tmp_path):
         failing()
     assert (tmp_path / "log.csv").read_text() == "old"
     assert listing(tmp_path) == ["log.csv"]
+
+
+def write_together(folder, last=lambda: None, force=False):
+    before = listing(folder)
+    with together():
+        with atomic_file(folder / "a.csv", force) as file:
+            file.write("new")
+        write(folder / "b.wav", NOISE, 48000, subtype="FLOAT", force=force)
+        assert [name for name in listing(folder) if not name.startswith(".")] == before
+        last()
+        with atomic_file(folder / "c.csv", force) as file:
+            file.write("new")
+
+
+def test_files_that_belong_together_appear_together(tmp_path):
+    write_together(tmp_path)
+    assert listing(tmp_path) == ["a.csv", "b.wav", "c.csv"]
+    assert (tmp_path / "a.csv").read_text() == "new"
+    write_together(tmp_path, force=True)
+    assert listing(tmp_path) == ["a.csv", "b.wav", "c.csv"]
+
+
+@pytest.mark.parametrize("fault", [KeyboardInterrupt, SystemExit, ZeroDivisionError])
+def test_of_files_that_belong_together_none_is_left_alone(tmp_path, fault):
+    (tmp_path / "c.csv").write_text("old")
+
+    def failing():
+        raise fault
+
+    with pytest.raises(fault):
+        write_together(tmp_path, failing, force=True)
+    assert listing(tmp_path) == ["c.csv"]
+    with pytest.raises(OutputError, match="c.csv exists already"):
+        write_together(tmp_path)
+    assert listing(tmp_path) == ["c.csv"]
+    assert (tmp_path / "c.csv").read_text() == "old"
+
+
+@pytest.mark.parametrize("links", [True, False])
+def test_files_are_taken_back_where_the_next_cannot_follow(tmp_path, monkeypatch, links):
+    """Somebody writes the second of three when all are complete and about to take their places."""
+    if not links:
+        monkeypatch.setattr(atomic.os, "link", refuse_links)
+
+    def meanwhile():
+        (tmp_path / "b.wav").write_bytes(b"mine")
+
+    with pytest.raises(OutputError, match="b.wav exists already"):
+        write_together(tmp_path, meanwhile)
+    assert listing(tmp_path) == ["b.wav"]
+    assert (tmp_path / "b.wav").read_bytes() == b"mine"
+
+
+def test_a_pipe_is_no_regular_file(tmp_path):
+    os.mkfifo(tmp_path / "pipe")
+    with one_line(OutputError, r"pipe is not a regular file$"), atomic_file(tmp_path / "pipe"):
+        pass
 
 
 def test_the_fault_of_another_file_is_not_taken_for_the_output(tmp_path):

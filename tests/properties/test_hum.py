@@ -79,6 +79,28 @@ def test_a_held_note_is_none(note):
     assert found(sung + 1e-4 * rng.standard_normal(sung.shape)) is None
 
 
+def drum(end, beats_a_minute, lasts, rate=RATE):
+    """Sixteen strokes that glide down to `end` Hz and die away, the same in every beat."""
+    beat = int(rate * 60 / beats_a_minute)
+    time = np.arange(beat) / rate
+    phase = 2 * np.pi * np.cumsum(end + 80.0 * np.exp(-time / 0.02)) / rate
+    return np.tile(0.5 * np.sin(phase) * np.exp(-time / lasts), 16)[:, None]
+
+
+@pytest.mark.parametrize("end", [48.0, 50.0, 60.0])
+@pytest.mark.parametrize(("beats", "lasts"), [(120, 0.12), (120, 0.3), (150, 0.12), (240, 0.1)])
+def test_a_drum_is_none_whose_beat_fits_the_windows(end, beats, lasts):
+    """At 120 a minute each window of 0.5 s holds one stroke, and the mains a whole cycle more."""
+    assert found(drum(end, beats, lasts)) is None
+    assert found(np.tanh(3.0 * drum(end, beats, lasts))) is None  # with harmonics
+
+
+def test_hum_is_found_beside_a_drum():
+    x = drum(70.0, 120, 0.05)
+    x += hum(np.random.default_rng(2), 50, len(x), -40.0)
+    assert found(x).mains == 50
+
+
 def test_blocks_change_nothing(voice):
     x = voice + hum(np.random.default_rng(5), 60, len(voice), -60.0)
     whole, cut = found(x), found(x, block=997)

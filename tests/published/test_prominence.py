@@ -7,7 +7,7 @@ import pytest
 
 from chainkit.dsp import prominence
 from chainkit.dsp.hum import HumMeter
-from chainkit.scout.analyse import long_term
+from chainkit.dsp.longterm import LongTerm
 from chainkit.scout.findings import of_hum
 
 RATE = 48000
@@ -41,7 +41,7 @@ def powers_of(frequency, tone, noise):
     rng = np.random.default_rng(418)
     n = np.arange(16 * RATE)
     x = tone * np.sqrt(2.0) * np.sin(2 * np.pi * frequency * n / RATE)
-    return long_term(x + noise * rng.standard_normal(len(n)), RATE, 1.0)
+    return LongTerm(x + noise * rng.standard_normal(len(n)), RATE, 1.0).powers
 
 
 @pytest.mark.parametrize(

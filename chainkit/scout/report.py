@@ -1,0 +1,92 @@
+"""What was scouted as plain values, and what somebody should know who reads them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import fields
+from pathlib import Path
+from typing import Any
+
+from chainkit.dsp.sibilance import LOWEST_RATE
+from chainkit.scout.analyse import Scouting
+from chainkit.scout.chainfile import Proposal
+from chainkit.stages.base import Settings
+from chainkit.units import FREQUENCY
+
+OFFSET = 0.01  # of full scale: a DC offset worth a word (common practice, no source)
+SHORTER = 0.5  # seconds that a backing may lack
+
+# What is appended to a setting's name in JSON, as everywhere in it.
+UNITS = {
+    "frequency": "hz", "upper": "hz", "gain": "db", "threshold": "db", "knee": "db", "range": "db",
+    "slope": "db_per_octave", "attack": "seconds", "release": "seconds", "window": "seconds",
+    "lookahead": "seconds",
+}  # fmt: skip
+
+
+def as_object(
+    scouting: Scouting, proposal: Proposal | None, written: Iterable[Path] = ()
+) -> dict[str, Any]:
+    """Findings, the chain to start from, files written, notes.
+
+    Parameters
+    ----------
+    scouting : Scouting
+    proposal : Proposal or None
+    written : iterable of Path
+    """
+    return scouting.as_dict() | {
+        "chain": None if proposal is None else chain_values(proposal),
+        "written": [str(path) for path in written],
+        "notes": list(notes(scouting)),
+    }
+
+
+def chain_values(proposal: Proposal) -> dict[str, Any]:
+    """Every value of the starting chain, in base units, as the chain file holds it."""
+    eq = [
+        {"shape": move.band.shape, **_values(move.band), "reason": move.reason}
+        for move in proposal.moves
+    ]
+    stages = {stage.kind: stage for stage in proposal.chain.stages}
+    rest = {
+        kind: _values(stages[kind]) if kind in stages else None for kind in ("deess", "compress")
+    }
+    left_out = [
+        {"kind": found.kind, "frequency_hz": found.frequency_hz, "reason": reason}
+        for found, reason in proposal.left_out
+    ]
+    return {
+        "working_level_lufs": proposal.chain.working_level, "eq": eq, **rest, "left_out": left_out,
+    }  # fmt: skip
+
+
+def _values(settings: Settings) -> dict[str, Any]:
+    found = {}
+    for field in fields(settings):
+        value, unit = getattr(settings, field.name), UNITS.get(field.name)
+        if value is not None and field.name not in ("name", "bypass"):
+            found[f"{field.name}_{unit}" if unit else field.name] = value
+    return found
+
+
+def notes(scouting: Scouting) -> Iterator[str]:
+    """What the findings alone do not tell: why there are none, what was not looked for."""
+    measured, path = scouting.heard.measurement, scouting.path
+    if scouting.unheard:
+        yield f"{path} {scouting.unheard}: there is nothing to find"
+        return
+    if measured.clipped_runs:
+        where = f"{measured.clipped_runs} times, first at {measured.first_clipped_seconds:.1f} s"
+        yield f"{path} is clipped {where}: some of what stands out may be distortion"
+    if abs(measured.dc_offset) >= OFFSET:
+        yield f"{path} has a DC offset of {measured.dc_offset:.2g}: a high-pass takes it away"
+    if scouting.rate < LOWEST_RATE:
+        least = FREQUENCY.format(LOWEST_RATE)
+        yield f"below a sample rate of {least} neither sibilance nor a de-esser is looked for"
+    backing = scouting.backing
+    if backing is not None and backing.silent:
+        yield f"{backing.path} is silent where {path} sounds: it hides nothing"
+    elif backing is not None and backing.seconds < measured.seconds - SHORTER:
+        lengths = f"{backing.seconds:.1f} s of {measured.seconds:.1f} s"
+        yield f"{backing.path} lasts {lengths}: it counts as silent from there on"
