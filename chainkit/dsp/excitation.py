@@ -85,16 +85,17 @@ def track(x: Values, rate: float, cells: Values) -> Track:
     size = log_cells.window_size(SHORT, rate)
     powers = log_cells.power_spectra(x, size, size // 4)
     spacing = rate / size
-    pitch, strength = pitches(powers, rate, size)
     level = powers[:, int(60.0 / spacing) :].sum(1)
     top = np.percentile(level, 95)
+    loud = level > LOUD * top
+    pitch, strength = pitches(powers, loud, rate, size)
     quiet = level < QUIET * top
     floor = np.zeros(len(cells))
     if quiet.sum() > 8:
         floor = log_cells.density(powers[quiet].mean(0, keepdims=True), cells, spacing)[0]
     hop = size // 4 / rate
     times = _middles(len(powers), size, size // 4, rate)
-    return Track(powers, spacing, times, hop, pitch, strength, level > LOUD * top, floor)
+    return Track(powers, spacing, times, hop, pitch, strength, loud, floor)
 
 
 def _middles(frames: int, size: int, hop: int, rate: float) -> Values:
