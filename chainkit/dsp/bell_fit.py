@@ -20,8 +20,8 @@ from chainkit.dsp.log_cells import PER_OCTAVE
 
 Values = NDArray[np.float64]
 
-USUAL = np.array([0.0, np.log(10.0), 8.0])  # of (log f, log Q, gain in dB), any frequency
-WEIGHT = np.array([0.0, 1.0, 1.0 / 4.0**2])
+USUAL = np.array([0.0, np.log(10.0), 8.5])  # of (log f, log Q, gain in dB), any frequency
+WEIGHT = np.array([0.0, 1.0 / 0.5**2, 1.0 / 3.0**2])
 LARGEST_STEP = np.array([0.03, 0.4, 3.0])
 # The mean over a cell widens as a Gaussian of the same variance does, whose full width at half
 # power is this share of the frequency.

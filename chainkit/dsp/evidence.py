@@ -17,8 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from chainkit.dsp.log_cells import octaves
-from chainkit.dsp.observation import Kind, Observation, covariance, places
+from chainkit.dsp.log_cells import first, octaves
+from chainkit.dsp.observation import Kind, Observation, covariance, places, smoother
 
 Values = NDArray[np.float64]
 
@@ -110,8 +110,9 @@ def freed(kind: Kind, matrix: Values, vector: Values, unevenness: float, ripple:
         repeats the same sounds.
     """
     count = len(vector)
-    lasting = unevenness**2 * covariance(kind.lasting, octaves(count), LASTING_TILT / unevenness)
-    lasting += UNKNOWN_LEVEL**2 + covariance(((ripple, RIPPLE),), octaves(count), 0.0)
+    own = covariance(kind.lasting, octaves(count)) + smoother(*kind.formants, first(count))
+    lasting = unevenness**2 * own + covariance(((ripple, RIPPLE),), octaves(count), LASTING_TILT)
+    lasting += UNKNOWN_LEVEL**2
     system = np.eye(count) + matrix @ lasting
     wanted = np.column_stack([matrix, vector])
     solved = np.asarray(np.linalg.solve(system, wanted), dtype=np.float64)

@@ -37,14 +37,16 @@ CLEAR = 0.8  # share of a harmonic's energy in the inner half of its band
 LEAST_CELLS = 8
 
 NOISE_LASTING = ((10.0, 1.2), (4.0, 0.5), (1.0, 0.2))
+NO_MOUTH = (0.0, 1.0)
 HARMONIC = Kind(
     passing=((7.0, 1.2), (7.0, 0.3), (2.5, 0.06)),
-    lasting=((10.0, 1.2), (5.0, 0.5), (2.5, 0.2)),
+    lasting=((10.0, 1.2), (0.5, 0.1)),
+    formants=(12.0, 600.0),
     repeats=2.0,
     smear=0.0,
 )
-SHORT_NOISE = Kind(((6.0, 0.4), (0.5, 0.1)), NOISE_LASTING, 1.0, 1.44 / NOISE)
-LONG_NOISE = Kind(((1.0, 0.4),), NOISE_LASTING, 1.0, 1.44 / LONG)
+SHORT_NOISE = Kind(((6.0, 0.4), (0.5, 0.1)), NOISE_LASTING, NO_MOUTH, 1.0, 1.44 / NOISE)
+LONG_NOISE = Kind(((1.0, 0.4),), NOISE_LASTING, NO_MOUTH, 1.0, 1.44 / LONG)
 
 
 @dataclass(frozen=True, eq=False)

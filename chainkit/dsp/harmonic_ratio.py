@@ -34,7 +34,8 @@ LEVEL_HARMONICS = np.arange(1, 13)
 
 MOVING = Kind(
     passing=((7.0, 1.2), (7.0, 0.3), (2.0, 0.06)),
-    lasting=((10.0, 1.2), (5.0, 0.5), (2.5, 0.2)),
+    lasting=((10.0, 1.2), (0.5, 0.1)),
+    formants=(12.0, 600.0),
     repeats=2.0,
     smear=1.9 / WINDOW,
 )

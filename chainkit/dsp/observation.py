@@ -24,6 +24,9 @@ class Kind:
         the level, the colour of a hiss.
     lasting : tuple of (dB, octaves)
         The same of what all observations share: a voice's or instrument's own smooth spectrum.
+    formants : tuple of (dB, Hz)
+        The same of the part of it that is smooth in Hz: the formants of a mouth lie evenly and are
+        about equally wide in Hz (Fant 1960), so low bells cannot be formants, and high ones can.
     repeats : float
         How many observations tell as much as one independent one.
     smear : float, Hz
@@ -32,6 +35,7 @@ class Kind:
 
     passing: Terms
     lasting: Terms
+    formants: tuple[float, float]
     repeats: float
     smear: float
 
@@ -58,14 +62,24 @@ class Observation:
     variance: Values
 
 
-def covariance(terms: Terms, places: Values, tilt: float) -> Values:
+def smoother(deviation: float, length: float, places: Values) -> Values:
+    """Matérn covariance (ν = 5/2) of one term; places : ndarray, (n,), in the unit of `length`.
+
+    k(d) = s²(1 + √5 d/l + 5d²/3l²) exp(−√5 d/l); as above.
+    """
+    ratio = np.sqrt(5.0) / length * np.abs(places[:, None] - places)
+    return np.asarray(deviation**2 * (1.0 + ratio + ratio**2 / 3.0) * np.exp(-ratio))
+
+
+def covariance(terms: Terms, places: Values, tilt: float = 0.0) -> Values:
     """Matérn covariance (ν = 3/2) of all terms and of a straight line of unknown slope.
 
     Parameters
     ----------
-    terms : tuple of (dB, octaves)
-    places : ndarray, (n,), octaves
-    tilt : float, dB per octave
+    terms : tuple of (dB, length)
+    places : ndarray, (n,)
+        In the unit of the lengths: octaves or Hz.
+    tilt : float, dB per unit
         Standard deviation of the slope.
 
     Notes
