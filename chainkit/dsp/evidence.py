@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from chainkit.dsp.log_cells import first, octaves
+from chainkit.dsp.log_cells import first_centres, octaves
 from chainkit.dsp.observation import Kind, Observation, covariance, places, smoother
 
 Values = NDArray[np.float64]
@@ -110,7 +110,7 @@ def freed(kind: Kind, matrix: Values, vector: Values, unevenness: float, ripple:
         repeats the same sounds.
     """
     count = len(vector)
-    own = covariance(kind.lasting, octaves(count)) + smoother(*kind.formants, first(count))
+    own = covariance(kind.lasting, octaves(count)) + smoother(*kind.formants, first_centres(count))
     lasting = unevenness**2 * own + covariance(((ripple, RIPPLE),), octaves(count), LASTING_TILT)
     lasting += UNKNOWN_LEVEL**2
     system = np.eye(count) + matrix @ lasting

@@ -14,10 +14,10 @@ HALF = 2.0 ** (0.5 / PER_OCTAVE)  # from a cell's centre to its edge
 
 def centres(rate: float) -> Values:
     """Centres in Hz of the cells below 0.45 `rate`, (cells,)."""
-    return first(int(PER_OCTAVE * np.log2(min(HIGHEST, 0.45 * rate) / LOWEST)))
+    return first_centres(int(PER_OCTAVE * np.log2(min(HIGHEST, 0.45 * rate) / LOWEST)))
 
 
-def first(count: int) -> Values:
+def first_centres(count: int) -> Values:
     """Centres in Hz of the first `count` cells."""
     return np.asarray(LOWEST * 2.0 ** ((np.arange(count) + 0.5) / PER_OCTAVE))
 

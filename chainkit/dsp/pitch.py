@@ -48,7 +48,7 @@ def pitches(powers: Values, loud: Mask, rate: float, size: int) -> tuple[Values,
     peak &= inner >= correlation[:, first + 1 : last + 1]
     step = np.round(STEPS * np.log2(np.arange(first, last) / first)).astype(int)
     lags, heights = _highest(np.where(peak & loud[:, None], inner, 0.0), step)
-    octaves = np.log2(lags.mean(0) + first)
+    octaves = np.unique(step) / STEPS
     path = _smoothest(heights - LONGER * octaves, octaves)
     rows = np.arange(len(path))
     lag = lags[rows, path] + first

@@ -42,6 +42,9 @@ LEAST_RATE = 22_000.0  # Hz, after decimation
 EVEN = 12.0  # log likelihood at which a finding is as likely as not to be there
 STEEP = 0.25
 NARROW, WIDE = 1.5, 3.0  # semitones that the pitch moves, for no and for full confidence
+BELOW = 0.9  # of the lowest pitch: up to there only the pauses tell
+HINT = 0.5  # confidence in what only the pauses tell, at most
+BESIDE = 0.1  # of a frequency: what is nearer is the same
 LEAST = 0.1  # confidence worth telling
 LEAST_GAIN = 3.0  # dB: what stands out less is no trouble
 MOST_Q = 60.0  # what is narrower is a tone
@@ -104,9 +107,16 @@ def find_resonances(x: Values, rate: int) -> list[Resonance]:
         *excitation.noises(chosen, lower, followed, cells),
     ]
     sure = _steadiness(observations)
-    bells = likeliest_bells(evidence.gather(observations, len(cells)), cells, rate)
+    heard = likeliest_bells(evidence.gather(observations, len(cells)), cells, rate)
+    pauses = evidence.gather(excitation.pauses(chosen, lower, followed, cells), len(cells))
+    faint = [
+        bell
+        for bell in likeliest_bells(pauses, cells, rate)
+        if bell.frequency < BELOW * followed.lowest and not _near(bell, heard)
+    ]
     found = [
-        Resonance(bell.frequency, bell.q, bell.gain_db, _share(followed, bell), sure * _sure(bell))
+        Resonance(bell.frequency, bell.q, bell.gain_db, _share(followed, bell), trust * _sure(bell))
+        for bells, trust in ((heard, sure), (faint, HINT))
         for bell in bells
         if bell.gain_db >= LEAST_GAIN and bell.q <= MOST_Q and _weight(followed, bell) > INAUDIBLE
     ]
@@ -136,6 +146,10 @@ def _decimated(x: Values, rate: int) -> tuple[Values, float]:
     if factor == 1:
         return x, float(rate)
     return np.asarray(signal.resample_poly(x, 1, factor)), rate / factor
+
+
+def _near(bell: bell_fit.Bell, others: list[bell_fit.Bell]) -> bool:
+    return any(abs(one.frequency / bell.frequency - 1.0) < BESIDE for one in others)
 
 
 def _sure(bell: bell_fit.Bell) -> float:
