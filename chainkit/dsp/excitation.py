@@ -24,16 +24,12 @@ Values = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 Indices = NDArray[np.signedinteger[Any]]
 
-SHORT, NOISE, PAUSE, LONG = 0.046, 0.09, 0.25, 0.7  # seconds, of the windows
+SHORT, NOISE, LONG = 0.046, 0.09, 0.7  # seconds, of the windows
 SEGMENT = 0.2  # seconds
 HARMONICS = 48
 HARMONICS_FROM = 1200.0  # Hz; below, long windows tell more, see harmonic_ratio
 NOISE_FROM = 1600.0  # Hz; below, only where no voice is near
 RINGING = 30.0  # periods in which a resonance of Q 20 that a voice has excited dies by 40 dB
-SETTLING = 40.0  # periods in which it has died so far that a room's own noise is louder
-PAUSES = 10  # windows, at least
-FAINTEST = 1e-9  # of the power of the loudest twentieth: what is fainter is no room's noise
-STEADY = 0.85  # geometric over arithmetic mean of the power: noise has 0.56, a line of hum 1
 VOICED, PITCHED = 0.5, 0.42  # strengths of the pitch
 LOUD, QUIET = 1e-4, 3e-5  # of the power of the loudest twentieth
 ABOVE_FLOOR = 4.0  # times the power in the pauses
@@ -50,7 +46,6 @@ HARMONIC = Kind(
     smear=0.0,
 )
 SHORT_NOISE = Kind(((6.0, 0.4), (0.5, 0.1)), NOISE_LASTING, NO_MOUTH, 1.0, 1.44 / NOISE)
-PAUSE_NOISE = Kind(((1.0, 0.4),), NOISE_LASTING, NO_MOUTH, 1.0, 1.44 / PAUSE)
 LONG_NOISE = Kind(((1.0, 0.4),), NOISE_LASTING, NO_MOUTH, 1.0, 1.44 / LONG)
 
 
@@ -106,12 +101,12 @@ def track(x: Values, rate: float, cells: Values) -> Track:
     if quiet.sum() > 8:
         floor = log_cells.density(powers[quiet].mean(0, keepdims=True), cells, spacing)[0]
     hop = size // 4 / rate
-    times = _middles(len(powers), size, size // 4, rate)
+    times = middles(len(powers), size, size // 4, rate)
     return Track(powers, spacing, times, hop, pitch, strength, loud, floor)
 
 
-def _middles(frames: int, size: int, hop: int, rate: float) -> Values:
-    """Times of the middles of windows, in seconds."""
+def middles(frames: int, size: int, hop: int, rate: float) -> Values:
+    """Times in seconds of the middles of windows of `size` frames."""
     return np.asarray((np.arange(frames) * hop + size / 2.0) / rate, dtype=np.float64)
 
 
@@ -183,7 +178,7 @@ def noises(x: Values, rate: float, followed: Track, cells: Values) -> list[Obser
     """Observations of noise: all long windows in one, and the rest in short segments."""
     size = log_cells.window_size(LONG, rate)
     powers = log_cells.power_spectra(x, size, size // 2)
-    times = _middles(len(powers), size, size // 2, rate)
+    times = middles(len(powers), size, size // 2, rate)
     clear, sounding = _surroundings(followed, times, LONG)
     chosen = clear & (sounding > 0.9)
     found = [_long_noise(powers[chosen], rate / size, cells)] if chosen.any() else []
@@ -202,7 +197,7 @@ def _short_noises(
     x: Values, rate: float, followed: Track, cells: Values, covered: Values
 ) -> Iterator[Observation]:
     size = log_cells.window_size(NOISE, rate)
-    times = _middles(max(0, (len(x) - size) // (size // 4) + 1), size, size // 4, rate)
+    times = middles(max(0, (len(x) - size) // (size // 4) + 1), size, size // 4, rate)
     clear, sounding = _surroundings(followed, times, NOISE / 2.0)
     clear &= sounding > 0.6
     for middle in covered:
@@ -214,8 +209,8 @@ def _short_noises(
     bins = log_cells.bins_inside(powers.shape[1], rate / size, len(cells))
     seen = log_cells.density(powers, cells, rate / size)
     pitched = (followed.strength > PITCHED) & followed.loud
-    away = np.minimum(*_away(followed, pitched, times[chosen]))
-    quiet = np.maximum(away - NOISE / 2.0, 1e-3)
+    nearest = np.minimum(*away(followed, pitched, times[chosen]))
+    quiet = np.maximum(nearest - NOISE / 2.0, 1e-3)
     hidden = cells < np.minimum(NOISE_FROM, RINGING / quiet)[:, None]
     seen[(seen < ABOVE_FLOOR * followed.floor) | (bins == 0) | hidden] = np.nan
     segments = (times[chosen] / SEGMENT).astype(int)
@@ -226,34 +221,7 @@ def _short_noises(
             yield Observation(SHORT_NOISE, 0.0, at, level, variance)
 
 
-def pauses(x: Values, rate: float, followed: Track, cells: Values) -> list[Observation]:
-    """Observation of a room's own noise below the lowest pitch, where all has rung out; or none."""
-    if not followed.voiced.any():
-        return []
-    size = log_cells.window_size(PAUSE, rate)
-    powers = log_cells.power_spectra(x, size, size // 4)
-    times = _middles(len(powers), size, size // 4, rate)
-    since, until = _away(followed, followed.loud, times)
-    quiet = since - PAUSE / 2.0
-    top = np.percentile(followed.powers.sum(1), 95)
-    chosen = (quiet > 0.0) & (until > PAUSE / 2.0)
-    chosen &= powers.mean(1) > FAINTEST * top / followed.powers.shape[1]
-    low = cells[cells < followed.lowest]
-    seen = log_cells.density(powers[chosen], low, rate / size)
-    seen[low < SETTLING / quiet[chosen, None]] = np.nan
-    there = np.isfinite(seen).sum(0) >= PAUSES
-    seen[:, ~there] = np.nan
-    if there.sum() <= LEAST_CELLS:
-        return []
-    at, level, count = level_mean(seen)
-    even = np.nanmean(10.0 * np.log10(seen[:, at] + 1e-30), axis=0)
-    flat = even - 10.0 * np.log10(np.nanmean(seen[:, at], axis=0) + 1e-30)
-    noisy = flat < 10.0 * np.log10(STEADY)
-    variance = np.asarray(5.6**2 / (0.4 * count) + 0.1**2, dtype=np.float64)
-    return [Observation(PAUSE_NOISE, 0.0, at[noisy], level[noisy], variance[noisy])]
-
-
-def _away(followed: Track, there: Mask, times: Values) -> tuple[Values, Values]:
+def away(followed: Track, there: Mask, times: Values) -> tuple[Values, Values]:
     """Seconds from each time back, and on, to the nearest window that is `there`."""
     edges = np.concatenate([[-np.inf], followed.times[there], [np.inf]])
     after = np.searchsorted(edges, times)

@@ -12,6 +12,7 @@ harmonics move with the pitch and formants with the vowel. So:
    noise and a voice with strong formants are told apart: what only the harmonics show is the
    voice's own, a room or a microphone is in its hiss as well.
 4. Bells are fitted (`bell_fit`), with the width the windows lend to them accounted for.
+5. Below the lowest pitch the noise of the pauses gives hints (`room_noise`).
 
 Confidence comes from how much more likely the recording becomes with the bell, and from how far
 the pitch moved: on a single held note a resonance cannot be told from the note's own colour.
@@ -27,7 +28,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from chainkit.dsp import bell_fit, evidence, excitation, harmonic_ratio, log_cells
+from chainkit.dsp import bell_fit, evidence, excitation, harmonic_ratio, log_cells, room_noise
 from chainkit.dsp.observation import Observation
 from chainkit.dsp.unevenness import likeliest_bells
 
@@ -87,7 +88,8 @@ def find_resonances(x: Values, rate: int) -> list[Resonance]:
     Returns
     -------
     list of Resonance
-        Ordered by confidence times gain; at most eight, none for less than a second or silence.
+        Ordered by confidence times gain; at most eight, and as many hints; none for less than a
+        second or silence.
 
     Raises
     ------
@@ -108,20 +110,26 @@ def find_resonances(x: Values, rate: int) -> list[Resonance]:
     ]
     sure = _steadiness(observations)
     heard = likeliest_bells(evidence.gather(observations, len(cells)), cells, rate)
-    pauses = evidence.gather(excitation.pauses(chosen, lower, followed, cells), len(cells))
-    faint = [
-        bell
-        for bell in likeliest_bells(pauses, cells, rate)
-        if bell.frequency < BELOW * followed.lowest and not _near(bell, heard)
+    told = _told(heard, sure, followed)
+    quiet = evidence.gather(room_noise.pauses(chosen, lower, followed, cells), len(cells))
+    hints = _told(likeliest_bells(quiet, cells, rate), HINT, followed)
+    told += [
+        hint
+        for hint in hints
+        if hint.frequency < BELOW * followed.lowest
+        and all(abs(one.frequency / hint.frequency - 1.0) > BESIDE for one in told)
     ]
+    return sorted(told, key=lambda one: -one.confidence * one.gain_db)
+
+
+def _told(bells: list[bell_fit.Bell], most: float, followed: excitation.Track) -> list[Resonance]:
+    """What is worth telling of bells, with a confidence of `most` at best."""
     found = [
-        Resonance(bell.frequency, bell.q, bell.gain_db, _share(followed, bell), trust * _sure(bell))
-        for bells, trust in ((heard, sure), (faint, HINT))
+        Resonance(bell.frequency, bell.q, bell.gain_db, _share(followed, bell), most * _sure(bell))
         for bell in bells
         if bell.gain_db >= LEAST_GAIN and bell.q <= MOST_Q and _weight(followed, bell) > INAUDIBLE
     ]
-    told = [one for one in found if one.confidence >= LEAST]
-    return sorted(told, key=lambda one: -one.confidence * one.gain_db)
+    return [one for one in found if one.confidence >= LEAST]
 
 
 def _pieces(x: Values, rate: int) -> Values:
@@ -146,10 +154,6 @@ def _decimated(x: Values, rate: int) -> tuple[Values, float]:
     if factor == 1:
         return x, float(rate)
     return np.asarray(signal.resample_poly(x, 1, factor)), rate / factor
-
-
-def _near(bell: bell_fit.Bell, others: list[bell_fit.Bell]) -> bool:
-    return any(abs(one.frequency / bell.frequency - 1.0) < BESIDE for one in others)
 
 
 def _sure(bell: bell_fit.Bell) -> float:

@@ -13,7 +13,7 @@ import pytest
 from data.espeak import speak
 from data.voices import Missing
 
-from chainkit.dsp import voice
+from chainkit.dsp import excitation, log_cells, room_noise, voice
 from chainkit.dsp.levels import to_gain
 from chainkit.dsp.resonance import Resonance, find_resonances
 
@@ -134,6 +134,39 @@ def test_peaks_that_the_hiss_lacks_are_the_voice_s_own() -> None:
     ]
     assert len(sure) == 1
     assert fits(sure[0], planted)
+
+
+def high(seed: int, rate: int) -> np.ndarray:
+    """The invented voice, which does not sing below 230 Hz here."""
+    return voice.sing(rate, seconds=40.0, register="high", seed=seed).voice[:, 0]
+
+
+@pytest.mark.parametrize("seed", [4, 6])
+def test_the_pauses_hint_at_what_rings_below_the_voice(seed: int) -> None:
+    x, planted = high(seed, 32000), voice.Resonance(175.0, 10.0, 10.0)
+    assert [one for one in find_resonances(x, 32000) if one.frequency < 200.0] == []
+    found = find_resonances(voice.plant(x, 32000, planted), 32000)
+    low = [one for one in found if one.frequency < 200.0]
+    assert len(low) == 1
+    assert low[0].frequency == pytest.approx(175.0, rel=0.03)
+    assert low[0].q == pytest.approx(10.0, rel=0.4)
+    assert low[0].gain_db == pytest.approx(10.0, abs=3.0)
+    assert 0.1 <= low[0].confidence <= SURE
+
+
+def test_hum_in_the_pauses_is_left_out() -> None:
+    rate = 16000
+    x = high(4, rate)
+    hum = 0.0005 * np.sin(2.0 * np.pi * 180.0 * np.arange(len(x)) / rate)
+    cells = log_cells.centres(rate)
+
+    def seen(signal: np.ndarray) -> set[int]:
+        followed = excitation.track(signal, rate, cells)
+        (one,) = room_noise.pauses(signal, rate, followed, cells)
+        return set(one.cells[np.abs(cells[one.cells] / 180.0 - 1.0) < 0.02])
+
+    assert len(seen(x)) >= 2
+    assert seen(x + hum) == set()
 
 
 def test_the_rounding_under_a_pure_tone_is_no_resonance():
