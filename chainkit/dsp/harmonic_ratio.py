@@ -22,13 +22,14 @@ from chainkit.dsp.observation import Kind, Observation
 
 Values = NDArray[np.float64]
 
-WINDOW = 0.4  # seconds
+WINDOW = 0.6  # seconds
 HOPS = 3  # in a window
 HIGHEST = 2000.0  # Hz
 MOVES = 0.7  # the most the logarithm of the pitch may move within a window
 LEAST_VOICED = 0.4  # share of a window
 FAINT = 30.0  # dB below the loudest twentieth
 DEEPEST = 45.0  # dB below the strongest cell expected
+STEADY = 3.0  # dB by which a shorter window may expect otherwise: what leaks in from afar
 LEVEL_HARMONICS = np.arange(1, 13)
 
 MOVING = Kind(
@@ -153,10 +154,10 @@ def _followed(
 
 def _observed(seen: Values, amplitude: Values, pitch: Values, grid: Grid) -> Observation | None:
     """The powers seen against those expected."""
-    expected, centre = _expected(amplitude, pitch, grid)
+    expected, centre, leaked = _expected(amplitude, pitch, grid)
     power = grid.sums(seen)
     depth = 10.0 * np.log10(expected.max() / (expected + 1e-30))
-    good = (depth < DEEPEST) & (power > 0.0)
+    good = (depth < DEEPEST) & (power > 0.0) & (np.abs(leaked) < STEADY)
     good &= grid.cells > 0.6 * np.exp(np.log(pitch).mean())
     good &= np.abs(np.log2(np.maximum(centre, 1.0) / grid.cells)) < 0.25
     if good.sum() < LEAST_CELLS:
@@ -166,17 +167,30 @@ def _observed(seen: Values, amplitude: Values, pitch: Values, grid: Grid) -> Obs
     return Observation(MOVING, float(pitch.mean()), np.flatnonzero(good), level, variance)
 
 
-def _expected(amplitude: Values, pitch: Values, grid: Grid) -> tuple[Values, Values]:
-    """Power of harmonics of equal strength in each cell, and their mean frequency there in Hz."""
+def _expected(amplitude: Values, pitch: Values, grid: Grid) -> tuple[Values, Values, Values]:
+    """Power of harmonics of equal strength in each cell.
+
+    Also the mean frequency of the harmonics that make it, in Hz, and by how many dB a window two
+    thirds as long would expect more.
+    """
     from scipy import fft, signal
 
+    whole = signal.windows.blackmanharris(grid.frames)
+    inner = np.zeros(grid.frames)
+    length = int(grid.frames / 3.0) * 2
+    start = (grid.frames - length) // 2
+    inner[start : start + length] = signal.windows.blackmanharris(length)
     turn = np.exp(2j * np.pi * np.cumsum(pitch) / grid.rate)
     count = int(1.1 * HIGHEST / pitch.min())
     harmonics = np.cumprod(np.broadcast_to(turn, (count, grid.frames)), axis=0)
     harmonics *= amplitude[np.minimum(np.arange(count), len(amplitude) - 1)]
-    harmonics *= signal.windows.blackmanharris(grid.frames)
-    spectra = fft.fft(harmonics, 2 * grid.frames, axis=1)[:, : grid.bins]
-    powers = spectra.real**2 + spectra.imag**2
-    expected = grid.sums(powers.sum(0))
-    centre = grid.sums(np.arange(1, count + 1) @ powers) / (expected + 1e-300) * pitch.mean()
-    return expected, centre
+
+    def powers(window: Values) -> Values:
+        spectra = fft.fft(harmonics * window, 2 * grid.frames, axis=1)[:, : grid.bins]
+        return np.asarray(spectra.real**2 + spectra.imag**2)
+
+    each = powers(whole)
+    expected = grid.sums(each.sum(0))
+    centre = grid.sums(np.arange(1, count + 1) @ each) / (expected + 1e-300) * pitch.mean()
+    shorter = grid.sums(powers(inner).sum(0)) * (np.mean(whole**2) / np.mean(inner**2))
+    return expected, centre, 10.0 * np.log10(shorter / (expected + 1e-300) + 1e-30)

@@ -22,7 +22,7 @@ from chainkit.dsp.observation import Kind
 
 Values = NDArray[np.float64]
 
-CHOICES = tuple(product((0.1, 0.3, 1.0, 2.0), (0.0, 0.7, 2.0)))  # unevenness, ripple in dB
+CHOICES = tuple(product((0.1, 0.3, 1.0, 2.0), (0.0, 0.7, 1.2, 2.0)))  # unevenness, ripple in dB
 # Log likelihood of a bell, when choosing among fits: its place is one of some 300 (ln 300 = 5.7),
 # and its Q and gain become known ten times as well as before (ln 10 = 2.3 each).
 COST = 10.0
