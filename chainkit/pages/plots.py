@@ -291,7 +291,7 @@ def region(axes: Axes, start: float, end: float) -> None:
 def marker(axes: Axes, x: float, y: float, text: str, *, strong: bool = False) -> None:
     """Point with a short text in a disc: the number of a band or finding; filled when `strong`."""
     with look():
-        axes.annotate(
+        disc = axes.annotate(
             text,
             (x, y),
             ha="center",
@@ -306,6 +306,7 @@ def marker(axes: Axes, x: float, y: float, text: str, *, strong: bool = False) -
                 "lw": 0.8,
             },
         )
+    disc.set_in_layout(False)  # it lies in the panel, and there may be hundreds
 
 
 def note(axes: Axes, x: float, y: float, words: str, *, align: str = "left") -> None:
