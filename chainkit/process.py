@@ -3,7 +3,24 @@
 from __future__ import annotations
 
 import sys
-from typing import Any
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from typing import Any
+
+
+def settle() -> None:
+    """Suit the interpreter to many imports and to threads that work in compiled loops."""
+    import atexit
+    import gc
+
+    # Imports make many objects and no garbage: looking for it is a tenth of the start.
+    gc.set_threshold(100_000)
+    # A thread that comes out of a compiled loop waits this long while another runs Python. At the
+    # usual 5 ms, longer than most loops take, a tenth of a render was waiting.
+    sys.setswitchinterval(2e-4)
+    # Nor is there any use in looking through all of them once more when the process ends.
+    atexit.register(gc.freeze)
 
 
 def load_numba() -> None:

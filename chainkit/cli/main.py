@@ -6,10 +6,10 @@ below, so that ``chainkit --help`` answers at once.
 
 from __future__ import annotations
 
-import atexit
-import gc
 import os
 import sys
+
+from chainkit.process import keep_interrupts, settle
 
 COMMANDS = {
     "render": "render a voice through a chain file",
@@ -28,13 +28,7 @@ COMMANDS = {
 
 def main(argv: list[str] | None = None) -> int:
     """Run the command line; the return value is the exit code."""
-    # Imports make many objects and no garbage: looking for it is a tenth of the start.
-    gc.set_threshold(100_000)
-    # A thread that comes out of a compiled loop waits this long while another runs Python. At the
-    # usual 5 ms, longer than most loops take, a tenth of a render was waiting.
-    sys.setswitchinterval(2e-4)
-    # Nor is there any use in looking through all of them once more when the process ends.
-    atexit.register(gc.freeze)
+    settle()
     _settle_streams()
     words = sys.argv[1:] if argv is None else argv
     if not words or words[0] in ("-h", "--help", "help"):
@@ -47,7 +41,6 @@ def main(argv: list[str] | None = None) -> int:
         return 0
     try:
         from chainkit.cli import dispatch
-        from chainkit.process import keep_interrupts
     except KeyboardInterrupt:
         return 130
     keep_interrupts()

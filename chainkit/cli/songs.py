@@ -119,7 +119,7 @@ def _tend(
         known |= _found(arguments, book, chosen)
         return
     with running.alone(book.source):
-        from chainkit.pages.record_overview import lacks_sheet
+        from chainkit.pages.voice_sheet import lacks_sheet
         from chainkit.songbook.work import CURRENT, STALE, remove_leftovers
 
         remove_leftovers([book.output, *(voice.output.parent for voice in book.voices)])
@@ -137,19 +137,9 @@ def _found(
     arguments: argparse.Namespace, book: Songbook, chosen: Container[Voice]
 ) -> dict[Voice, Outcome]:
     """How it stands with each voice before anything is written."""
-    from dataclasses import replace
-
     from chainkit.songbook import running
-    from chainkit.songbook.work import CURRENT, STALE
 
-    found = running.look_at(book.voices)
-    if arguments.force:
-        found = [
-            replace(outcome, state=STALE, reason="asked for")
-            if outcome.state == CURRENT and outcome.voice in chosen
-            else outcome
-            for outcome in found
-        ]
+    found = running.look_at(book.voices, forced=chosen if arguments.force else ())
     return {outcome.voice: outcome for outcome in found}
 
 
@@ -159,21 +149,26 @@ def _work(
     """Render what is `due`, noting in `known` what comes of it."""
     from functools import partial
 
-    from chainkit.pages.record_overview import tend
+    from chainkit.pages.voice_sheet import tend
     from chainkit.songbook import cluster, running
 
     work = partial(tend, allow_clipping=arguments.allow_clipping)
+    jobs = arguments.jobs or running.cores()
+    left = {outcome.voice for outcome in due}
     with show.progress("songs", len(due)) as progress:
 
         def report(outcome: Outcome) -> None:
             known[outcome.voice] = outcome
+            left.discard(outcome.voice)
             if progress is not None:
                 progress(1)
+            if len(left) < jobs:  # a core is idle, and the overview will need what draws
+                import chainkit.pages.record_overview  # noqa: F401
 
         if arguments.workers:
             cluster.run(due, work, arguments.workers, report)
         else:
-            running.run(due, work, arguments.jobs or running.cores(), report)
+            running.run(due, work, jobs, report)
 
 
 def _print(found: Overview, outcomes: Sequence[Outcome], failures: Container[str]) -> None:

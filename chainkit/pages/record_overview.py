@@ -1,25 +1,19 @@
-"""The pages of a record: all songs side by side, and a recall sheet for each voice."""
+"""The page of a record: all songs side by side."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from functools import partial
 from pathlib import Path
 from typing import Any
 
 from markupsafe import Markup
 
 from chainkit.audio.atomic import atomic_file
-from chainkit.gainlog import read_log
 from chainkit.pages import plots
 from chainkit.pages.base import render_page
-from chainkit.pages.recall import recall_sheet
-from chainkit.record import Outputs
-from chainkit.songbook import work
-from chainkit.songbook.model import Voice
+from chainkit.pages.voice_sheet import sheet_path
 from chainkit.songbook.overview import Overview, Pick, Row, figure_of, usual, work_of
-from chainkit.songbook.work import Outcome
 
 COLUMNS = (
     ("trim_db", "trim, dB", 1),
@@ -34,36 +28,6 @@ COLUMNS = (
 """Key, heading and decimals; the drawings leave out what is counted."""
 PANEL = 1.25  # inches high; two stand side by side
 FEWEST = 3  # voices of a role that are worth a drawing
-
-
-def tend(found: Outcome, *, allow_clipping: bool = False) -> Outcome:
-    """Render a voice that is to be rendered, and write its recall sheet."""
-    return work.guarded(partial(_tend, allow_clipping=allow_clipping), found)
-
-
-def lacks_sheet(voice: Voice) -> bool:
-    """Whether there is no recall sheet, or one that is older than the render record."""
-    try:
-        record = Outputs(voice.output).record.stat()
-        return sheet_path(voice.output).stat().st_mtime_ns < record.st_mtime_ns
-    except FileNotFoundError:
-        return True
-
-
-def sheet_path(output: Path) -> Path:
-    """Recall sheet beside an output."""
-    return output.with_name(f"{output.stem}.recall.html")
-
-
-def _tend(found: Outcome, allow_clipping: bool) -> Outcome:
-    if found.state == work.STALE:
-        found = work.render_voice(found, allow_clipping=allow_clipping)
-    voice = found.voice
-    log = read_log(Outputs(voice.output).log)
-    page = recall_sheet(found.record or {}, log, title=f"{voice.title}: {voice.name}")
-    with atomic_file(sheet_path(voice.output), force=True) as file:
-        file.write(page)
-    return found
 
 
 def write_overview(found: Overview, path: Path) -> None:

@@ -5,6 +5,7 @@ schema     its JSON Schema
 naming     where each output goes
 work       the work on one voice: whether its render is current, and rendering it
 running    the work on all voices, in several processes
+worker     what happens in such a process
 cluster    the same on the workers of a dask.distributed scheduler
 overview   the figures of all songs side by side, and which stand out
 """

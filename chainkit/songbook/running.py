@@ -10,8 +10,7 @@ import multiprocessing
 import os
 import signal
 import sys
-import threading
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Container, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, ThreadPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
@@ -22,13 +21,11 @@ from pathlib import Path
 
 from chainkit.errors import UsageError
 from chainkit.pipeline import one_core
-from chainkit.process import keep_interrupts, load_numba
+from chainkit.songbook import worker
 from chainkit.songbook.model import Voice
 from chainkit.songbook.work import FAILED, Outcome, Work, look
 
 Report = Callable[[Outcome], None]
-_ENDED = threading.Event()
-"""Set in a process whose work was ended by Ctrl-C: what is still queued for it is not begun."""
 
 
 def cores() -> int:
@@ -36,10 +33,13 @@ def cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def look_at(voices: Sequence[Voice]) -> list[Outcome]:
-    """How it stands with each voice; hashing lets threads run side by side."""
+def look_at(voices: Sequence[Voice], forced: Container[Voice] = ()) -> list[Outcome]:
+    """How it stands with each voice, those in `forced` being rendered again in any case.
+
+    Hashing lets threads run side by side.
+    """
     with ThreadPoolExecutor(cores()) as threads:
-        return list(threads.map(look, voices))
+        return list(threads.map(lambda voice: look(voice, force=voice in forced), voices))
 
 
 def run(found: Sequence[Outcome], work: Work, jobs: int, report: Report) -> list[Outcome]:
@@ -111,10 +111,11 @@ def _pooled(found: dict[int, Outcome], work: Work, jobs: int, report: Report) ->
     fresh = multiprocessing.get_context("spawn")
     workers = min(jobs, len(found))
     _start_tracker()
-    with ProcessPoolExecutor(workers, mp_context=fresh, initializer=_begin) as pool:
+    with ProcessPoolExecutor(workers, mp_context=fresh, initializer=worker.begin) as pool:
         with _interrupts_held():
             waiting = {
-                pool.submit(_interruptible, work, voice): number for number, voice in found.items()
+                pool.submit(worker.interruptible, work, voice): number
+                for number, voice in found.items()
             }
         try:
             for future in as_completed(waiting):
@@ -160,37 +161,6 @@ def _interrupts_held() -> Iterator[None]:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
-
-
-def _begin() -> None:
-    """Make a process that waits for work deaf to Ctrl-C, and leave when its parent is gone."""
-    load_numba()
-    keep_interrupts()
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    if hasattr(signal, "pthread_sigmask"):
-        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
-    parent = multiprocessing.parent_process()
-
-    def watch() -> None:
-        if parent is not None:
-            parent.join()
-            os._exit(1)
-
-    threading.Thread(target=watch, daemon=True).start()
-
-
-def _interruptible(work: Work, found: Outcome) -> Outcome:
-    """Do `work`; Ctrl-C ends it, and it cleans up after itself."""
-    if _ENDED.is_set():
-        raise KeyboardInterrupt
-    signal.signal(signal.SIGINT, signal.default_int_handler)
-    try:
-        return work(found)
-    except KeyboardInterrupt:
-        _ENDED.set()
-        raise
-    finally:
-        signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _reported(outcome: Outcome, report: Report) -> Outcome:

@@ -11,6 +11,7 @@ import copy
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +25,7 @@ from chainkit.rendering import Options, render
 from chainkit.songbook.model import Voice
 
 CURRENT, RENDERED, STALE, FAILED = "current", "rendered", "to render", "failed"
-NEVER = "never rendered"
+NEVER, FORCED = "never rendered", "asked for"
 LEFTOVERS = ".chainkit-*.part"
 """Names of unfinished outputs, which nobody else uses."""
 
@@ -67,9 +68,9 @@ def guarded(work: Work, found: Outcome) -> Outcome:
         return replace(found, state=FAILED, reason=f"{type(fault).__name__}: {fault}")
 
 
-def look(voice: Voice) -> Outcome:
-    """Whether the render of `voice` is current; nothing is written."""
-    return guarded(_look, Outcome(voice, STALE, NEVER, _record_of(voice)))
+def look(voice: Voice, *, force: bool = False) -> Outcome:
+    """Whether the render of `voice` is current, or to be made in any case; nothing is written."""
+    return guarded(partial(_look, force=force), Outcome(voice, STALE, NEVER, _record_of(voice)))
 
 
 def render_voice(found: Outcome, *, allow_clipping: bool = False) -> Outcome:
@@ -87,7 +88,8 @@ def render_voice(found: Outcome, *, allow_clipping: bool = False) -> Outcome:
         with suppress(OSError):
             folder.rmdir()  # only where nothing else stands in it
         raise
-    return Outcome(voice, RENDERED, found.reason, record, _backing_loudness(voice))
+    backing = _backing_loudness(voice) if found.backing_lufs is None else found.backing_lufs
+    return Outcome(voice, RENDERED, found.reason, record, backing)
 
 
 def remove_leftovers(folders: Iterable[Path]) -> None:
@@ -97,10 +99,10 @@ def remove_leftovers(folders: Iterable[Path]) -> None:
             leftover.unlink(missing_ok=True)
 
 
-def _look(found: Outcome) -> Outcome:
+def _look(found: Outcome, force: bool) -> Outcome:
     voice = found.voice
     _open_inputs(voice)
-    reason = staleness(voice, found.record)
+    reason = staleness(voice, found.record, force=force)
     backing = None if found.record is None else _backing_loudness(voice)
     return replace(found, state=STALE if reason else CURRENT, reason=reason, backing_lufs=backing)
 
@@ -135,18 +137,18 @@ def _record_of(voice: Voice) -> dict[str, Any] | None:
         return None
 
 
-def staleness(voice: Voice, record: dict[str, Any] | None) -> str:
+def staleness(voice: Voice, record: dict[str, Any] | None, *, force: bool = False) -> str:
     """Why the render that `record` tells of is not that of `voice`; empty when it is.
 
-    What is quick to find out comes first.
+    What is quick to find out comes first, and is all that is looked at with `force`.
     """
     try:
-        return _staleness(voice, record)
+        return _settled(voice, record) or (FORCED if force else _contents(voice, record or {}))
     except (KeyError, TypeError, ValueError, AttributeError):
         return "its record is damaged"
 
 
-def _staleness(voice: Voice, record: dict[str, Any] | None) -> str:
+def _settled(voice: Voice, record: dict[str, Any] | None) -> str:
     outputs = Outputs(voice.output)
     if record is None:
         return NEVER
@@ -158,9 +160,13 @@ def _staleness(voice: Voice, record: dict[str, Any] | None) -> str:
     if asked != now:
         same = _without_points(asked) == _without_points(now)
         return f"the {'rides have' if same else 'chain has'} changed since"
+    return ""
+
+
+def _contents(voice: Voice, record: dict[str, Any]) -> str:
     if sha256(voice.file) != record["voice"]["sha256"]:
         return "the voice has changed since"
-    if sha256(outputs.audio) != record["output"]["sha256"]:
+    if sha256(Outputs(voice.output).audio) != record["output"]["sha256"]:
         return "the output has changed since"
     return ""
 

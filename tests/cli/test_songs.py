@@ -22,7 +22,7 @@ from chainkit.audio.reader import AudioReader
 from chainkit.cli.main import main
 from chainkit.dsp.voice import sing
 from chainkit.errors import ChainFileError, UsageError
-from chainkit.songbook import cluster, load_songbook, running, songbook_schema
+from chainkit.songbook import cluster, load_songbook, running, songbook_schema, worker
 from chainkit.songbook.work import FAILED, RENDERED, STALE, Outcome, look, render_voice
 
 RATE = 16000
@@ -399,7 +399,7 @@ def test_a_process_that_dies_takes_one_song_with_it(record):
 
 def test_ctrl_c_ends_also_what_is_queued(monkeypatch):
     """A process is sent work ahead; after Ctrl-C it begins none of it."""
-    monkeypatch.setattr(running, "_ENDED", threading.Event())
+    monkeypatch.setattr(worker, "_ENDED", threading.Event())
     begun = []
 
     def interrupted(found):
@@ -410,7 +410,7 @@ def test_ctrl_c_ends_also_what_is_queued(monkeypatch):
     try:
         for found in ("first", "second"):
             with pytest.raises(KeyboardInterrupt):
-                running._interruptible(interrupted, found)
+                worker.interruptible(interrupted, found)
     finally:
         signal.signal(signal.SIGINT, before)
     assert begun == ["first"]

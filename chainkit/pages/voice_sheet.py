@@ -1,0 +1,48 @@
+"""The work on a voice of a record with its recall sheet, which is written beside the output."""
+
+from __future__ import annotations
+
+import gc
+from functools import partial
+from pathlib import Path
+
+from chainkit.audio.atomic import atomic_file
+from chainkit.gainlog import read_log
+from chainkit.record import Outputs
+from chainkit.songbook import work
+from chainkit.songbook.model import Voice
+from chainkit.songbook.work import Outcome
+
+
+def tend(found: Outcome, *, allow_clipping: bool = False) -> Outcome:
+    """Render a voice that is to be rendered, and write its recall sheet."""
+    return work.guarded(partial(_tend, allow_clipping=allow_clipping), found)
+
+
+def lacks_sheet(voice: Voice) -> bool:
+    """Whether there is no recall sheet, or one that is older than the render record."""
+    try:
+        record = Outputs(voice.output).record.stat()
+        return sheet_path(voice.output).stat().st_mtime_ns < record.st_mtime_ns
+    except FileNotFoundError:
+        return True
+
+
+def sheet_path(output: Path) -> Path:
+    """Recall sheet beside an output."""
+    return output.with_name(f"{output.stem}.recall.html")
+
+
+def _tend(found: Outcome, allow_clipping: bool) -> Outcome:
+    # Drawing is slow to import, and this is not the process that hands the work out.
+    from chainkit.pages.recall import recall_sheet
+
+    if found.state == work.STALE:
+        found = work.render_voice(found, allow_clipping=allow_clipping)
+    voice = found.voice
+    log = read_log(Outputs(voice.output).log)
+    page = recall_sheet(found.record or {}, log, title=f"{voice.title}: {voice.name}")
+    with atomic_file(sheet_path(voice.output), force=True) as file:
+        file.write(page)
+    gc.collect(1)  # drawings hold themselves in circles, and would pile up from song to song
+    return found
