@@ -20,7 +20,8 @@ from typing import Any, Generic, TypeVar
 
 Item = TypeVar("Item")
 _END = object()
-ROOM = 2
+ROOM = 4
+"""Items that may wait: some take several times as long as others, as spectra come in batches."""
 _THREADED = ContextVar("threaded", default=True)
 
 

@@ -220,9 +220,10 @@ class _Pass:
         self._after = VoiceMeter(reader.rate, reader.channels)
         self.before: Measurement
         self.after: Measurement
+        self.output_digest: str | None = None
 
     def run(self, writer: AudioWriter, folder: Path, detail_file: IO[bytes] | None) -> None:
-        """Send the voice through and finish the log; the output is the caller's to close."""
+        """Send the voice through and finish the log; the output too, if nothing is to be added."""
         detail = DetailLog(self.stream, folder) if detail_file is not None else None
         try:
             # One thread more, not several: the meters take about as long as all the rest, and
@@ -235,9 +236,12 @@ class _Pass:
                     self.log.add(voice, passage)
                     if detail is not None:
                         detail.add(passage)
-            self.log.finish()
-            if detail is not None:
-                detail.pack(detail_file)
+                self.log.finish()
+                if detail is not None:
+                    detail.pack(detail_file)
+                # The meters have yet to catch up, and a broadcast chunk alone tells what they find.
+                if not writer.metadata.tells_loudness:
+                    self.output_digest = AudioReader(writer.finish()).sha256()
         finally:
             if detail is not None:
                 detail.close()
@@ -277,7 +281,8 @@ def _record(
     sibilants = [(event.start, event.end) for event in pass_.before.sibilants]
     clipping = writer.clipping
     complete = AudioReader(writer.finish())
-    output = describe_file(complete, complete.sha256(), folder, outputs.audio) | {
+    digest = pass_.output_digest or complete.sha256()
+    output = describe_file(complete, digest, folder, outputs.audio) | {
         "dithered": writer.dithered,
         "dither_seed": options.seed,
         "clipped_samples": clipping.count if clipping else 0,

@@ -103,6 +103,11 @@ class Metadata:
         """Identifiers of the chunks."""
         return tuple(_label(name) for name, _ in self.chunks)
 
+    @property
+    def tells_loudness(self) -> bool:
+        """Whether a chunk is there that tells the loudness."""
+        return any(name == b"bext" for name, _ in self.chunks)
+
     def with_loudness(self, loudness: BroadcastLoudness) -> Metadata:
         """The same, with the loudness of the output."""
         return replace(self, loudness=loudness)

@@ -30,7 +30,7 @@ from chainkit.audio.metadata import Metadata, coding_history_line
 from chainkit.dsp.dither import Clipping, Quantizer
 from chainkit.errors import ClippingError, OutputError
 
-_PIECE = 65536  # frames handled at a time: what stays in the processor's cache is quicker
+_PIECE = 65536  # samples handled at a time: what stays in the processor's cache is quicker
 _LARGEST = {"FLOAT": float(np.finfo(np.float32).max), "DOUBLE": float(np.finfo(np.float64).max)}
 _LARGEST_TO_ROUND = _LARGEST["DOUBLE"] / 2**32  # times the number of codes it is still finite
 
@@ -142,8 +142,9 @@ class AudioWriter:
             raise ValueError(f"block of shape {block.shape} is not (frames, {self.channels})")
         low, high = self._range
         beyond = False
-        for start in range(0, len(block), _PIECE):
-            piece = block[start : start + _PIECE]
+        frames = max(1, _PIECE // self.channels)
+        for start in range(0, len(block), frames):
+            piece = block[start : start + frames]
             least, most = self._extremes(piece)
             beyond = beyond or least < low or most > high
             self._refuse_too_long(len(piece))

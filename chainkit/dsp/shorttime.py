@@ -52,7 +52,7 @@ class BandSpectra:
 
         Returns
         -------
-        list of ndarray, (32, bands)
+        list of ndarray, (`LANES`, bands)
             Mean square in each band, for each hop.
         """
         self._room(len(x))[:] = x.T

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import pathlib
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import numpy as np
 import soundfile
@@ -62,6 +63,8 @@ def renders(folder: pathlib.Path, chain: pathlib.Path) -> Iterator[Pair]:
     yield Pair("render 4 min of mono", four, "render of 1 s", short)
     stereo = rendered(made(folder / "stereo.wav", 4, channels=2), chain)
     yield Pair("render 4 min of stereo", stereo, "mono", four, "≤ 1.3 on two cores")
+    alone = on_one_core(four)
+    yield Pair("render 4 min of stereo", stereo, "mono on one core alone", alone, "≤ 1.3")
 
 
 def made(path: pathlib.Path, minutes: float, channels: int = 1) -> pathlib.Path:
@@ -77,7 +80,30 @@ def made(path: pathlib.Path, minutes: float, channels: int = 1) -> pathlib.Path:
 
 
 def rendered(voice: pathlib.Path, chain: pathlib.Path):
-    return process([*render_command(voice, chain)])
+    """A render to new files: some file systems write a file out before it replaces another."""
+    *command, _ = render_command(voice, chain)
+    run = process(command)
+
+    def anew() -> None:
+        for output in voice.parent.glob("out.*"):
+            output.unlink()
+        run()
+
+    return anew
+
+
+def on_one_core(run: Callable[[], None]) -> Callable[[], None]:
+    """The same on one core, where the system can hold a process to it."""
+
+    def held() -> None:
+        cores = os.sched_getaffinity(0)
+        os.sched_setaffinity(0, {min(cores)})  # a process that it starts inherits it
+        try:
+            run()
+        finally:
+            os.sched_setaffinity(0, cores)
+
+    return held if hasattr(os, "sched_setaffinity") else run
 
 
 def render_command(voice: pathlib.Path, chain: pathlib.Path) -> list[str]:
