@@ -20,8 +20,7 @@ from typing import Any, Generic, TypeVar
 
 Item = TypeVar("Item")
 _END = object()
-ROOM = 4
-"""Items that may wait: some take several times as long as others, as spectra come in batches."""
+ROOM = 2
 _THREADED = ContextVar("threaded", default=True)
 
 
