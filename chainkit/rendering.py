@@ -101,8 +101,9 @@ def render(
 ) -> Result:
     """Render the file `voice` through `chain` into the file `output`.
 
-    The log, the record and on demand the detailed gains are written beside it. Each file appears
-    when it is complete, the record last. Memory does not depend on the length of the voice.
+    The log, the record and on demand the detailed gains are written beside it. All appear when all
+    are complete: the log ahead of the audio, so that one of ours lies beside it whenever we are
+    ended, and the record last. Memory does not depend on the length of the voice.
 
     Parameters
     ----------
@@ -129,35 +130,35 @@ def render(
     _refuse_inputs(outputs, (str(voice), *chain.files))
     container, subtype = output_format(reader, output, options.subtype)
     chain.check(reader.rate)
-    with atomic_file(outputs.record, options.force) as record_file, ExitStack() as stack:
+    writer = AudioWriter(
+        output,
+        rate=reader.rate,
+        channels=reader.channels,
+        container=container,
+        subtype=subtype,
+        metadata=reader.metadata,
+        seed=options.seed,
+        allow_clipping=options.allow_clipping,
+        force=options.force,
+    )
+    # What is opened last appears first.
+    with atomic_file(outputs.record, options.force) as record_file, writer, ExitStack() as stack:
         log_file = stack.enter_context(atomic_file(outputs.log, options.force))
         detail_file = (
             stack.enter_context(atomic_file(outputs.detail, options.force, "wb"))
             if options.detail
             else None
         )
-        writer = AudioWriter(
-            output,
-            rate=reader.rate,
-            channels=reader.channels,
-            container=container,
-            subtype=subtype,
-            metadata=reader.metadata,
-            seed=options.seed,
-            allow_clipping=options.allow_clipping,
-            force=options.force,
-        )
-        with writer:
-            prepared = _prepare(chain, reader, progress)
-            pass_ = _Pass(reader, prepared, options, log_file, progress)
-            pass_.run(writer, outputs.audio.parent, detail_file)
-            writer.metadata = writer.metadata.with_loudness(_broadcast_loudness(pass_.after))
-            record = _record(reader, writer, chain, prepared, pass_, options, outputs)
-            record_file.write(as_json(record))
-            # All must be on the disk before the first file appears.
-            for file in (record_file, log_file, detail_file):
-                if file is not None:
-                    file.flush()
+        prepared = _prepare(chain, reader, progress)
+        pass_ = _Pass(reader, prepared, options, log_file, progress)
+        pass_.run(writer, outputs.audio.parent, detail_file)
+        writer.metadata = writer.metadata.with_loudness(_broadcast_loudness(pass_.after))
+        record = _record(reader, writer, chain, prepared, pass_, options, outputs)
+        record_file.write(as_json(record))
+        # All must be on the disk before the first file appears.
+        for file in (record_file, log_file, detail_file):
+            if file is not None:
+                file.flush()
     files = [outputs.audio, outputs.log, outputs.record]
     files += [outputs.detail] if options.detail else []
     return Result(record, tuple(files), pass_.before, pass_.after)

@@ -89,12 +89,24 @@ def _check_songbook(name: str, rate: int) -> Songbook:
     from chainkit.songbook import load_songbook
 
     book = load_songbook(name)
-    faults = dict.fromkeys(voice.fault for voice in book.voices if voice.fault)
+    faults = list(_unfit(book))
     if faults:
-        raise UsageError("\n".join(faults))
+        told = "\n".join(map(str, faults)).split("\n")
+        raise UsageError("\n".join(dict.fromkeys(told)))
     for chain in dict.fromkeys(voice.chain for voice in book.voices):
         chain.check(rate)
     return book
+
+
+def _unfit(book: Songbook) -> Iterator[ChainkitError]:
+    """The faults of each voice that show before any work is done."""
+    from chainkit.songbook.work import refuse_unfit
+
+    for voice in book.voices:
+        try:
+            refuse_unfit(voice)
+        except ChainkitError as fault:
+            yield fault
 
 
 def _remarks(found: Chain | Songbook) -> Iterator[str]:

@@ -4,7 +4,8 @@ A songbook names the songs, their voices, a chain for each role and what differs
 What is current is kept: voice, chain and versions are as when it was rendered, and so is the
 output. The rest is rendered, several at a time. A run that was ended is taken up by the next one.
 Beside the outputs it writes overview.html, all songs side by side, and a recall sheet for each
-voice. Files in the output folder under these names are replaced.
+voice. Files in the output folder under these names are replaced, but for a sound file that is no
+render of chainkit: its voice fails unless --force is given.
 """
 
 from __future__ import annotations
@@ -43,7 +44,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--dry-run", action="store_true", help="tell what would be rendered; write nothing"
     )
-    parser.add_argument("--force", action="store_true", help="render also what is current")
+    parser.add_argument(
+        "--force",
+        action="store_true",
+        help="render also what is current, and replace files that are no renders of chainkit",
+    )
     parser.add_argument(
         "--allow-clipping", action="store_true", help="keep integer outputs that clip"
     )
@@ -87,11 +92,11 @@ def _told_of(
         _print_json(compared, outcomes)
     else:
         _print(compared, outcomes, {_label(outcome) for outcome in failures})
-    if not arguments.dry_run:
-        _write_page(book, compared)
     for outcome in failures:
         for line in outcome.reason.split("\n"):
             show.note(f"{_label(outcome)}: {line}")
+    if not arguments.dry_run:
+        _write_page(book, compared)
     return 1 if failures else 0
 
 
@@ -176,8 +181,10 @@ def _print(found: Overview, outcomes: Sequence[Outcome], failures: Container[str
 
     Failures are told at the end, and not here.
     """
+    from chainkit.songbook.work import STATES
+
     states = [outcome.state for outcome in outcomes]
-    counted = [f"{states.count(state)} {state}" for state in dict.fromkeys(states)]
+    counted = [f"{states.count(state)} {state}" for state in STATES if state in states]
     print(f"{show.counted(len(outcomes), 'voice')}: {', '.join(counted)}")
     _list([f"{row.label}: {row.note}" for row in found.lacking if row.label not in failures])
     if found.rendered:

@@ -3,11 +3,15 @@
 The render record beside the output is the mark of a complete render: it is written last. A render
 is current when its record tells of the same voice, chain and versions, and its output is the one
 that was written. So a run that was killed is taken up where it stopped.
+
+A file under the name of an output that is no render of ours is kept. A render that was killed
+between its files has put its log in place before its audio, and so is known as ours.
 """
 
 from __future__ import annotations
 
 import copy
+import os
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -20,11 +24,11 @@ from chainkit.chain.document import Place
 from chainkit.chain.faults import Faults
 from chainkit.chain.stream import measure_loudness
 from chainkit.errors import AudioFileError, ChainkitError, OutputError, UsageError
-from chainkit.record import Outputs, load_record, versions
+from chainkit.record import Outputs, load_record, seen_from, versions
 from chainkit.rendering import Options, render
 from chainkit.songbook.model import Voice
 
-CURRENT, RENDERED, STALE, FAILED = "current", "rendered", "to render", "failed"
+STATES = CURRENT, RENDERED, STALE, FAILED = "current", "rendered", "to render", "failed"
 NEVER, FORCED = "never rendered", "asked for"
 LEFTOVERS = ".chainkit-*.part"
 """Names of unfinished outputs, which nobody else uses."""
@@ -99,19 +103,53 @@ def remove_leftovers(folders: Iterable[Path]) -> None:
             leftover.unlink(missing_ok=True)
 
 
+def refuse_unfit(voice: Voice, *, force: bool = False) -> None:
+    """Raise the faults of a voice that show before any work is done.
+
+    Parameters
+    ----------
+    voice : Voice
+    force : bool
+        Whatever stands under the name of its output may be replaced.
+
+    Raises
+    ------
+    UsageError
+        A file is missing or evidently no sound, or the chain does not suit the sample rate.
+    OutputError
+        A file that is no render of ours stands under the name of its output.
+    """
+    _open_inputs(voice)
+    if not (force or _is_ours(voice)):
+        told = "exists already and is no render of chainkit; --force replaces it"
+        raise OutputError(f"{voice.output} {told}")
+
+
+def _is_ours(voice: Voice) -> bool:
+    """Whether no audio stands under the name of the output, or a render of ours.
+
+    Its record tells of it, or there is none yet, but the log.
+    """
+    outputs = Outputs(voice.output)
+    if not os.path.lexists(outputs.audio):
+        return True
+    record = _record_of(voice)
+    if record is None:
+        return outputs.log.is_file()
+    output = record.get("output")
+    told = output.get("file") if isinstance(output, dict) else None
+    return told == seen_from(outputs.record.parent, outputs.audio)
+
+
 def _look(found: Outcome, force: bool) -> Outcome:
     voice = found.voice
-    _open_inputs(voice)
+    refuse_unfit(voice, force=force)
     reason = staleness(voice, found.record, force=force)
     backing = None if found.record is None else _backing_loudness(voice)
     return replace(found, state=STALE if reason else CURRENT, reason=reason, backing_lufs=backing)
 
 
 def _open_inputs(voice: Voice) -> None:
-    """Raise the faults that show before any work is done.
-
-    A file is missing or evidently no sound, or the chain does not suit the voice's sample rate.
-    """
     if voice.fault:
         raise UsageError(voice.fault)
     faults = Faults()

@@ -18,6 +18,7 @@ import soundfile
 from jsonschema import Draft202012Validator
 from yaml import safe_load
 
+from chainkit.audio import atomic
 from chainkit.audio.reader import AudioReader
 from chainkit.cli.main import main
 from chainkit.dsp.voice import sing
@@ -218,7 +219,7 @@ def test_a_missing_file_is_the_failure_of_its_song(record, capsys):
     _edit(folder / "book.yaml", "1/lead.wav}", f"1/lead.wav{extra}")
     assert songs() == 1
     told = capsys.readouterr()
-    assert "3 voices: 2 failed, 1 rendered" in told.out
+    assert "3 voices: 1 rendered, 2 failed" in told.out
     assert told.err.splitlines()[-3:] == [
         "chainkit: song 1 (Song 1), lead: book.yaml:7:47: there is no ride file 'moves.csv'",
         "chainkit: song 1 (Song 1), lead: book.yaml:7:67: there is no backing 'none.wav'",
@@ -251,7 +252,7 @@ def test_an_unreadable_file_is_the_failure_of_its_song(record, capsys, name, tex
     _edit(folder / "book.yaml", "1/lead.wav}", f"1/lead.wav, {name}: moves}}")
     assert songs() == 1
     printed = capsys.readouterr()
-    assert "2 voices: 1 failed, 1 rendered" in printed.out
+    assert "2 voices: 1 rendered, 1 failed" in printed.out
     (failure,) = [line for line in printed.err.splitlines() if "song 1" in line]
     assert told in failure
     assert failure.count("moves") == 1
@@ -345,6 +346,16 @@ def test_one_corrupt_voice_does_not_stop_the_rest(record, capsys):
     assert "2/lead.wav is not a sound file" in (folder / "rendered/overview.html").read_text()
 
 
+def test_a_failure_is_told_also_where_the_overview_cannot_be_written(record, capsys):
+    folder = record(2)
+    (folder / "2" / "lead.wav").write_bytes(b"not a sound at all")
+    (folder / "rendered" / "overview.html").mkdir(parents=True)
+    assert songs() == 4
+    failure, page = capsys.readouterr().err.splitlines()
+    assert "song 2 (Song 2), lead: book.yaml:10:28: 2/lead.wav is not a sound file" in failure
+    assert "overview.html is a folder" in page
+
+
 def test_clipping_fails_one_song_unless_allowed(record, capsys):
     folder = record(1)
     _edit(folder / "lead.yaml", "makeup: match", "makeup: 24 dB")
@@ -375,6 +386,68 @@ def test_backing_tells_how_far_the_voice_stands_out(record, capsys):
     # A 997 Hz sine at 0 dBFS reads −3.01 LUFS (ITU-R BS.1770-5, Annex 1); this one lies 20 below.
     expected = figures["output_lufs"] + 23.01
     assert figures["above_backing_lu"] == pytest.approx(expected, abs=0.01)
+
+
+# ------------------------------------------------------------------------ what is not ours is kept
+def test_a_recording_in_the_place_of_an_output_is_kept(record, capsys):
+    folder = record(2)
+    take = folder / "rendered" / "Song 1" / "lead.wav"
+    take.parent.mkdir(parents=True)
+    take.write_bytes(b"mine")
+    fault = "rendered/Song 1/lead.wav exists already and is no render of chainkit; --force replaces"
+    assert main(["check", "book.yaml"]) == 2
+    assert fault in capsys.readouterr().err
+    assert songs("--dry-run") == 1
+    assert f"song 1 (Song 1), lead: {fault}" in capsys.readouterr().err
+    assert songs() == 1
+    printed = capsys.readouterr()
+    assert "2 voices: 1 rendered, 1 failed" in printed.out
+    assert fault in printed.err
+    assert take.read_bytes() == b"mine"
+    assert songs("--force", "--only", "Song 1") == 0
+    assert soundfile.info(take).frames == 4 * RATE
+    assert songs() == 0
+
+
+@pytest.mark.parametrize(
+    "tells",
+    ["{}", '{"chainkit_record": 1, "output": {"file": "other.wav"}}', '{"chainkit_record": 1}'],
+)
+def test_a_record_that_tells_of_another_file_claims_nothing(record, tells):
+    folder = record(1)
+    _output(folder, "").mkdir(parents=True)
+    _output(folder, "lead.wav").write_bytes(b"mine")
+    _output(folder, "lead.record.json").write_text(tells)
+    assert look(load_songbook("book.yaml").voices[0]).state == FAILED
+
+
+class Killed(BaseException):
+    """Stands for the end of the process."""
+
+
+@pytest.mark.parametrize("placed", [0, 1, 2])
+def test_a_render_that_was_killed_between_its_files_is_taken_up(record, monkeypatch, placed):
+    """Of log, audio and record none, one or two have come into their places."""
+    folder = record(1)
+    voice = load_songbook("book.yaml").voices[0]
+    names = []
+
+    def counted(pending, target, *rest):
+        if len(names) == placed:
+            raise Killed
+        names.append(target.name)
+        put(pending, target, *rest)
+
+    put = atomic._put_in_place
+    monkeypatch.setattr(atomic, "_put_in_place", counted)
+    with pytest.raises(Killed):
+        render_voice(Outcome(voice, STALE))
+    monkeypatch.undo()
+    monkeypatch.chdir(folder)
+    assert names == ["lead.gr.csv", "lead.wav"][:placed]
+    assert look(voice).state == STALE
+    assert render_voice(look(voice)).state == RENDERED
+    assert look(voice).state == "current"
 
 
 # ----------------------------------------------------------------------------- side by side
