@@ -253,8 +253,9 @@ def _told(outcome: Outcome) -> dict[str, object]:
 
 def _write_page(book: Songbook, found: Overview) -> None:
     from chainkit.pages.record_overview import write_overview
+    from chainkit.songbook.naming import OVERVIEW
 
-    path = book.output / "overview.html"
+    path = book.output / OVERVIEW
     if found.rendered:
         write_overview(found, path)
         print(f"wrote {path}", file=sys.stderr)

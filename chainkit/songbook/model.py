@@ -340,6 +340,10 @@ class _Reader:
     def _output(self, node: Mapping, file: Path, words: dict[str, str]) -> Path:
         stem = naming.output_name(self._pattern, words)
         path = self._output_folder / f"{stem}{file.suffix.lower()}"
+        try:
+            naming.check_output(stem, file.suffix)
+        except ValueError as fault:
+            raise node.place.fault(f"the output {walk.brief(str(path))} {fault}") from None
         # Log and record are named by the stem; some file systems do not tell case apart.
         key = os.path.abspath(self._output_folder / stem).casefold()
         if key in self._taken:

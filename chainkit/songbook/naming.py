@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Mapping
 from string import Formatter
@@ -11,8 +12,19 @@ from chainkit.units import nearest
 PATTERN = "{title}/{name}"
 PLACEHOLDERS = ("record", "number", "title", "role", "name")
 
+OVERVIEW = "overview.html"
+"""The page of all songs, at the top of the output folder."""
+ENDINGS = (".gr.csv", ".record.json", ".recall.html")
+"""What stands behind the name of an output in those of its companions."""
+LONGEST = 255
+"""Bytes in a name that the usual file systems take: NAME_MAX of Linux, from memory."""
+
 # What some file system refuses in a name, and what would leave the folder.
 _UNSAFE = re.compile(r'[<>:"/\\|?*\x00-\x1f\x7f]')
+# What hides a file, or makes it look like an option of a command.
+_MISLEADING = re.compile(r"^[-.][-. ]*")
+# Names of devices on Windows, whatever ending follows. From memory.
+_DEVICE = re.compile(r"(con|prn|aux|nul|com[0-9¹²³]|lpt[0-9¹²³]) *(\.|$)", re.IGNORECASE)
 
 
 def check_pattern(pattern: str) -> None:
@@ -35,6 +47,42 @@ def output_name(pattern: str, words: Mapping[str, str]) -> str:
     return pattern.format(**{name: safe(word) for name, word in words.items()})
 
 
+def check_output(name: str, ending: str) -> None:
+    """Refuse the name of an output that no folder can hold, or that stands in the way of ours.
+
+    Parameters
+    ----------
+    name : str
+        Path in the output folder, without ending.
+    ending : str
+        That of the audio.
+
+    Raises
+    ------
+    ValueError
+        Its message continues ``the output '…' …``.
+    """
+    *folders, last = name.split("/")
+    longest = max((ending, *ENDINGS), key=_bytes)
+    if any(_bytes(part) > LONGEST for part in (*folders, f"{last}{longest}")):
+        room = LONGEST - _bytes(longest)
+        raise ValueError(
+            f"is too long: a folder takes {LONGEST} bytes of a name, a file {room} ahead of "
+            f"{longest}; shorten the title or the name"
+        )
+    if folders and folders[0].casefold() == OVERVIEW:
+        raise ValueError(f"would take the place of {OVERVIEW}, the page of all songs")
+
+
 def safe(word: str) -> str:
-    """`word` as a file name that every system takes: ``why/not?`` becomes ``why-not-``."""
-    return _UNSAFE.sub("-", word).strip(" .") or "-"
+    """`word` as a name that file systems and shells take.
+
+    >>> safe("why/not?"), safe("-intro"), safe("CON")
+    ('why-not-', '_intro', '_CON')
+    """
+    name = _MISLEADING.sub("_", _UNSAFE.sub("-", word).strip()).rstrip(" .") or "_"
+    return f"_{name}" if _DEVICE.match(name) else name
+
+
+def _bytes(text: str) -> int:
+    return len(os.fsencode(text))

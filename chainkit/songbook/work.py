@@ -99,8 +99,9 @@ def render_voice(found: Outcome, *, allow_clipping: bool = False) -> Outcome:
 def remove_leftovers(folders: Iterable[Path]) -> None:
     """Remove what a killed run left unfinished in `folders`."""
     for folder in set(folders):
-        for leftover in folder.glob(LEFTOVERS):
-            leftover.unlink(missing_ok=True)
+        with suppress(OSError):  # whoever writes there is told
+            for leftover in folder.glob(LEFTOVERS):
+                leftover.unlink(missing_ok=True)
 
 
 def refuse_unfit(voice: Voice, *, force: bool = False) -> None:

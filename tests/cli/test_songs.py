@@ -23,7 +23,7 @@ from chainkit.audio.reader import AudioReader
 from chainkit.cli.main import main
 from chainkit.dsp.voice import sing
 from chainkit.errors import ChainFileError, UsageError
-from chainkit.songbook import cluster, load_songbook, running, songbook_schema, worker
+from chainkit.songbook import cluster, load_songbook, naming, running, songbook_schema, worker
 from chainkit.songbook.work import FAILED, RENDERED, STALE, Outcome, look, render_voice
 
 RATE = 16000
@@ -611,6 +611,12 @@ FAULTS = [
     (LEAD + "}\n  - title: A\n    voices: []\n", "7:12", "two songs have the title 'A'"),
     ("output: .\nnaming: '{number}/lead'\n" .replace("{number}", "1") + LEAD + "}\n", "8:9",
      "the output '1/lead.wav' is a file that this songbook reads"),
+    (LEAD.replace("title: A", f"title: {'a' * 300}") + "}\n", "6:9",
+     "the output 'rendered/aaa.* is too long: a folder takes 255 bytes .* shorten the title"),
+    (LEAD.replace("chainkit: 1", "chainkit: 1\nnaming: '{title}'").replace(
+        "title: A", f"title: {'a' * 244}") + "}\n", "7:9", "a file 243 ahead of .recall.html"),
+    (LEAD.replace("title: A", "title: Overview.HTML") + "}\n", "6:9",
+     "would take the place of overview.html, the page of all songs"),
 ]  # fmt: skip
 
 
@@ -737,16 +743,36 @@ def test_a_preset_may_stand_for_a_chain_file(record):
     assert load_songbook("book.yaml").voices[0].chain.stages
 
 
-def test_names_are_made_safe_for_files(record):
+@pytest.mark.parametrize(
+    ("title", "folder_name"),
+    [
+        ("'why/not? ..'", "01 why-not-"),
+        ("-intro", "01 _intro"),
+        ("a" * 252, "01 " + "a" * 252),
+    ],
+)
+def test_names_are_made_safe_for_files(record, title, folder_name):
     folder = record(1)
     text = (
         book_of(1)
-        .replace("Song 1", "'why/not? ..'")
+        .replace("Song 1", title)
         .replace("record: Example", "naming: '{number} {title}/{role}-{name}'")
     )
     (folder / "book.yaml").write_text(text)
     output = load_songbook("book.yaml").voices[0].output
-    assert output.as_posix() == "rendered/01 why-not-/lead-lead.wav"
+    assert output.as_posix() == f"rendered/{folder_name}/lead-lead.wav"
+
+
+@pytest.mark.parametrize(
+    ("word", "name"),
+    [
+        ("../../etc/passwd", "_etc-passwd"), ("..", "_"), (".hidden", "_hidden"), ("-n", "_n"),
+        ("CON", "_CON"), ("nul.take", "_nul.take"), ("Console", "Console"), ("con .x", "_con .x"),
+        (" . a", "_a"), ("lpt1", "_lpt1"), ("Vol. 2", "Vol. 2"), ("a-b", "a-b"), ("é", "é"),
+    ],
+)  # fmt: skip
+def test_names_are_safe_for_shells_and_other_systems(word, name):
+    assert naming.safe(word) == name
 
 
 # --------------------------------------------------------------------------------- schema
