@@ -3,6 +3,7 @@
 ChainkitError
 ├── UsageError           2  a wrong command, option or call
 │   └── ChainFileError   2  a fault in a chain file or songbook, with its place
+├── LostError            1  a scheduler or its workers that are gone
 ├── AudioFileError       3  a sound file that cannot be read or used
 └── OutputError          4  an output that cannot be written
     └── ClippingError    4  an integer output that would clip
@@ -13,6 +14,9 @@ Faults of the programmer are ``ValueError`` and ``TypeError`` and may show a tra
 from __future__ import annotations
 
 from collections.abc import Iterable
+
+INTERRUPTED = 130
+"""Exit code of what Ctrl-C ended: 128 and the number of the signal."""
 
 
 class ChainkitError(Exception):
@@ -68,6 +72,10 @@ class ChainFileError(UsageError):
         different = {str(fault): fault for fault in faults}.values()
         first, *others = sorted(different, key=lambda f: (f.source, f.line, f.column))
         return cls(first.message, first.source, first.line, first.column, tuple(others))
+
+
+class LostError(ChainkitError):
+    """A scheduler or its workers that are gone before the work is done."""
 
 
 class AudioFileError(ChainkitError):

@@ -12,9 +12,7 @@ from typing import NoReturn
 
 from chainkit.cli import show
 from chainkit.cli.firstuse import tell_of_compiling
-from chainkit.errors import ChainkitError, UsageError
-
-INTERRUPTED = 130
+from chainkit.errors import INTERRUPTED, ChainkitError, UsageError
 
 
 class Formatter(argparse.HelpFormatter):

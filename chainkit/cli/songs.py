@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 from chainkit.cli import show
 from chainkit.cli.options import add_json, whole_number
-from chainkit.errors import UsageError
+from chainkit.errors import INTERRUPTED, LostError, UsageError
 
 if TYPE_CHECKING:
     from chainkit.songbook.model import Songbook, Voice
@@ -74,7 +74,11 @@ def run(arguments: argparse.Namespace) -> int:
     except KeyboardInterrupt:
         if not known:
             raise
-        return _interrupted([known[voice] for voice in asked])
+        _tell_ended("interrupted", [known[voice] for voice in asked])
+        return INTERRUPTED
+    except LostError as fault:
+        _tell_ended(str(fault), [known[voice] for voice in asked])
+        return fault.exit_code
     return _told_of(arguments, book, [known[voice] for voice in book.voices], set(asked))
 
 
@@ -100,15 +104,13 @@ def _told_of(
     return 1 if failures else 0
 
 
-def _interrupted(outcomes: Sequence[Outcome]) -> int:
-    """Tell how far a run came that was ended by Ctrl-C."""
-    from chainkit.cli.dispatch import INTERRUPTED
+def _tell_ended(why: str, outcomes: Sequence[Outcome]) -> None:
+    """Tell how far a run came that was ended."""
     from chainkit.songbook.work import CURRENT, RENDERED
 
     done = sum(outcome.state in (CURRENT, RENDERED) for outcome in outcomes)
     voices = show.counted(len(outcomes), "voice")
-    show.note(f"interrupted: {done} of {voices} done; run again to go on")
-    return INTERRUPTED
+    show.note(f"{why}: {done} of {voices} done; run again to go on")
 
 
 def _tend(

@@ -574,6 +574,37 @@ def test_a_real_scheduler_with_two_workers_gives_the_same_bits(record, capsys):
     assert hashes(folder) == alone
 
 
+@pytest.fixture
+def scheduler():
+    """A scheduler without workers, in a process of its own, and its address."""
+    pytest.importorskip("distributed")
+    options = "n_workers=0, processes=True, dashboard_address=None"
+    program = f"from distributed import LocalCluster\nwith LocalCluster({options}) as found:\n"
+    program += "    print(found.scheduler_address, flush=True)\n    input()"
+    pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "text": True}
+    with subprocess.Popen([sys.executable, "-c", program], **pipes) as process:
+        yield process, process.stdout.readline().strip()
+        process.kill()
+
+
+def test_workers_that_are_gone_are_told_in_a_line(record, scheduler, monkeypatch, capfd):
+    record(2)
+    monkeypatch.setattr(cluster, "PATIENCE", 0.2)
+    assert main(["songs", "book.yaml", "--workers", scheduler[1]]) == 1
+    assert capfd.readouterr().err == (
+        "chainkit: the scheduler has no workers: 0 of 2 voices done; run again to go on\n"
+    )
+
+
+def test_a_scheduler_that_is_gone_is_told_in_a_line(record, scheduler, capfd):
+    process, address = scheduler
+    record(2)
+    threading.Timer(1.0, process.kill).start()
+    assert main(["songs", "book.yaml", "--workers", address]) == 1
+    told = f"the scheduler at {address} is gone"
+    assert capfd.readouterr().err == f"chainkit: {told}: 0 of 2 voices done; run again to go on\n"
+
+
 def test_a_scheduler_that_does_not_answer_is_named(record, monkeypatch, capsys):
     record(1)
     monkeypatch.setattr(cluster, "TIMEOUT", 0.2)
