@@ -56,6 +56,25 @@ def channel_weights(channels: int) -> NDArray[np.float64]:
     return np.ones(channels)
 
 
+def widening(channels: int, others: int) -> float:
+    """How much more a sound counts where it meets one of `others` channels.
+
+    A mono sound goes to each channel of the mix at its own level: to both sides of stereo, which is
+    3.01 dB. Other sounds count as they are.
+
+    Parameters
+    ----------
+    channels, others : int, ≥ 1
+
+    Returns
+    -------
+    float, dB
+    """
+    if channels > 1 or others == 1:
+        return 0.0
+    return 10.0 * math.log10(float(channel_weights(others).sum()))
+
+
 def k_weighting(rate: int) -> NDArray[np.float64]:
     """K-weighting as two second-order sections for any sample rate.
 

@@ -25,8 +25,9 @@ from statistics import median
 from typing import Any
 
 from chainkit.dsp.levels import difference
+from chainkit.dsp.loudness import widening
 from chainkit.songbook.model import Voice
-from chainkit.songbook.work import FAILED, NEVER, STALE, Outcome
+from chainkit.songbook.work import FAILED, NEVER, STALE, Backing, Outcome
 
 FEWEST = 3  # other voices, to tell what is usual
 SCORE = 3.5
@@ -209,8 +210,8 @@ _LEVEL = _because(
 )
 _SIBILANTS = _because(
     "sibilance_db",
-    "its sibilants are {} dB above the median",
-    "its sibilants are {} dB below the median",
+    "its sibilants are {} dB above the median in the recording",
+    "its sibilants are {} dB below the median in the recording",
 )
 CAUSES = {
     "output_lufs": (_LEVEL,),
@@ -346,8 +347,17 @@ def _figures(outcome: Outcome) -> dict[str, float | None]:
         "output_lufs": after["integrated_lufs"],
         "output_sibilance_db": after["sibilance_index_db"],
         "output_dbtp": after["true_peak_dbtp"],
-        "above_backing_lu": difference(after["integrated_lufs"], outcome.backing_lufs),
+        "above_backing_lu": _above_backing(record, outcome.backing),
     }
+
+
+def _above_backing(record: dict[str, Any], backing: Backing | None) -> float | None:
+    """LU of the output above its backing, each counted as it sounds in the mix."""
+    if backing is None:
+        return None
+    channels = record["output"]["channels"]
+    wider = widening(channels, backing.channels) - widening(backing.channels, channels)
+    return _sum(difference(record["levels"]["after"]["integrated_lufs"], backing.lufs), wider)
 
 
 def _work(stage: dict[str, Any]) -> float | None:

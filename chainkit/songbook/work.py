@@ -17,7 +17,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from chainkit.audio.reader import AudioReader, sha256
 from chainkit.chain.document import Place
@@ -34,6 +34,13 @@ LEFTOVERS = ".chainkit-*.part"
 """Names of unfinished outputs, which nobody else uses."""
 
 
+class Backing(NamedTuple):
+    """What a backing tells: its integrated loudness in LUFS, None for silence, and its channels."""
+
+    lufs: float | None
+    channels: int
+
+
 @dataclass(frozen=True)
 class Outcome:
     """How it stands with one voice.
@@ -47,15 +54,15 @@ class Outcome:
         Why it is to be or was rendered, or what failed, a line each.
     record : dict or None
         The render record that is there: of a current render, or of an earlier one.
-    backing_lufs : float or None
-        Integrated loudness of the backing; None where there is none.
+    backing : Backing or None
+        What the voice is heard against, where the songbook names it.
     """
 
     voice: Voice
     state: str
     reason: str = ""
     record: dict[str, Any] | None = None
-    backing_lufs: float | None = None
+    backing: Backing | None = None
 
 
 Work = Callable[[Outcome], Outcome]
@@ -92,7 +99,7 @@ def render_voice(found: Outcome, *, allow_clipping: bool = False) -> Outcome:
         with suppress(OSError):
             folder.rmdir()  # only where nothing else stands in it
         raise
-    backing = _backing_loudness(voice) if found.backing_lufs is None else found.backing_lufs
+    backing = found.backing or _backing(voice)
     return Outcome(voice, RENDERED, found.reason, record, backing)
 
 
@@ -146,8 +153,8 @@ def _look(found: Outcome, force: bool) -> Outcome:
     voice = found.voice
     refuse_unfit(voice, force=force)
     reason = staleness(voice, found.record, force=force)
-    backing = None if found.record is None else _backing_loudness(voice)
-    return replace(found, state=STALE if reason else CURRENT, reason=reason, backing_lufs=backing)
+    backing = None if found.record is None else _backing(voice)
+    return replace(found, state=STALE if reason else CURRENT, reason=reason, backing=backing)
 
 
 def _open_inputs(voice: Voice) -> None:
@@ -229,8 +236,9 @@ def _without_points(chain: dict[str, Any]) -> dict[str, Any]:
     return chain | {"stages": stages}
 
 
-def _backing_loudness(voice: Voice) -> float | None:
+def _backing(voice: Voice) -> Backing | None:
     if voice.backing is None:
         return None
     reader = AudioReader(voice.backing)
-    return measure_loudness(reader.blocks(), reader.rate, reader.channels)
+    loudness = measure_loudness(reader.blocks(), reader.rate, reader.channels)
+    return Backing(loudness, reader.channels)

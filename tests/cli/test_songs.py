@@ -27,6 +27,7 @@ from chainkit.songbook import cluster, load_songbook, naming, running, songbook_
 from chainkit.songbook.work import FAILED, RENDERED, STALE, Outcome, look, render_voice
 
 RATE = 16000
+WIDER = 10.0 * np.log10(2.0)  # dB
 CHAIN = """\
 chainkit: 1
 working_level: -24 LUFS
@@ -376,16 +377,39 @@ def test_a_lost_recall_sheet_is_written_again(record):
     assert sheet.read_text() == text
 
 
-def test_backing_tells_how_far_the_voice_stands_out(record, capsys):
+@pytest.mark.parametrize(("sides", "wider"), [((1, 1), 0.0), ((2, 1), -WIDER), ((1, 2), WIDER)])
+def test_backing_tells_how_far_the_voice_stands_out(record, capsys, sides, wider):
+    """A mono voice is heard from both sides of a stereo backing, and so is a mono backing."""
     folder = record(1)
+    voice, backing = sides
+    x, rate = soundfile.read(folder / "1" / "lead.wav", always_2d=True)
+    soundfile.write(folder / "1" / "lead.wav", np.repeat(x, voice, axis=1), rate, "FLOAT")
     t = np.arange(4 * 48000) / 48000
-    soundfile.write("backing.wav", 0.1 * np.sin(2 * np.pi * 997 * t), 48000, "FLOAT")
+    sine = 0.1 * np.sin(2 * np.pi * 997 * t)[:, None]
+    soundfile.write("backing.wav", np.repeat(sine, backing, axis=1), 48000, "FLOAT")
     (folder / "book.yaml").write_text(book_of(1, ", backing: backing.wav"))
     _, result = told(capsys)
     figures = result["voices"][0]["figures"]
-    # A 997 Hz sine at 0 dBFS reads −3.01 LUFS (ITU-R BS.1770-5, Annex 1); this one lies 20 below.
-    expected = figures["output_lufs"] + 23.01
+    # A 997 Hz sine at 0 dBFS on one channel reads −3.01 LUFS, and on two twice the power (ITU-R
+    # BS.1770-5, Annex 1); this one lies 20 below.
+    beneath = -23.01 + (WIDER if backing == 2 else 0.0)
+    expected = figures["output_lufs"] - beneath + wider
     assert figures["above_backing_lu"] == pytest.approx(expected, abs=0.01)
+
+
+def test_a_voice_stands_above_its_backing_as_compare_tells(record, capsys):
+    """What one reads here may be given to ``compare --voice-level``."""
+    folder = record(1)
+    (folder / "lead.yaml").write_text("chainkit: 1\nstages: []\n")
+    x = np.random.default_rng(1).standard_normal((4 * RATE, 2))
+    soundfile.write("backing.wav", 0.1 * x, RATE, "FLOAT")
+    (folder / "book.yaml").write_text(book_of(1, ", backing: backing.wav"))
+    _, result = told(capsys)
+    options = ["--chain", "lead.yaml", "--backing", "backing.wav", "-o", "compared", "--json"]
+    assert main(["compare", "1/lead.wav", *options]) == 0
+    level = json.loads(capsys.readouterr().out)["voice_level_lu"]
+    figure = result["voices"][0]["figures"]["above_backing_lu"]
+    assert figure == pytest.approx(level, abs=0.01)
 
 
 # ------------------------------------------------------------------------ what is not ours is kept

@@ -22,7 +22,7 @@ def test_a_de_esser_that_works_harder_is_told_with_its_cause():
     found = marks(*usual(1, 2, 3, 5, 6, 7), outcome(4, deess=3.0, sibilance=2.0))
     assert found == [
         "song 4 (Song 4), lead: de-esser works 2.7 dB harder than the median; "
-        "its sibilants are 1.7 dB above the median"
+        "its sibilants are 1.7 dB above the median in the recording"
     ]
 
 
@@ -189,7 +189,7 @@ def test_an_evident_outlier_among_four_scattered_songs_is_told():
     ]
     assert marks(*songs) == [
         "song 4 (Song 4), lead: de-esser works 4.2 dB harder than the median; "
-        "its sibilants are 4.2 dB above the median"
+        "its sibilants are 4.2 dB above the median in the recording"
     ]
 
 
