@@ -21,8 +21,11 @@ from chainkit.errors import INTERRUPTED, LostError, UsageError
 
 if TYPE_CHECKING:
     from chainkit.songbook.model import Songbook, Voice
-    from chainkit.songbook.overview import Overview, Row
+    from chainkit.songbook.overview import Overview
     from chainkit.songbook.work import Outcome
+
+
+TOLD = 6  # outputs left from earlier runs that are named; more are counted
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -87,18 +90,24 @@ def _told_of(
 ) -> int:
     """Print and write how it stands with all voices; the exit code is that of those asked for."""
     # Imported late: a fault in the songbook is told before numba and libsndfile are loaded.
+    from chainkit.songbook.folder import left_behind
     from chainkit.songbook.overview import overview
     from chainkit.songbook.work import FAILED
 
     compared = overview(book.record, outcomes)
     failures = [found for found in outcomes if found.state == FAILED and found.voice in asked]
+    left = [f"{output}.*" for output in left_behind(book)]
     if arguments.json:
-        _print_json(compared, outcomes)
+        _print_json(compared, outcomes, left)
     else:
         _print(compared, outcomes, {_label(outcome) for outcome in failures})
     for outcome in failures:
         for line in outcome.reason.split("\n"):
             show.note(f"{_label(outcome)}: {line}")
+    if left:
+        told = "left from earlier runs, no voice of this songbook has them any more, and kept"
+        rest = f" and {len(left) - TOLD} more, told by --json" if len(left) > TOLD else ""
+        show.note(f"{told}: {', '.join(left[:TOLD])}{rest}")
     if not arguments.dry_run:
         _write_page(book, compared)
     return 1 if failures else 0
@@ -127,9 +136,10 @@ def _tend(
         return
     with running.alone(book.source):
         from chainkit.pages.voice_sheet import lacks_sheet
-        from chainkit.songbook.work import CURRENT, STALE, remove_leftovers
+        from chainkit.songbook.folder import remove_leftovers
+        from chainkit.songbook.work import CURRENT, STALE
 
-        remove_leftovers([book.output, *(voice.output.parent for voice in book.voices)])
+        remove_leftovers(book)
         known |= _found(arguments, book, chosen)
         due = [
             outcome
@@ -191,9 +201,9 @@ def _print(found: Overview, outcomes: Sequence[Outcome], failures: Container[str
     _list([f"{row.label}: {row.note}" for row in found.lacking if row.label not in failures])
     if found.rendered:
         print()
-        names = found.stage_names
-        headers = (*HEADERS, *(f"{name}, dB" for name in names))
-        show.table("", headers, _cells(found.rendered, names))
+        headers, rows = _table(found)
+        words = {number for number, header in enumerate(headers) if header in WORDS}
+        show.table("", headers, rows, words)
     _list(found.marks, "* ", "what stands out, the most serious first:")
     _list(found.cured, "  ", "to know, with nothing to do:")
 
@@ -206,30 +216,34 @@ def _list(lines: Sequence[str], bullet: str = "  ", heading: str = "") -> None:
         print(f"{bullet}{line}".replace("−", show.minus()))
 
 
-HEADERS = (
-    "song", "title", "voice", "trim, dB", "noise, dB", "clipped places", "sibilance before, dB",
-    "after, dB", "loudness, LUFS", "above backing, LU",
-)  # fmt: skip
-FIGURES = (
-    "trim_db", "noise_db", "clipped_runs", "sibilance_db", "output_sibilance_db", "output_lufs",
-    "above_backing_lu",
-)  # fmt: skip
+WORDS = ("song", "title", "voice", "state")
+FIGURES = {
+    "trim_db": "trim,\ndB",
+    "noise_db": "noise,\ndB",
+    "clipped_runs": "clipped\nplaces",
+    "sibilance_db": "sibilance\nbefore,\ndB",
+    "output_sibilance_db": "sibilance\nafter,\ndB",
+    "output_lufs": "loudness,\nLUFS",
+    "above_backing_lu": "above\nbacking,\nLU",
+}
+"""Key and heading; a column without a figure is left out."""
 
 
-def _cells(rows: Sequence[Row], names: Sequence[str]) -> list[tuple[object, ...]]:
-    return [
-        (
-            f"{row.number}{' *' if row.outlying else ''}",
-            f"{row.title}{f' ({row.word})' if row.word else ''}",
-            row.name,
-            *(row.figures[key] for key in FIGURES),
-            *(row.work.get(name) for name in names),
-        )
-        for row in rows
-    ]
+def _table(found: Overview) -> tuple[list[str], list[tuple[object, ...]]]:
+    """Headings and rows of the voices that have a render."""
+    rows = found.rendered
+    numbers = [f"{row.number}{' *' if row.outlying else ''}" for row in rows]
+    about = [(row.title, row.name, row.word or None) for row in rows]
+    columns: dict[str, Sequence[object]] = dict(
+        zip(WORDS, (numbers, *zip(*about, strict=True)), strict=True)
+    )
+    columns |= {word: [row.figures[key] for row in rows] for key, word in FIGURES.items()}
+    columns |= {f"{name},\ndB": [row.work.get(name) for row in rows] for name in found.stage_names}
+    told = {word: cells for word, cells in columns.items() if any(c is not None for c in cells)}
+    return list(told), list(zip(*told.values(), strict=True))
 
 
-def _print_json(found: Overview, outcomes: Sequence[Outcome]) -> None:
+def _print_json(found: Overview, outcomes: Sequence[Outcome], left: Sequence[str]) -> None:
     import json
 
     from chainkit.songbook.work import FAILED, STALE
@@ -237,7 +251,7 @@ def _print_json(found: Overview, outcomes: Sequence[Outcome]) -> None:
     listed = {
         key: [_told(outcome) for outcome in outcomes if outcome.state == state]
         for key, state in (("failed", FAILED), ("to_render", STALE))
-    }
+    } | {"left_behind": left}
     print(json.dumps(found.as_dict() | listed, indent=2, ensure_ascii=False))
 
 

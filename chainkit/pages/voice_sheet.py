@@ -11,6 +11,7 @@ from chainkit.gainlog import read_log
 from chainkit.record import Outputs
 from chainkit.songbook import work
 from chainkit.songbook.model import Voice
+from chainkit.songbook.naming import SHEET
 from chainkit.songbook.work import Outcome
 
 
@@ -30,7 +31,7 @@ def lacks_sheet(voice: Voice) -> bool:
 
 def sheet_path(output: Path) -> Path:
     """Recall sheet beside an output."""
-    return output.with_name(f"{output.stem}.recall.html")
+    return output.with_name(f"{output.stem}{SHEET}")
 
 
 def _tend(found: Outcome, allow_clipping: bool) -> Outcome:

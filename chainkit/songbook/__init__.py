@@ -3,6 +3,7 @@
 model      what a songbook says, and how it is read
 schema     its JSON Schema
 naming     where each output goes
+folder     what lies among the outputs that no voice has any use for
 work       the work on one voice: whether its render is current, and rendering it
 running    the work on all voices, in several processes
 worker     what happens in such a process

@@ -116,12 +116,15 @@ class Songbook:
     songs : tuple of Song
     source : str
         The file it was read from.
+    naming : str
+        Pattern of the outputs' paths in the folder.
     """
 
     record: str
     output: Path
     songs: tuple[Song, ...]
     source: str
+    naming: str = naming.PATTERN
 
     @property
     def voices(self) -> tuple[Voice, ...]:
@@ -223,7 +226,7 @@ class _Reader:
         with self._faults:
             each(self._refuse_input, *zip(*self._outputs, strict=True))
         self._faults.tell()
-        return Songbook(record, self._output_folder, tuple(songs), source)
+        return Songbook(record, self._output_folder, tuple(songs), source, self._pattern)
 
     def _read_chains(self) -> None:
         node = self._root.values.get("chains")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import glob
 import os
 import re
 from collections.abc import Mapping
@@ -14,8 +15,8 @@ PLACEHOLDERS = ("record", "number", "title", "role", "name")
 
 OVERVIEW = "overview.html"
 """The page of all songs, at the top of the output folder."""
-ENDINGS = (".gr.csv", ".record.json", ".recall.html")
-"""What stands behind the name of an output in those of its companions."""
+SHEET = ".recall.html"
+"""What stands behind the name of an output in that of its recall sheet; none is longer."""
 LONGEST = 255
 """Bytes in a name that the usual file systems take: NAME_MAX of Linux, from memory."""
 
@@ -47,6 +48,12 @@ def output_name(pattern: str, words: Mapping[str, str]) -> str:
     return pattern.format(**{name: safe(word) for name, word in words.items()})
 
 
+def any_output(pattern: str) -> str:
+    """Pattern that matches every path that `pattern` makes, and that `pathlib.Path.glob` takes."""
+    pieces = Formatter().parse(pattern)
+    return "".join(glob.escape(text) + ("*" if field else "") for text, field, _, _ in pieces)
+
+
 def check_output(name: str, ending: str) -> None:
     """Refuse the name of an output that no folder can hold, or that stands in the way of ours.
 
@@ -63,7 +70,7 @@ def check_output(name: str, ending: str) -> None:
         Its message continues ``the output '…' …``.
     """
     *folders, last = name.split("/")
-    longest = max((ending, *ENDINGS), key=_bytes)
+    longest = max(ending, SHEET, key=_bytes)
     if any(_bytes(part) > LONGEST for part in (*folders, f"{last}{longest}")):
         room = LONGEST - _bytes(longest)
         raise ValueError(

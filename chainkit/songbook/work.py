@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import copy
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
@@ -30,8 +30,6 @@ from chainkit.songbook.model import Voice
 
 STATES = CURRENT, RENDERED, STALE, FAILED = "current", "rendered", "to render", "failed"
 NEVER, FORCED = "never rendered", "asked for"
-LEFTOVERS = ".chainkit-*.part"
-"""Names of unfinished outputs, which nobody else uses."""
 
 
 class Backing(NamedTuple):
@@ -101,14 +99,6 @@ def render_voice(found: Outcome, *, allow_clipping: bool = False) -> Outcome:
         raise
     backing = found.backing or _backing(voice)
     return Outcome(voice, RENDERED, found.reason, record, backing)
-
-
-def remove_leftovers(folders: Iterable[Path]) -> None:
-    """Remove what a killed run left unfinished in `folders`."""
-    for folder in set(folders):
-        with suppress(OSError):  # whoever writes there is told
-            for leftover in folder.glob(LEFTOVERS):
-                leftover.unlink(missing_ok=True)
 
 
 def refuse_unfit(voice: Voice, *, force: bool = False) -> None:

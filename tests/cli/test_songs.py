@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -210,7 +211,8 @@ def test_one_song_alone_leaves_the_others_in_the_overview(record, capsys):
         assert words in page
         assert words in printed
     assert page.count('recall.html"') == 3
-    assert "Song 4 (out of date)" in printed
+    assert re.search(r"Song 4 +lead +out of date ", printed)
+    assert max(map(len, printed[printed.index("song ") :].split("\n\n")[0].split("\n"))) <= 100
 
 
 def test_a_missing_file_is_the_failure_of_its_song(record, capsys):
@@ -410,6 +412,27 @@ def test_a_voice_stands_above_its_backing_as_compare_tells(record, capsys):
     level = json.loads(capsys.readouterr().out)["voice_level_lu"]
     figure = result["voices"][0]["figures"]["above_backing_lu"]
     assert figure == pytest.approx(level, abs=0.01)
+
+
+def test_outputs_that_no_voice_has_any_more_are_told_and_kept(record, capsys):
+    folder = record(2)
+    songs("--only", "Song 1")
+    _edit(folder / "book.yaml", "title: Song 1", "title: First song")
+    capsys.readouterr()
+    kept = "no voice of this songbook has them any more, and kept: rendered/Song 1/lead.*"
+    for options in (["--dry-run"], []):
+        assert songs(*options) == 0
+        assert kept in capsys.readouterr().err
+    assert _output(folder, "lead.wav").exists()
+    assert told(capsys)[1]["left_behind"] == ["rendered/Song 1/lead.*"]
+
+
+@pytest.mark.parametrize(
+    ("pattern", "matches"),
+    [("{title}/{name}", "*/*"), ("[{number}] {title}", "[[]*] *"), ("{{x}}{role}", "{x}*")],
+)
+def test_a_pattern_matches_every_output(pattern, matches):
+    assert naming.any_output(pattern) == matches
 
 
 # ------------------------------------------------------------------------ what is not ours is kept
