@@ -25,6 +25,8 @@ _RELATIVE_GATE = -20.0  # dB, as in EBU Tech 3342
 _BELOW_VOICE = 25.0  # dB
 _ABOVE_FLOOR = 6.0  # dB
 _NEAREST = 10.0  # dB
+_STEADY = 4.0  # dB by which the windows of a noise differ, if much of it is low
+_PAUSE = 0.5  # seconds
 _LOWEST, _STEP, _CLASSES = -200.0, 0.1, 2500  # dB, of the level classes
 
 
@@ -101,7 +103,7 @@ class AmplitudeMeter:
         voice = self.voice_level()
         if voice is None:
             return None
-        floor = self._level_at(0.05)
+        floor = _percentile(self._counts, 0.05)  # silence left out
         return min(max(voice - _BELOW_VOICE, floor + _ABOVE_FLOOR), voice - _NEAREST)
 
     def voice_level(self) -> float | None:
@@ -120,24 +122,23 @@ class AmplitudeMeter:
         return float(self._counts[_levels() >= gate].sum() / windows)
 
     def noise_floor(self) -> float | None:
-        """Median level in dBFS of the windows in which the voice does not sound.
+        """Level in dBFS of the noise that is heard in the pauses.
 
-        None when there are none, or when most of them are digital silence.
+        Looked for among the windows in which the voice does not sound, digital silence left out:
+        the median of those up to 4 dB above the level that a twentieth of them does not reach.
+        None where a quarter of them does not lie below that, or where they make up less than half a
+        second: noise is steady, while soft consonants and tails are spread, so there is too little
+        pause to tell.
         """
         gate = self.gate()
         if gate is None:
             return None
-        quiet = self._counts * (_levels() < gate)
-        below = np.cumsum(quiet) + self._silent
-        middle = below[-1] / 2.0
-        if below[-1] == 0 or self._silent >= middle:
+        quiet = np.where(_levels() < gate, self._counts, 0)
+        most = _percentile(quiet, 0.05) + _STEADY
+        steady = np.where(_levels() <= most, quiet, 0)
+        if steady.sum() < _PAUSE * WINDOWS_A_SECOND or _percentile(quiet, 0.25) > most:
             return None
-        return float(_levels()[np.searchsorted(below, middle)])
-
-    def _level_at(self, share: float) -> float:
-        """Level that this share of the windows does not reach, silence left out."""
-        below = np.cumsum(self._counts)
-        return float(_levels()[np.searchsorted(below, share * below[-1])])
+        return _percentile(steady, 0.5)
 
     def _mean_above(self, gate: float) -> float | None:
         levels = _levels()
@@ -150,6 +151,12 @@ class AmplitudeMeter:
 def _levels() -> NDArray[np.float64]:
     """Middle of each level class in dBFS."""
     return _LOWEST + _STEP * (np.arange(_CLASSES, dtype=np.float64) + 0.5)
+
+
+def _percentile(counts: NDArray[np.int64], share: float) -> float:
+    """Level that this share of the counted windows does not reach."""
+    below = np.cumsum(counts)
+    return float(_levels()[np.searchsorted(below, share * below[-1])])
 
 
 def _decibels(power: float) -> float | None:

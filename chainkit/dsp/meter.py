@@ -45,7 +45,7 @@ class Measurement:
         Runs of 3 or more frames at full scale.
     first_clipped_seconds : float or None
     noise_floor_dbfs : float or None
-        Median level of the 50 ms windows in which the voice does not sound.
+        Level of the noise in the pauses, see `amplitude.AmplitudeMeter.noise_floor`.
     sounding_share : float, 0 to 1
         Share of time in which the voice sounds, see `amplitude`.
     low_mid_db, presence_db, air_db : float or None

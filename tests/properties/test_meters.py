@@ -141,6 +141,35 @@ def test_sounding_time_and_noise_floor(rng):
         assert figures.noise_floor_dbfs == pytest.approx(-60.0 + offset, abs=0.5)
 
 
+def syllables(rng, seconds):
+    """A voice that sounds for half of each 0.3 s, soft consonants behind, and few short pauses."""
+    window = np.arange(seconds * RATE) * 20 // RATE  # of 50 ms
+    soft = 10.0 ** (-(12.0 + rng.exponential(8.0, window[-1] + 1)) / 20.0)
+    level = np.where(window % 6 < 3, 1.0, np.where(window % 18 < 17, soft[window], 0.0))
+    return 0.1 * level[:, None] * rng.standard_normal((seconds * RATE, 1))
+
+
+@pytest.mark.parametrize("seconds", [8, 60])
+def test_a_voice_between_digital_silences_has_no_noise_floor(rng, seconds):
+    """What is left of its pauses is consonants."""
+    assert measured(syllables(rng, seconds)).noise_floor_dbfs is None
+
+
+def test_soft_consonants_and_breaths_are_no_noise_floor(rng):
+    """Nor does a second of digital silence, ahead of the recording, hide it."""
+    x = syllables(rng, 20)
+    breath = np.where(np.arange(len(x)) % (3 * RATE) < RATE // 4, 0.003, 0.0)[:, None]
+    x += (breath + 1e-4) * rng.standard_normal(x.shape)
+    x[:RATE] = 0.0
+    assert measured(x).noise_floor_dbfs == pytest.approx(-80.0, abs=0.5)
+
+
+def test_too_short_a_pause_tells_no_noise_floor(rng):
+    x = 0.1 * rng.standard_normal((6 * RATE, 1))
+    x[2 * RATE : 2 * RATE + RATE // 4] *= 0.001
+    assert measured(x).noise_floor_dbfs is None
+
+
 @pytest.mark.parametrize("frames", [0, 1000, 4 * RATE])
 def test_figures_of_silence_do_not_exist(frames):
     figures = measured(np.zeros((frames, 2))).to_json()
