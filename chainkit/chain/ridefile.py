@@ -6,9 +6,10 @@ from os import PathLike
 from typing import Any
 
 from chainkit.chain.faults import Faults
+from chainkit.chain.walk import brief
 from chainkit.errors import ChainFileError, UsageError
 from chainkit.stages.ride import POINT
-from chainkit.units import as_typed
+from chainkit.units import as_typed, nearest
 
 COLUMNS = ["seconds", "gain_db"]
 MAX_BYTES = 16 << 20
@@ -41,7 +42,8 @@ def read_ride(path: str | PathLike[str]) -> tuple[tuple[float, float], ...]:
 def _points(rows: Any, source: str) -> tuple[tuple[float, float], ...]:
     header = [cell.strip() for cell in next(rows, [])]
     if header != COLUMNS:
-        raise ChainFileError(f"the first row must be {','.join(COLUMNS)}", source)
+        due = f"the first row must be {','.join(COLUMNS)}"
+        raise ChainFileError(f"{due}{_hint(header)}", source)
     points: list[tuple[float, float]] = []
     faults = Faults()
     for row in filter(None, rows):
@@ -55,16 +57,39 @@ def _points(rows: Any, source: str) -> tuple[tuple[float, float], ...]:
     return tuple(points)
 
 
+def _hint(cells: list[str]) -> str:
+    """What is probably wrong with a row: how its columns are parted, or a name."""
+    if len(cells) > len(COLUMNS) or any(";" in cell or "\t" in cell for cell in cells):
+        return "; commas part the columns, and numbers take a decimal point"
+    wrong = [cell for cell in cells if cell not in COLUMNS and not cell[:1].isdecimal()]
+    return nearest(wrong[0], COLUMNS) if wrong else ""
+
+
 def _point(row: list[str], source: str, line: int) -> tuple[float, float]:
+    """The point of a row; a fault names the column at which the wrong cell begins."""
+    shown = brief(",".join(row))
+    if len(row) != len(COLUMNS):
+        due = "a time and a gain are due, in two cells"
+        raise ChainFileError(f"row {shown}: {due}{_hint(row)}", source, line)
+    values, column, faults = [], 1, Faults()
+    for name, cell, form in zip(COLUMNS, row, POINT.values, strict=True):
+        with faults:
+            try:
+                values.append(_number(cell, form))
+            except ValueError as fault:
+                message = f"row {shown}: {name} {brief(cell.strip())} {fault}"
+                raise ChainFileError(message, source, line, column) from None
+        column += len(cell) + 1
+    faults.tell()
+    return values[0], values[1]
+
+
+def _number(cell: str, form: Any) -> float:
+    """Number of a cell; a ValueError tells what it is not."""
     try:
-        if len(row) != 2:
-            raise ValueError(f"found {len(row)} cells")
-        seconds, gain = (float(as_typed(cell)) for cell in row)
-        POINT.values[0].check(seconds)
-        POINT.values[1].check(gain)
-    except ValueError as fault:
-        shown = ",".join(row)
-        raise ChainFileError(
-            f"row {shown!r}: seconds,gain_db are due ({fault})", source, line
-        ) from None
-    return seconds, gain
+        value = float(as_typed(cell))
+    except ValueError:
+        raise ValueError("is not a number without unit, such as 1.5") from None
+    if not form.low <= value <= form.high:
+        raise ValueError(f"is not between {form.low:.0f} and {form.high:.0f}")
+    return value
