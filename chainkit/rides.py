@@ -76,6 +76,8 @@ class Rides:
         K-weighted mean square of the voice in each 10 ms.
     backing_power : ndarray or None
         The same of the backing, where one is given.
+    backing_ends : float or None, seconds
+        Where a backing ends that is shorter than the voice.
     """
 
     voice: Path
@@ -88,6 +90,7 @@ class Rides:
     intended: Values
     power: Values
     backing_power: Values | None
+    backing_ends: float | None = None
 
     @property
     def spread(self) -> tuple[float | None, float | None]:
@@ -96,15 +99,27 @@ class Rides:
 
     @property
     def departure(self) -> tuple[float | None, float | None]:
-        """Greatest departure from the mean distance to the backing in LU, before and after."""
+        """Greatest departure from the mean distance to the backing in LU, before and after.
+
+        None where fewer than two phrases have a backing: one does not depart from itself.
+        """
         under = [phrase for phrase in self.phrases if phrase.backing_lufs is not None]
-        return _both(under, _departure, lambda phrase: phrase.backing_lufs)
+        return _both(
+            under if len(under) > 1 else [], _departure, lambda phrase: phrase.backing_lufs
+        )
 
     @property
     def alone(self) -> int:
         """How many phrases are sung where a given backing is silent."""
         unheard = [phrase for phrase in self.phrases if phrase.backing_lufs is None]
         return len(unheard) if self.backing else 0
+
+    @property
+    def behind(self) -> int:
+        """How many phrases begin behind the end of a backing."""
+        if self.backing_ends is None:
+            return 0
+        return sum(phrase.start >= self.backing_ends for phrase in self.phrases)
 
     @property
     def at_limit(self) -> int:
@@ -169,9 +184,11 @@ def find_rides(
     phrasing = phrases.find(hops)
     _refuse_nothing_sung(reader, hops, phrasing)
     under = np.zeros(len(hops.power))
+    ends = None
     if band is not None:
         found = _hop_powers(band, progress)[: len(under)]
         under[: len(found)] = found
+        ends = _seconds(len(found)) if len(found) < len(under) else None
     ridden = riding.ride(hops.power, under, phrasing, settings)
     if band is not None:
         _refuse_silent(band, under, ridden)
@@ -186,6 +203,7 @@ def find_rides(
         intended=ridden.curve,
         power=hops.power,
         backing_power=under if band is not None else None,
+        backing_ends=ends,
     )
 
 
@@ -212,11 +230,13 @@ def _counted(reader: AudioReader, progress: Progress | None) -> Iterator[Values]
 def _refuse_nothing_sung(reader: AudioReader, hops: Hops, phrasing: Phrasing) -> None:
     if phrasing.phrases:
         return
-    if not hops.power.any():
-        raise AudioFileError(f"{reader.path} is silent; there is nothing to ride")
-    raise AudioFileError(
-        f"no phrase of a voice was found in {reader.path}; there is nothing to ride"
-    )
+    if not len(hops.power):
+        told = f"{reader.path} is too short, {1000 * reader.frames / reader.rate:.0f} ms"
+    elif not hops.power.any():
+        told = f"{reader.path} is silent"
+    else:
+        told = f"no phrase of a voice was found in {reader.path}"
+    raise AudioFileError(f"{told}; there is nothing to ride")
 
 
 def _unridden(power: Values, phrasing: Phrasing) -> Iterator[Stretch]:

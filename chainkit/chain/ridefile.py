@@ -61,8 +61,8 @@ def _hint(cells: list[str]) -> str:
     """What is probably wrong with a row: how its columns are parted, or a name."""
     if len(cells) > len(COLUMNS) or any(";" in cell or "\t" in cell for cell in cells):
         return "; commas part the columns, and numbers take a decimal point"
-    wrong = [cell for cell in cells if cell not in COLUMNS and not cell[:1].isdecimal()]
-    return nearest(wrong[0], COLUMNS) if wrong else ""
+    hints = (nearest(cell, COLUMNS) for cell in cells if cell not in COLUMNS)
+    return next(filter(None, hints), "")
 
 
 def _point(row: list[str], source: str, line: int) -> tuple[float, float]:

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from chainkit.audio.formats import CONTAINERS
 from chainkit.chain import parse_chain
 from chainkit.cli.main import main
 from chainkit.dsp.backing import accompany
@@ -92,6 +93,24 @@ def test_where_nothing_is_sung_there_is_no_file(folder, capsys, level, message):
     assert ride("--plot", "rides.png") == 3
     assert f"{message}; there is nothing to ride" in capsys.readouterr().err
     assert not list(folder.glob("rides.*"))
+
+
+def test_what_is_too_short_is_not_called_silent(folder, capsys, rng):
+    soundfile.write("lead.wav", 0.1 * rng.standard_normal(100), RATE, "FLOAT")
+    assert ride() == 3
+    assert "lead.wav is too short, 6 ms; there is nothing to ride" in capsys.readouterr().err
+
+
+def test_a_backing_that_ends_early_is_told(folder, capsys, sung):
+    x = accompany(RATE, 14.0, 4).audio
+    end = (sung.phrases[0].end + sung.phrases[1].start) / 2
+    soundfile.write("backing.wav", x[: round(end * RATE)], RATE, "FLOAT")
+    assert ride("--backing", "backing.wav") == 0
+    printed = capsys.readouterr()
+    count = len(sung.phrases)
+    told = f"the backing ends after {end:.1f} s, ahead of {count - 1} of {count} phrases"
+    assert f"{told}; is it the right file?" in printed.err
+    assert "steady distance" not in printed.out
 
 
 @pytest.mark.parametrize("level", [0.0, 1e-5])
@@ -199,8 +218,15 @@ def test_files_are_kept_and_inputs_are_safe(folder, capsys):
     assert ride() == 4
     assert "rides.csv exists already; --force replaces it" in capsys.readouterr().err
     assert ride("--force") == 0
-    assert main(["ride", "lead.wav", "-o", "lead.wav", "--force"]) == 4
-    assert "lead.wav is the input" in capsys.readouterr().err
+    (folder / "link.csv").symlink_to("lead.wav")
+    assert main(["ride", "lead.wav", "-o", "link.csv", "--force"]) == 4
+    assert "link.csv is the input" in capsys.readouterr().err
+
+
+def test_moves_do_not_go_under_the_name_of_a_sound_file(folder, capsys):
+    for ending in CONTAINERS:
+        assert main(["ride", "lead.wav", "-o", f"moves{ending.upper()}", "--force"]) == 2
+        assert "is named as a sound file; moves go to a .csv" in capsys.readouterr().err
 
 
 def test_from_python(folder):

@@ -142,7 +142,7 @@ def test_all_faulty_rows_of_a_ride_file_are_told(tmp_path):
     found = [(Path(fault.source).name, fault.line) for fault in caught.value.faults]
     assert found == [("c.yaml", 2), ("moves.csv", 3), ("moves.csv", 5), ("moves.csv", 8)]
     (tmp_path / "moves.csv").write_text("seconds,gain_db\n" + "0,x\n" * 5000)
-    with pytest.raises(ChainFileError, match="moves.csv:2:1: row '0,x'") as caught:
+    with pytest.raises(ChainFileError, match="moves.csv:2:3: row '0,x'") as caught:
         read_ride(tmp_path / "moves.csv")
     assert len(caught.value.faults) == 20
 
@@ -355,7 +355,10 @@ def test_ride_files(tmp_path):
         return chainkit.load_chain(chain_file)
 
     assert load("moves.csv").stages[0].points == ((0.0, 0.0), (1.5, -2.25))
-    with pytest.raises(ChainFileError, match=r"bad.csv:3:1: row '1.5,quiet'"):
+    with pytest.raises(
+        ChainFileError,
+        match=r"bad.csv:3:5: row '1.5,quiet': gain_db 'quiet' is not a number without unit",
+    ):
         load("bad.csv")
     with pytest.raises(ChainFileError, match=r"back.csv:3:1: the times must rise"):
         load("back.csv")
@@ -365,6 +368,29 @@ def test_ride_files(tmp_path):
         load("none.csv")
     with pytest.raises(ChainFileError, match=r"chain.yaml:3:18: cannot read the ride file"):
         load("missing.csv")
+
+
+@pytest.mark.parametrize(
+    ("text", "fault"),
+    [
+        ("second,gain_db\n", r"1:1: the first row must be .*; did you mean 'seconds'\?"),
+        ("seconds;gain_db\n0;0\n", "1:1: .*; commas part the columns, and numbers take a decimal"),
+        (
+            "seconds,gain_db\n0,5,-3\n",
+            "2:1: row '0,5,-3': a time and a gain are due.*decimal point",
+        ),
+        ("seconds,gain_db\n1\n", "2:1: row '1': a time and a gain are due, in two cells$"),
+        ("seconds,gain_db\n0 s,0 dB\n", "2:1: .* seconds '0 s' is not a number.*2:5: .* '0 dB'"),
+        ("seconds,gain_db\n0,nan\n", "2:3: .* gain_db 'nan' is not between -120 and 24"),
+        ("seconds,gain_db\n-1,0\n", "2:1: .* seconds '-1' is not between 0 and 1000000"),
+    ],
+)
+def test_the_faults_of_a_ride_file_are_told_where_they_stand(tmp_path, text, fault):
+    path = tmp_path / "moves.csv"
+    path.write_text(text)
+    with pytest.raises(ChainFileError, match=rf"(?s)moves.csv:{fault}") as caught:
+        read_ride(path)
+    assert "float" not in str(caught.value)
 
 
 def test_stages_made_in_python_are_checked():
