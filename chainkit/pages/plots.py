@@ -111,7 +111,8 @@ STYLE: dict[Any, Any] = {
     "xtick.major.width": 0.8,
     "ytick.major.width": 0.8,
     "lines.solid_capstyle": "round",
-    "legend.frameon": False,
+    "legend.frameon": True,  # white, so that curves pass behind the words
+    "legend.edgecolor": "none",
     "legend.fontsize": 9.0,
     "legend.handlelength": 2.8,
     "pdf.fonttype": 42,

@@ -103,8 +103,20 @@ def test_one_is_told_as_one(page):
     assert ">2 voices; 1 figure stands out; 1 voice is not up to date<" in page
 
 
-def test_two_voices_of_a_role_are_not_drawn():
-    assert "<svg" not in overview_page(overview("Example", usual(1, 2)), Path("rendered"))
+def test_two_voices_of_a_role_are_not_drawn_which_is_said():
+    page = overview_page(overview("Example", usual(1, 2)), Path("rendered"))
+    assert "<svg" not in page
+    assert "Not drawn, for want of 3 voices: lead." in page
+
+
+def test_several_voices_of_a_song_are_told_apart(monkeypatch):
+    marks = []
+    monkeypatch.setattr(plots, "marker", lambda axes, x, y, text, strong: marks.append(text))
+    two = outcome(3)
+    right = replace(two, voice=replace(two.voice, name="right"))
+    page = overview_page(overview("Example", [*usual(1, 2), two, right]), Path("rendered"))
+    assert marks[:4] == ["1", "2", "3a", "3b"]
+    assert '<p class="quiet">3a lead, 3b right</p>' in page
 
 
 @pytest.mark.browser
@@ -121,6 +133,19 @@ def test_the_table_is_whole_on_a_desktop_and_in_print(visit, tmp_path, page):
     # The songs' drawing is not parted from its heading: table and drawing, one page each.
     pages = shown.pdf(prefer_css_page_size=True)
     assert len(re.findall(rb"/Type\s*/Page\b", pages)) <= 2
+
+
+@pytest.mark.browser
+def test_a_narrow_screen_scrolls_the_drawings_at_a_size_to_read(visit, tmp_path, page):
+    path = tmp_path / "overview.html"
+    path.write_text(page, encoding="utf-8")
+    shown = visit(path)
+    shown.set_viewport_size({"width": 500, "height": 800})
+    assert shown.evaluate("document.documentElement.scrollWidth") <= 500
+    heights = (
+        "[...document.querySelectorAll('.drawing text')].map(e => e.getBoundingClientRect().height)"
+    )
+    assert min(shown.evaluate(heights)) >= 9.0
 
 
 @pytest.mark.browser
