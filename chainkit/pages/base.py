@@ -3,6 +3,7 @@
 A page is a template in ``templates/`` that extends ``base.html`` and fills its blocks:
 
 title      text of the window and of the first heading
+about      a description of the page for its head
 lead       a line beneath the heading
 head       more style of this page
 content    the page itself: sections that begin with an ``h2``

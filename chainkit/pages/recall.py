@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,6 +17,7 @@ from chainkit.pages import curves, plots
 from chainkit.pages.base import change, render_page
 from chainkit.pages.settings import every_setting
 from chainkit.pages.timeline import WIDTH, moving_stages, reduction_sheet, sheet_height
+from chainkit.songbook.overview import listed
 
 LEVELS = (
     ("integrated_lufs", "integrated loudness", "LUFS"),
@@ -55,6 +56,8 @@ class StageEntry:
         Its reduction, from the render record.
     matched : float or None, dB
         The makeup that was found by matching loudness.
+    own : frozenset of str
+        What the song sets itself: names of settings, and numbers of bands.
     """
 
     kind: str
@@ -64,11 +67,16 @@ class StageEntry:
     picture: Markup | None
     statistics: Mapping[str, Any] | None
     matched: float | None
+    own: frozenset[str] = frozenset()
 
     @property
     def narrow(self) -> bool:
         """Whether the settings are short enough to stand in two columns."""
         return max((len(name + value) for name, value in self.settings), default=0) <= 25
+
+    def is_own(self, name: str) -> bool:
+        """Whether the song sets the value called `name`, or one of the band it begins with."""
+        return name.partition("  ")[0] in self.own
 
     @property
     def did(self) -> bool:
@@ -84,7 +92,15 @@ class StageEntry:
         return 2.4 + max(settings, pictured) + 1.5 * self.did + points
 
 
-def recall_sheet(record: Mapping[str, Any], log: Log | None = None, *, title: str = "") -> str:
+def recall_sheet(
+    record: Mapping[str, Any],
+    log: Log | None = None,
+    *,
+    title: str = "",
+    place: str = "",
+    changes: Sequence[tuple[str, str]] = (),
+    about: str = "",
+) -> str:
     """HTML text of the recall sheet of one render.
 
     Parameters
@@ -95,6 +111,12 @@ def recall_sheet(record: Mapping[str, Any], log: Log | None = None, *, title: st
         The gain-reduction log; without it the sheet has no reduction over time.
     title : str
         Heads the page; the name of the output if left out.
+    place : str
+        Where the song belongs: the name of its record, and its number.
+    changes : sequence of (str, str)
+        Path and text of each value that the song sets itself.
+    about : str
+        Description in the page's head.
 
     Returns
     -------
@@ -109,11 +131,15 @@ def recall_sheet(record: Mapping[str, Any], log: Log | None = None, *, title: st
     """
     chain = chain_from_dict(record["chain"], "render record")
     notes = [note for note in (chain.notes.strip(), *record["notes"]) if note]
-    stages = [_stage_entry(record, chain, index) for index in range(len(chain.stages))]
+    stages = [_stage_entry(record, chain, index, changes) for index in range(len(chain.stages))]
+    own = listed(changes)
     over_time = 0.0 if log is None else PAGE_WIDTH * sheet_height(moving_stages(chain, log)) / WIDTH
     return render_page(
         "recall.html",
         title=title or record["output"]["file"],
+        place=place,
+        about=about,
+        own=own,
         record=record,
         chain=chain,
         notes=notes,
@@ -122,7 +148,7 @@ def recall_sheet(record: Mapping[str, Any], log: Log | None = None, *, title: st
         stages=stages,
         reduction=None if log is None else _reduction(chain, log),
         over_time=over_time,
-        print_scale=_print_scale(stages, notes, over_time),
+        print_scale=_print_scale(stages, [*notes, own] if own else notes, over_time),
     )
 
 
@@ -140,7 +166,9 @@ def _levels(levels: Mapping[str, Any]) -> list[tuple[str, str, float | None, flo
     return [(label, unit, before[key], after[key]) for key, label, unit in LEVELS if key in before]
 
 
-def _stage_entry(record: Mapping[str, Any], chain: Chain, index: int) -> StageEntry:
+def _stage_entry(
+    record: Mapping[str, Any], chain: Chain, index: int, changes: Sequence[tuple[str, str]]
+) -> StageEntry:
     stage = chain.stages[index]
     statistics = record["stages"].get(stage.name, {})
     return StageEntry(
@@ -151,7 +179,14 @@ def _stage_entry(record: Mapping[str, Any], chain: Chain, index: int) -> StageEn
         picture=_picture(stage, index, record["voice"]["rate"]),
         statistics=statistics if "greatest_db" in statistics else None,
         matched=record["matched_makeup_db"].get(stage.name),
+        own=frozenset(_row_of(path) for path, _ in changes if path.startswith(f"{stage.name}.")),
     )
+
+
+def _row_of(path: str) -> str:
+    """What the row of the value at `path` is called: its keys, or the number of its band."""
+    keys = path.split(".")[1:]
+    return keys[1] if keys[0] == "bands" and len(keys) > 1 else " ".join(keys)
 
 
 def _point(seconds: float, gain: float) -> tuple[str, str]:

@@ -59,6 +59,8 @@ class Voice:
         Else empty.
     places : dict of str to Place
         Where the songbook names its files, by ``file``, ``backing``, ``rides``.
+    record : str
+        Name of the record.
     """
 
     number: int
@@ -73,6 +75,7 @@ class Voice:
     output: Path
     fault: str = ""
     places: dict[str, Place] = field(default_factory=dict, compare=False, repr=False)
+    record: str = ""
 
     def absolute(self) -> Voice:
         """The same voice with paths that hold wherever a process was started."""
@@ -317,6 +320,7 @@ class _Reader:
             output=self._output(node, file, words | {"role": role, "name": name or role}),
             fault=_together([*_missing(node, files), *lost]),
             places={key: node.values[key].place for key in FILES if files[key] is not None},
+            record=words["record"],
         )
 
     def _role(self, node: Mapping) -> str:

@@ -130,7 +130,7 @@ class Row:
     def remark(self) -> str:
         """What differs for this voice: ``out of date; deess.threshold −36 dB; rides``."""
         rides = "rides" if self.rides else ""
-        return "; ".join(filter(None, (self.word, _listed(self.changes.items()), rides)))
+        return "; ".join(filter(None, (self.word, listed(self.changes.items()), rides)))
 
 
 @dataclass(frozen=True)
@@ -467,7 +467,8 @@ def _changes_of(row: Row, stage: str) -> list[tuple[str, str]]:
     return [change for change in row.changes.items() if change[0].startswith(f"{stage}.")]
 
 
-def _listed(changes: Iterable[tuple[str, str]]) -> str:
+def listed(changes: Iterable[tuple[str, str]]) -> str:
+    """Changed values in words: ``deess.threshold −36 dB, eq.bypass true``."""
     return ", ".join(f"{path} {_typeset(text)}" for path, text in changes)
 
 
@@ -489,7 +490,7 @@ def _own_settings(row: Row, rows: Sequence[Row]) -> str:
         for path, text in row.changes.items()
         if _is_rare(other.changes.get(path) == text for other in others)
     ]
-    told = [f"its changes: {_listed(changes)}"] if changes else []
+    told = [f"its changes: {listed(changes)}"] if changes else []
     if row.rides and _is_rare(bool(other.rides) for other in others):
         told.append("its rides")
     return "; ".join(told)
@@ -515,7 +516,7 @@ def _stage_cause(row: Row, rows: Sequence[Row], stage: str, departure: float) ->
     What was changed in the stage, else the voice, else what was changed elsewhere.
     """
     if not row.note and (changed := _changes_of(row, stage)):
-        return f"its changes: {_listed(changed)}", ""
+        return f"its changes: {listed(changed)}", ""
     why, key = _voice_cause(row, rows, row.stages[stage]["kind"], departure)
     why = why or _own_settings(row, rows) or _age(row, rows)
     return why or "the figures of the voice do not tell why", key

@@ -24,6 +24,7 @@ from chainkit.audio.reader import AudioReader
 from chainkit.cli.main import main
 from chainkit.dsp.voice import sing
 from chainkit.errors import ChainFileError, UsageError
+from chainkit.pages import voice_sheet
 from chainkit.songbook import cluster, load_songbook, naming, running, songbook_schema, worker
 from chainkit.songbook.work import FAILED, RENDERED, STALE, Outcome, look, render_voice
 
@@ -378,6 +379,25 @@ def test_a_lost_recall_sheet_is_written_again(record):
     sheet.unlink()
     songs()
     assert sheet.read_text() == text
+
+
+def test_a_sheet_that_tells_of_another_place_is_written_again(record):
+    folder = record(1)
+    songs()
+    sheet = folder / "rendered" / "Song 1" / "lead.recall.html"
+    assert "Example, song 1" in sheet.read_text()
+    (voice,) = load_songbook("book.yaml").voices
+    assert not voice_sheet.lacks_sheet(voice)
+    for old, new in (("record: Example", 'record: "A & B"'), ("lead.wav}", "lead.wav, changes: {"
+                     "deess.range: 8 dB}}")):  # fmt: skip
+        _edit(folder / "book.yaml", old, new)
+        (voice,) = load_songbook("book.yaml").voices
+        assert look(voice).state == "current"
+        assert voice_sheet.lacks_sheet(voice)
+    songs()
+    assert not voice_sheet.lacks_sheet(voice)
+    assert "A &amp; B, song 1" in sheet.read_text()
+    assert "deess.range 8 dB" in sheet.read_text()
 
 
 @pytest.mark.parametrize(("sides", "wider"), [((1, 1), 0.0), ((2, 1), -WIDER), ((1, 2), WIDER)])

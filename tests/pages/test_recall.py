@@ -185,6 +185,21 @@ def test_the_page_asks_for_nothing(sheet):
     assert not re.findall(r"url\((?!#)", sheet)
 
 
+def test_the_sheet_tells_where_the_song_belongs_and_what_is_its_own(record, log):
+    own = [
+        ("deess.range", "8 dB"),
+        ("eq.bands.2.gain", "3 dB"),
+        ("compress.sidechain.highpass", "-"),
+    ]
+    text = recall_sheet(record, log, place="Name, song 3", changes=own, about="a <b>")
+    words = Outline(text).text
+    assert "Name, song 3 · Example · 0:02" in words
+    assert "deess.range 8 dB, eq.bands.2.gain 3 dB" in words
+    marked = re.findall(r'<div class="own"><dt>(.*?)</dt>', text)
+    assert marked == ["2  high shelf", "range", "sidechain highpass"]
+    assert '<meta name="description" content="a &lt;b&gt;">' in text
+
+
 def test_without_a_log_there_is_no_reduction_over_time(record):
     assert "Gain over time" not in recall_sheet(record)
 
