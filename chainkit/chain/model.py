@@ -340,8 +340,6 @@ def _loaded(stage: Stage, folder: str, place: Place | None = None) -> Stage:
     name = getattr(stage, "file", "")
     if not name:
         return stage
-    if place is not None and getattr(stage, "points", None):
-        raise place.fault("give points or a file, not both")
     from chainkit.chain.ridefile import read_ride
 
     try:

@@ -44,6 +44,8 @@ class Reader:
         with faults:
             check_keys(node, forms(cls), title)
             _check_complete(cls, node, title)
+        with faults:
+            _check_exclusive(cls, node)
         values = {}
         for key, form in forms(cls).items():
             if key in node.values:
@@ -137,6 +139,12 @@ def _check_complete(cls: type[Any], node: Mapping, title: str) -> None:
     if missing:
         due = ", ".join(key for key in forms(cls) if key not in ("name", "bypass"))
         raise node.place.fault(f"{title} needs {' and '.join(missing)}; its keys are {due}")
+
+
+def _check_exclusive(cls: type[Any], node: Mapping) -> None:
+    for one, other in cls.exclusive:
+        if one in node.values and other in node.values:
+            raise node.values[other].place.fault(f"give {one} or {other}, not both")
 
 
 def shown(settings: Settings) -> dict[str, Any]:

@@ -267,7 +267,14 @@ class Settings:
     ------
     SettingFault
         A value out of bounds, or values that do not go together.
+
+    Attributes
+    ----------
+    exclusive : tuple of (str, str)
+        Keys of which a chain file gives one or the other.
     """
+
+    exclusive: ClassVar[tuple[tuple[str, str], ...]] = ()
 
     def __post_init__(self) -> None:
         for key, form in forms(type(self)).items():

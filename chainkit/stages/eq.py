@@ -114,6 +114,7 @@ class Resonant(Band):
     """
 
     default_q: ClassVar[float]
+    exclusive = (("q", "bandwidth"),)
 
     q: float | None = setting(Q, None, about="Quality factor; the higher, the narrower.")
     bandwidth: float | None = setting(OCTAVES, None, about="Width in octaves, instead of q.")

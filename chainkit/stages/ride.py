@@ -24,6 +24,7 @@ class Ride(Stage):
     """
 
     kind: ClassVar[str] = "ride"
+    exclusive = (("points", "file"),)
 
     points: tuple[tuple[float, float], ...] = setting(
         Items(POINT), (), about="Points [time, gain], times rising."

@@ -134,6 +134,18 @@ def test_a_fault_names_its_place(old, new, line, column, message):
     assert "\n" not in str(caught.value)
 
 
+def test_what_excludes_one_another_is_told_beside_other_faults():
+    text = "chainkit: 1\nstages:\n  - ride: {points: [[1 s, 0]], file: a.csv}\n"
+    text += "  - eq: {bands: [{shape: bell, frequency: 1, gain: 1 dB, q: 1, bandwidth: 1 oct}]}\n"
+    with pytest.raises(ChainFileError, match="not both") as caught:
+        chainkit.parse_chain(text)
+    told = [(fault.line, fault.message[:21]) for fault in caught.value.faults]
+    assert told == [
+        (3, "gain '0' has no unit;"), (3, "give points or file, "),
+        (4, "frequency '1' has no "), (4, "give q or bandwidth, "),
+    ]  # fmt: skip
+
+
 def test_all_faulty_rows_of_a_ride_file_are_told(tmp_path):
     (tmp_path / "moves.csv").write_text("seconds,gain_db\n0,0\n1,x\n9,0\n2,0\n\n3,0\n4\n")
     (tmp_path / "c.yaml").write_text("chainkit: 1\nname: []\nstages: [ride: {file: moves.csv}]\n")
