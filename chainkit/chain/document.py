@@ -19,6 +19,8 @@ from chainkit.errors import ChainFileError, UsageError
 MAX_BYTES = 1 << 20
 MAX_ALIASES = 100
 MAX_DEPTH = 16
+SOUNDS = (b"RIFF", b"RF64", b"riff", b"FORM", b"caff", b"fLaC")
+"""How sound files begin."""
 
 
 class Place(NamedTuple):
@@ -91,13 +93,15 @@ def read_text(path: str | PathLike[str]) -> str:
     UsageError
         The file is missing or unreadable.
     ChainFileError
-        The file is above 1 MiB or not UTF-8.
+        The file is above 1 MiB, not UTF-8, or a sound file.
     """
     try:
         with open(path, "rb") as file:
             data = file.read(MAX_BYTES + 1)
     except OSError as fault:
         raise UsageError(f"cannot read {path}: {fault.strerror}") from None
+    if data.startswith(SOUNDS):
+        raise ChainFileError("a sound file; a chain file or songbook is due", str(path))
     if len(data) > MAX_BYTES:
         raise ChainFileError("the file is above 1 MiB", str(path))
     try:

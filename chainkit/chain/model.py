@@ -168,12 +168,13 @@ class Chain:
             return replace(self, working_level=self._read(path, WORKING_LEVEL, text))
         stage_name, _, rest = path.partition(".")
         if not rest:
-            raise UsageError(f"{path!r}: write STAGE.KEY, for example deess.threshold")
+            told = f"{path!r}: write STAGE.KEY, for example deess.threshold"
+            raise UsageError(f"{self.source}: {told}")
         index = self.index(stage_name)
         try:
             stage = walk.changed(self.stages[index], rest.split("."), text)
         except SettingFault as fault:
-            raise UsageError(f"{path}: {fault.message}") from None
+            raise UsageError(f"{self.source}: {path}: {fault.message}") from None
         stages = list(self.stages)
         stages[index] = _loaded(stage, "")
         return replace(self, stages=tuple(stages))
@@ -182,7 +183,7 @@ class Chain:
         try:
             return form.read(text)
         except ValueError as fault:
-            raise UsageError(f"{path} {text!r} {fault}") from None
+            raise UsageError(f"{self.source}: {path} {text!r} {fault}") from None
 
     def stream(self, rate: int, channels: int) -> ChainStream:
         """Begin one use of the chain on blocks of audio.

@@ -114,6 +114,9 @@ def _remarks(found: Chain | Songbook) -> Iterator[str]:
     from chainkit.chain import Chain
 
     if not isinstance(found, Chain):
+        for number, song in enumerate(found.songs, start=1):
+            if not song.voices:
+                yield f"{found.source}: song {number} ({song.title}) has no voices"
         for voice in found.voices:
             yield from _remarks(voice.chain)
         return

@@ -79,6 +79,10 @@ def run(arguments: argparse.Namespace) -> int:
             raise
         _tell_ended("interrupted", [known[voice] for voice in asked])
         return INTERRUPTED
+    except SystemExit:  # on a signal such as SIGTERM
+        if known:
+            _tell_ended("ended by a signal", [known[voice] for voice in asked])
+        raise
     except LostError as fault:
         _tell_ended(str(fault), [known[voice] for voice in asked])
         return fault.exit_code

@@ -248,7 +248,11 @@ def test_an_output_that_would_clip_is_not_put_in_place(folder, capsys):
             2,
             "is not one of 16",
         ),
-        (["voice.wav", "--chain", "chain.yaml", "-o", "o.wav", "--set", "deess=1"], 2, "STAGE.KEY"),
+        (
+            ["voice.wav", "--chain", "chain.yaml", "-o", "o.wav", "--set", "deess=1"],
+            2,
+            "chain.yaml: 'deess': write STAGE.KEY",
+        ),
         (
             ["voice.wav", "--chain", "chain.yaml", "-o", "o.wav", "--log-step", "3"],
             2,

@@ -583,6 +583,20 @@ def test_a_run_that_was_ended_is_taken_up(record, rng, capsys, how):
     assert not list(folder.rglob(".chainkit-*"))
 
 
+def test_a_run_that_a_signal_ends_tells_how_far_it_came(record, monkeypatch, capsys):
+    record(2)
+
+    def ended(*found):
+        raise SystemExit(128 + signal.SIGTERM)
+
+    monkeypatch.setattr(running, "run", ended)
+    with pytest.raises(SystemExit):
+        songs()
+    assert capsys.readouterr().err == (
+        "chainkit: ended by a signal: 0 of 2 voices done; run again to go on\n"
+    )
+
+
 def test_what_a_killed_run_left_unfinished_is_removed(record):
     """Beside an output, and where the overview is written."""
     folder = record(1)
@@ -754,7 +768,7 @@ def test_all_faults_are_told_at_once(record):
         (8, "a voice needs file, its sound file"),
         (8, "no chain for role 'led'"),
         (8, "no key 'fil' in a voice"),
-        (9, "deess.treshold: no key 'treshold'"),
+        (9, "lead.yaml: deess.treshold: no key 'treshold'"),
         (9, told[9][1]),
         (9, told[10][1]),
         (13, "this output, 'rendered/B/double.wav', is also that of the voice in line 12"),
@@ -795,6 +809,29 @@ def test_a_songbook_is_checked_as_one(record, capsys):
     _edit(folder / "book.yaml", "role: lead", "role: led")
     assert main(["check", "book.yaml"]) == 2
     assert capsys.readouterr().err.count("no chain for role 'led'") == 2
+
+
+def test_check_tells_what_cannot_be_read_and_what_is_empty(record, capsys):
+    folder = record(2)
+    (folder / "1" / "lead.wav").write_bytes(b"not a sound at all")
+    (folder / "2" / "lead.wav").unlink()
+    assert main(["check", "book.yaml"]) == 2
+    assert capsys.readouterr().err.splitlines() == [
+        "chainkit: book.yaml:7:28: 1/lead.wav is not a sound file that can be read",
+        "chainkit: book.yaml:10:28: there is no file '2/lead.wav'",
+    ]
+    (folder / "book.yaml").write_text(book_of(1) + "  - {title: Planned, voices: []}\n")
+    write_voice(folder / "1" / "lead.wav", 1)
+    assert main(["check", "book.yaml"]) == 0
+    assert capsys.readouterr().err == "chainkit: book.yaml: song 2 (Planned) has no voices\n"
+
+
+def test_a_sound_file_is_no_chain(record, capsys):
+    record(1)
+    assert main(["check", "1/lead.wav"]) == 2
+    assert capsys.readouterr().err == (
+        "chainkit: 1/lead.wav:1:1: a sound file; a chain file or songbook is due\n"
+    )
 
 
 def test_a_chain_of_a_songbook_that_changes_nothing_is_named_once(record, capsys):
