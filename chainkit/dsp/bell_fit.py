@@ -20,8 +20,10 @@ from chainkit.dsp.log_cells import PER_OCTAVE
 
 Values = NDArray[np.float64]
 
-USUAL = np.array([0.0, np.log(10.0), 8.5])  # of (log f, log Q, gain in dB), any frequency
-WEIGHT = np.array([0.0, 1.0 / 0.5**2, 1.0 / 3.0**2])
+# Of (log f, log Q, gain in dB): any frequency; what troubles a recording has a Q from 5 to 20 and
+# stands out by 6 to 12 dB or so.
+USUAL = np.array([0.0, np.log(10.0), 8.5])
+WEIGHT = np.array([0.0, 1.0 / 0.4**2, 1.0 / 2.0**2])
 LARGEST_STEP = np.array([0.03, 0.4, 3.0])
 # The mean over a cell widens as a Gaussian of the same variance does, whose full width at half
 # power is this share of the frequency.
@@ -48,14 +50,14 @@ class Bell:
         return np.array([np.log(self.frequency), np.log(self.q), self.gain_db])
 
 
-def curve(bell: Values, cells: Values, smear: float, rate: float) -> Values:
+def curve(bell: Values, cells: Values, smear: Values, rate: float) -> Values:
     """Gain in dB of a bell (log frequency, log Q, gain in dB) in each cell, seen in a window.
 
     Parameters
     ----------
     bell : ndarray, (3,)
     cells : ndarray, (cells,), Hz
-    smear : float, Hz
+    smear : ndarray, (cells,), Hz
     rate : float, Hz
         At which the bell was made.
     """
@@ -81,14 +83,14 @@ class Starts:
 
     Parameters
     ----------
-    smears : sequence of float, Hz
+    smears : sequence of ndarray, (cells,), Hz
         Of each kind of evidence.
     cells : ndarray, (cells,), Hz
     rate : float, Hz
         At which the bells were made.
     """
 
-    def __init__(self, smears: Sequence[float], cells: Values, rate: float) -> None:
+    def __init__(self, smears: Sequence[Values], cells: Values, rate: float) -> None:
         self.smears, self.cells, self.rate = smears, cells, rate
         top = min(HIGHEST, 0.93 * cells[-1])
         self.bells = np.array(

@@ -13,14 +13,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from chainkit.dsp.log_cells import first_centres, octaves
-from chainkit.dsp.observation import Kind, Observation, covariance, places, smoother
+from chainkit.dsp.observation import Kind, Observation, covariance, smoother
 
 Values = NDArray[np.float64]
+Indices = NDArray[np.signedinteger[Any]]
 
 PASSING_TILT, LASTING_TILT = 6.0, 20.0  # dB per octave
 UNKNOWN_LEVEL = 100.0  # dB
@@ -35,7 +37,7 @@ class Evidence:
 
     Attributes
     ----------
-    smear : float, Hz
+    smear : ndarray, (cells,), Hz
         Of the windows it was seen in.
     matrix : ndarray, (cells, cells), 1/dB²
     vector : ndarray, (cells,), 1/dB
@@ -43,7 +45,7 @@ class Evidence:
         Of the observations without any resonance, but for a constant.
     """
 
-    smear: float
+    smear: Values
     matrix: Values
     vector: Values
     log_evidence: float
@@ -63,12 +65,14 @@ def gather(observations: Iterable[Observation], count: int) -> dict[Kind, tuple[
 
 
 def _information(kind: Kind, group: list[Observation], count: int) -> tuple[Values, Values]:
+    passing = covariance(kind.passing, octaves(count), PASSING_TILT)
     matrix, vector = np.zeros((count, count)), np.zeros(count)
     squares, values = 0.0, 0
     for observation in group:
-        inverse = _precision(observation)
+        inside = np.ix_(observation.cells, observation.cells)
+        inverse = _precision(passing[inside], observation.variance)
         weighted = inverse @ observation.level
-        matrix[np.ix_(observation.cells, observation.cells)] += inverse
+        matrix[inside] += inverse
         vector[observation.cells] += weighted
         squares += float(observation.level @ weighted)
         values += len(observation.cells) - 1
@@ -76,11 +80,13 @@ def _information(kind: Kind, group: list[Observation], count: int) -> tuple[Valu
     return matrix / scale, vector / scale
 
 
-def _precision(observation: Observation) -> Values:
-    """Inverse covariance, blind to the reference level."""
-    total = covariance(observation.kind.passing, places(observation), PASSING_TILT)
-    total[np.diag_indices(len(total))] += observation.variance
-    inverse = np.linalg.inv(total)
+def _precision(passing: Values, variance: Values) -> Values:
+    """Inverse covariance of what is seen in some cells, blind to the reference level."""
+    from scipy.linalg import lapack
+
+    passing[np.diag_indices(len(passing))] += variance
+    lower = np.tril(lapack.dpotri(lapack.dpotrf(passing, lower=True)[0], lower=True)[0])
+    inverse = lower + np.tril(lower, -1).T
     ones = inverse.sum(1)
     return np.asarray(inverse - np.outer(ones, ones) / ones.sum())
 
@@ -95,7 +101,9 @@ def _scale(matrix: Values, vector: Values, squares: float, values: int) -> float
     return max((squares - float(vector[seen] @ common)) / freedom, LEAST_SCALE)
 
 
-def freed(kind: Kind, matrix: Values, vector: Values, unevenness: float, ripple: float) -> Evidence:
+def freed(
+    kind: Kind, matrix: Values, vector: Values, choices: Iterable[tuple[float, float]]
+) -> list[Evidence]:
     """Evidence on resonances alone, freed of the source's own smooth spectrum.
 
     Parameters
@@ -103,19 +111,41 @@ def freed(kind: Kind, matrix: Values, vector: Values, unevenness: float, ripple:
     kind : Kind
     matrix, vector : ndarray
         From `gather`.
-    unevenness : float
-        Factor on the deviations of what lasts; 1 for a voice with strong formants.
-    ripple : float, dB
-        Deviation of the fine ripple that all observations share, since a source has few notes or
+    choices : iterable of (unevenness, ripple)
+        Factor on the deviations of what lasts, 1 for a voice with strong formants; and deviation
+        in dB of the fine ripple that all observations share, since a source has few notes or
         repeats the same sounds.
+
+    Returns
+    -------
+    list of Evidence
+        One for each choice.
     """
     count = len(vector)
+    seen = np.flatnonzero(np.diag(matrix) > 0.0)
+    inside = np.ix_(seen, seen)
     own = covariance(kind.lasting, octaves(count)) + smoother(*kind.formants, first_centres(count))
-    lasting = unevenness**2 * own + covariance(((ripple, RIPPLE),), octaves(count), LASTING_TILT)
-    lasting += UNKNOWN_LEVEL**2
-    system = np.eye(count) + matrix @ lasting
-    wanted = np.column_stack([matrix, vector])
-    solved = np.asarray(np.linalg.solve(system, wanted), dtype=np.float64)
-    left, known = solved[:, :count], solved[:, count]
-    log_evidence = 0.5 * float(vector @ (lasting @ known) - np.linalg.slogdet(system)[1])
-    return Evidence(kind.smear, (left + left.T) / 2.0, known, log_evidence)
+    fine = covariance(((1.0, RIPPLE),), octaves(count))
+    free = covariance((), octaves(count), LASTING_TILT) + UNKNOWN_LEVEL**2
+    parts = [part[inside] for part in (own, fine, free)]
+    return [
+        _freed(kind, seen, matrix, vector, uneven**2 * parts[0] + ripple**2 * parts[1] + parts[2])
+        for uneven, ripple in choices
+    ]
+
+
+def _freed(kind: Kind, seen: Indices, matrix: Values, vector: Values, lasting: Values) -> Evidence:
+    """Evidence where the cells seen have what lasts of the covariance `lasting` in them."""
+    from scipy import linalg
+
+    inside = np.ix_(seen, seen)
+    known = matrix[inside]
+    factors = linalg.lu_factor(np.eye(len(seen)) + known @ lasting)
+    solved = linalg.lu_solve(factors, np.column_stack([known, vector[seen]]))
+    left, freed_vector = np.zeros_like(matrix), np.zeros_like(vector)
+    left[inside] = (solved[:, :-1] + solved[:, :-1].T) / 2.0
+    freed_vector[seen] = solved[:, -1]
+    volume = np.log(np.abs(np.diag(factors[0]))).sum()
+    explained = vector[seen] @ lasting @ solved[:, -1]
+    smear = kind.smears(first_centres(len(vector)))
+    return Evidence(smear, left, freed_vector, 0.5 * float(explained - volume))

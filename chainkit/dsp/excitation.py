@@ -43,10 +43,10 @@ HARMONIC = Kind(
     lasting=((10.0, 1.2), (0.5, 0.1)),
     formants=(12.0, 600.0),
     repeats=2.0,
-    smear=0.0,
+    smear=((0.0, 0.0),),
 )
-SHORT_NOISE = Kind(((6.0, 0.4), (0.5, 0.1)), NOISE_LASTING, NO_MOUTH, 1.0, 1.44 / NOISE)
-LONG_NOISE = Kind(((1.0, 0.4),), NOISE_LASTING, NO_MOUTH, 1.0, 1.44 / LONG)
+SHORT_NOISE = Kind(((6.0, 0.4), (0.5, 0.1)), NOISE_LASTING, NO_MOUTH, 1.0, ((0.0, 1.44 / NOISE),))
+LONG_NOISE = Kind(((1.0, 0.4),), NOISE_LASTING, NO_MOUTH, 1.0, ((0.0, 1.44 / LONG),))
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,6 +103,11 @@ def track(x: Values, rate: float, cells: Values) -> Track:
     hop = size // 4 / rate
     times = middles(len(powers), size, size // 4, rate)
     return Track(powers, spacing, times, hop, pitch, strength, loud, floor)
+
+
+def windows(length: int, size: int, hop: int) -> int:
+    """How many windows of `size` frames there are, `hop` frames apart."""
+    return max(0, (length - size) // hop + 1)
 
 
 def middles(frames: int, size: int, hop: int, rate: float) -> Values:
@@ -177,11 +182,13 @@ def _refined(pitch: Values, estimates: Values, clear: Mask) -> Values:
 def noises(x: Values, rate: float, followed: Track, cells: Values) -> list[Observation]:
     """Observations of noise: all long windows in one, and the rest in short segments."""
     size = log_cells.window_size(LONG, rate)
-    powers = log_cells.power_spectra(x, size, size // 2)
-    times = middles(len(powers), size, size // 2, rate)
+    times = middles(windows(len(x), size, size // 2), size, size // 2, rate)
     clear, sounding = _surroundings(followed, times, LONG)
-    chosen = clear & (sounding > 0.9)
-    found = [_long_noise(powers[chosen], rate / size, cells)] if chosen.any() else []
+    chosen = np.flatnonzero(clear & (sounding > 0.9))
+    found = []
+    if len(chosen):
+        powers = log_cells.power_spectra(x, size, size // 2, chosen)
+        found.append(_long_noise(powers, rate / size, cells))
     return found + list(_short_noises(x, rate, followed, cells, times[chosen]))
 
 
@@ -197,7 +204,7 @@ def _short_noises(
     x: Values, rate: float, followed: Track, cells: Values, covered: Values
 ) -> Iterator[Observation]:
     size = log_cells.window_size(NOISE, rate)
-    times = middles(max(0, (len(x) - size) // (size // 4) + 1), size, size // 4, rate)
+    times = middles(windows(len(x), size, size // 4), size, size // 4, rate)
     clear, sounding = _surroundings(followed, times, NOISE / 2.0)
     clear &= sounding > 0.6
     for middle in covered:
@@ -205,7 +212,7 @@ def _short_noises(
     chosen = np.flatnonzero(clear)
     if not len(chosen):
         return
-    powers = log_cells.power_spectra(x, size, size // 4)[chosen]
+    powers = log_cells.power_spectra(x, size, size // 4, chosen)
     bins = log_cells.bins_inside(powers.shape[1], rate / size, len(cells))
     seen = log_cells.density(powers, cells, rate / size)
     pitched = (followed.strength > PITCHED) & followed.loud

@@ -4,7 +4,8 @@ In a short window a narrow resonance at 200 Hz is smeared over half an octave; i
 harmonics themselves smear when the pitch moves. So what would be seen without any resonance is
 computed: harmonics of equal strength that follow the pitch and level which were measured, in the
 same window. The ratio of the powers seen to the powers expected, cell by cell, is the spectral
-envelope, and what smears both alike drops out of it. Our own method.
+envelope, and what smears both alike drops out of it. Low down, where a resonance is narrow, windows
+are longer than higher up, where short ones see more of what passes. Our own method.
 """
 
 from __future__ import annotations
@@ -21,10 +22,13 @@ from chainkit.dsp.levels import to_gain
 from chainkit.dsp.observation import Kind, Observation
 
 Values = NDArray[np.float64]
+Singles = NDArray[np.float32]
 
-WINDOW = 0.6  # seconds
+# Seconds, lowest and highest Hz: what is narrow needs long windows, what passes short ones. They
+# overlap, since the level of each window is unknown.
+LONG, SHORT = (0.6, 0.0, 500.0), (0.3, 350.0, 2000.0)
 HOPS = 3  # in a window
-HIGHEST = 2000.0  # Hz
+LEAST_RATE = 5000.0  # Hz, after decimation
 MOVES = 0.7  # the most the logarithm of the pitch may move within a window
 LEAST_VOICED = 0.4  # share of a window
 FAINT = 30.0  # dB below the loudest twentieth
@@ -37,7 +41,7 @@ MOVING = Kind(
     lasting=((10.0, 1.2), (0.5, 0.1)),
     formants=(12.0, 600.0),
     repeats=2.0,
-    smear=1.9 / WINDOW,
+    smear=((0.0, 1.9 / LONG[0]), ((LONG[2] + SHORT[1]) / 2.0, 1.9 / SHORT[0])),
 )
 
 
@@ -50,16 +54,27 @@ class Grid:
     rate : float, Hz
         At which they are computed.
     frames, bins : int
+    highest : float, Hz
+        Of the harmonics that are computed.
+    first : int
+        The lowest cell.
+    cells : ndarray, (cells,), Hz
     low, high : ndarray, (cells,)
         Edges of the cells in bins; at least a window's width apart.
+    window, inner : ndarray of float32, (frames,)
+        The window, and one two thirds as long of the same mean power.
     """
 
     rate: float
     frames: int
     bins: int
+    highest: float
+    first: int
     cells: Values
     low: Values
     high: Values
+    window: Singles
+    inner: Singles
 
     @property
     def times(self) -> Values:
@@ -67,17 +82,36 @@ class Grid:
         return np.asarray((np.arange(self.frames) + 0.5) / self.rate, dtype=np.float64)
 
     @staticmethod
-    def of(seconds: float, cells: Values) -> Grid:
-        """Grid for windows of `seconds`."""
-        frames = round(seconds * 2.4 * HIGHEST)
-        below = cells[cells < HIGHEST]
+    def of(seconds: float, lowest: float, highest: float, cells: Values) -> Grid:
+        """Grid for windows of `seconds`, from `lowest` to `highest` Hz."""
+        from scipy import signal
+
+        frames = round(seconds * 2.4 * highest)
+        inside = np.flatnonzero((cells >= lowest) & (cells < highest))
         spacing = 1.0 / (2.0 * seconds)
         edges = [
-            below * factor / spacing + 0.5 for factor in (1.0 / log_cells.HALF, log_cells.HALF)
+            cells[inside] * factor / spacing + 0.5
+            for factor in (1.0 / log_cells.HALF, log_cells.HALF)
         ]
         middle, half = sum(edges) / 2.0, np.maximum((edges[1] - edges[0]) / 2.0, 0.75)
-        bins = int(1.05 * HIGHEST / spacing)
-        return Grid(frames / seconds, frames, bins, below, middle - half, middle + half)
+        bins = int(1.05 * highest / spacing)
+        window, inner = signal.windows.blackmanharris(frames), np.zeros(frames)
+        length = int(frames / 3.0) * 2
+        start = (frames - length) // 2
+        inner[start : start + length] = signal.windows.blackmanharris(length)
+        inner *= np.sqrt(np.mean(window**2) / np.mean(inner**2))
+        return Grid(
+            frames / seconds,
+            frames,
+            bins,
+            1.1 * highest,
+            int(inside[0]),
+            cells[inside],
+            middle - half,
+            middle + half,
+            window.astype(np.float32),
+            inner.astype(np.float32),
+        )
 
     def sums(self, powers: Values) -> Values:
         """Sum of the bins in each cell."""
@@ -89,7 +123,7 @@ class Grid:
 def moving_harmonics(
     x: Values, rate: float, followed: Track, cells: Values
 ) -> Iterator[Observation]:
-    """Observations below 2 kHz, one for each window with a pitch in it.
+    """Observations below 2 kHz, one for each window of either length with a pitch in it.
 
     Parameters
     ----------
@@ -103,20 +137,23 @@ def moving_harmonics(
     voiced = np.flatnonzero(followed.voiced)
     if len(voiced) < 3:
         return
-    size = 2 * int(WINDOW * rate / 2.0)
-    grid = Grid.of(size / rate, cells)
-    window = signal.windows.blackmanharris(size)
-    levels = _levels(followed)
-    loudest = np.percentile(levels[:, -1], 95)
-    for start in range(0, len(x) - size, size // HOPS):
-        times = start / rate + grid.times
-        amplitude, pitch = _followed(followed, voiced, levels, times)
-        if pitch is None or amplitude[-1].max() < to_gain(loudest - FAINT):
-            continue
-        spectrum = fft.rfft(x[start : start + size] * window, 2 * size)[: grid.bins]
-        found = _observed(np.abs(spectrum) ** 2, amplitude, pitch, grid)
-        if found is not None:
-            yield found
+    factor = max(1, int(rate / LEAST_RATE))
+    x, rate = signal.resample_poly(x, 1, factor), rate / factor
+    gains = to_gain(_levels(followed))
+    faintest = np.percentile(gains[:, -1], 95) * to_gain(-FAINT)
+    for seconds, lowest, highest in (LONG, SHORT):
+        size = 2 * int(seconds * rate / 2.0)
+        grid = Grid.of(size / rate, lowest, highest, cells)
+        window = signal.windows.blackmanharris(size)
+        for start in range(0, len(x) - size, size // HOPS):
+            times = start / rate + grid.times
+            amplitude, pitch = _followed(followed, voiced, gains, times)
+            if pitch is None or amplitude[-1].max() < faintest:
+                continue
+            spectrum = fft.rfft(x[start : start + size] * window, 2 * size)[: grid.bins]
+            found = _observed(np.abs(spectrum) ** 2, amplitude, pitch, grid)
+            if found is not None:
+                yield found
 
 
 def _levels(followed: Track) -> Values:
@@ -138,7 +175,7 @@ def _levels(followed: Track) -> Values:
 
 
 def _followed(
-    followed: Track, voiced: NDArray[np.int64], levels: Values, times: Values
+    followed: Track, voiced: NDArray[np.int64], gains: Values, times: Values
 ) -> tuple[Values, Values | None]:
     """Amplitude of each harmonic and pitch at each time; no pitch where it is away or leaps."""
     first, last = np.searchsorted(followed.times, times[[0, -1]])
@@ -147,9 +184,10 @@ def _followed(
     if share < LEAST_VOICED or np.ptp(pitch) > MOVES:
         return np.zeros((1, len(times))), None
     sounding = np.interp(times, followed.times, followed.voiced.astype(float)) > 0.5
-    near = slice(max(0, first - 1), last + 1)
-    each = [np.interp(times, followed.times[near], level) for level in levels[near].T]
-    return to_gain(np.array(each)) * sounding, np.exp(pitch)
+    place = np.clip((times - followed.times[0]) / followed.hop, 0.0, len(gains) - 1.001)
+    below = place.astype(int)
+    each = gains[below] + (place - below)[:, None] * (gains[below + 1] - gains[below])
+    return each.T * sounding, np.exp(pitch)
 
 
 def _observed(seen: Values, amplitude: Values, pitch: Values, grid: Grid) -> Observation | None:
@@ -164,7 +202,8 @@ def _observed(seen: Values, amplitude: Values, pitch: Values, grid: Grid) -> Obs
         return None
     level = 10.0 * np.log10(power[good] / expected[good])
     variance = (2.0 + 0.25 * depth[good]) ** 2 + 1.0
-    return Observation(MOVING, float(pitch.mean()), np.flatnonzero(good), level, variance)
+    at = grid.first + np.flatnonzero(good)
+    return Observation(MOVING, float(pitch.mean()), at, level, variance)
 
 
 def _expected(amplitude: Values, pitch: Values, grid: Grid) -> tuple[Values, Values, Values]:
@@ -173,24 +212,20 @@ def _expected(amplitude: Values, pitch: Values, grid: Grid) -> tuple[Values, Val
     Also the mean frequency of the harmonics that make it, in Hz, and by how many dB a window two
     thirds as long would expect more.
     """
-    from scipy import fft, signal
+    from scipy import fft
 
-    whole = signal.windows.blackmanharris(grid.frames)
-    inner = np.zeros(grid.frames)
-    length = int(grid.frames / 3.0) * 2
-    start = (grid.frames - length) // 2
-    inner[start : start + length] = signal.windows.blackmanharris(length)
-    turn = np.exp(2j * np.pi * np.cumsum(pitch) / grid.rate)
-    count = int(1.1 * HIGHEST / pitch.min())
+    turn = np.exp(2j * np.pi * np.cumsum(pitch) / grid.rate).astype(np.complex64)
+    count = max(1, int(grid.highest / pitch.min()))
     harmonics = np.cumprod(np.broadcast_to(turn, (count, grid.frames)), axis=0)
-    harmonics *= amplitude[np.minimum(np.arange(count), len(amplitude) - 1)]
+    harmonics *= amplitude[np.minimum(np.arange(count), len(amplitude) - 1)].astype(np.float32)
 
-    def powers(window: Values) -> Values:
+    def powers(window: Singles) -> Singles:
         spectra = fft.fft(harmonics * window, 2 * grid.frames, axis=1)[:, : grid.bins]
         return np.asarray(spectra.real**2 + spectra.imag**2)
 
-    each = powers(whole)
-    expected = grid.sums(each.sum(0))
-    centre = grid.sums(np.arange(1, count + 1) @ each) / (expected + 1e-300) * pitch.mean()
-    shorter = grid.sums(powers(inner).sum(0)) * (np.mean(whole**2) / np.mean(inner**2))
+    each = powers(grid.window)
+    expected = grid.sums(each.sum(0, dtype=np.float64))
+    numbers = np.arange(1, count + 1, dtype=np.float32)
+    centre = grid.sums((numbers @ each).astype(np.float64)) / (expected + 1e-300) * pitch.mean()
+    shorter = grid.sums(powers(grid.inner).sum(0, dtype=np.float64))
     return expected, centre, 10.0 * np.log10(shorter / (expected + 1e-300) + 1e-30)

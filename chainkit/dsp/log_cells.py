@@ -33,14 +33,16 @@ def cell_of(frequencies: Values) -> NDArray[np.int64]:
     return np.floor(PER_OCTAVE * place).astype(np.int64)
 
 
-def power_spectra(x: Values, size: int, hop: int) -> Values:
-    """Power in each bin of Hann windows of unit energy, (frames, bins)."""
+def power_spectra(
+    x: Values, size: int, hop: int, chosen: NDArray[np.int64] | slice = slice(None)
+) -> Values:
+    """Power in each bin of Hann windows of unit energy, of all or of those chosen, (n, bins)."""
     from scipy import fft
 
     if len(x) < size:
         return np.zeros((0, size // 2 + 1))
     window = np.hanning(size + 1)[:size]
-    frames = np.lib.stride_tricks.sliding_window_view(x, size)[::hop]
+    frames = np.lib.stride_tricks.sliding_window_view(x, size)[::hop][chosen]
     spectra = fft.rfft(frames * (window / np.sqrt(window @ window)), axis=1)
     return np.asarray(spectra.real**2 + spectra.imag**2)
 

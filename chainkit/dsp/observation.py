@@ -7,8 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from chainkit.dsp import log_cells
-
 Values = NDArray[np.float64]
 Terms = tuple[tuple[float, float], ...]
 
@@ -29,15 +27,20 @@ class Kind:
         about equally wide in Hz (Fant 1960), so low bells cannot be formants, and high ones can.
     repeats : float
         How many observations tell as much as one independent one.
-    smear : float, Hz
-        Full width at half power by which the window widens what is seen.
+    smear : tuple of (Hz, Hz)
+        Full width at half power by which the window widens what is seen, from each frequency on.
     """
 
     passing: Terms
     lasting: Terms
     formants: tuple[float, float]
     repeats: float
-    smear: float
+    smear: Terms
+
+    def smears(self, cells: Values) -> Values:
+        """Width in Hz by which what is seen in each cell is widened; cells : ndarray, (n,), Hz."""
+        starts, widths = np.array(self.smear).T
+        return np.asarray(widths[np.searchsorted(starts, cells, side="right") - 1])
 
 
 @dataclass(frozen=True, eq=False)
@@ -120,8 +123,3 @@ def level_mean(powers: Values) -> tuple[NDArray[np.int64], Values, Values]:
     total = np.where(there, powers * 10.0 ** (-gain[:, None] / 10.0), 0.0).sum(0)
     cells = np.flatnonzero(seen)
     return cells, 10.0 * np.log10(total[cells] / seen[cells] + 1e-30), seen[cells].astype(float)
-
-
-def places(observation: Observation) -> Values:
-    """Places of an observation's cells, in octaves."""
-    return observation.cells / log_cells.PER_OCTAVE
