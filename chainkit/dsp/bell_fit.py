@@ -50,14 +50,14 @@ class Bell:
         return np.array([np.log(self.frequency), np.log(self.q), self.gain_db])
 
 
-def curve(bell: Values, cells: Values, smear: Values, rate: float) -> Values:
+def curve(bell: Values, cells: Values, smear: float, rate: float) -> Values:
     """Gain in dB of a bell (log frequency, log Q, gain in dB) in each cell, seen in a window.
 
     Parameters
     ----------
     bell : ndarray, (3,)
     cells : ndarray, (cells,), Hz
-    smear : ndarray, (cells,), Hz
+    smear : float, Hz
     rate : float, Hz
         At which the bell was made.
     """
@@ -83,14 +83,14 @@ class Starts:
 
     Parameters
     ----------
-    smears : sequence of ndarray, (cells,), Hz
+    smears : sequence of float, Hz
         Of each kind of evidence.
     cells : ndarray, (cells,), Hz
     rate : float, Hz
         At which the bells were made.
     """
 
-    def __init__(self, smears: Sequence[Values], cells: Values, rate: float) -> None:
+    def __init__(self, smears: Sequence[float], cells: Values, rate: float) -> None:
         self.smears, self.cells, self.rate = smears, cells, rate
         top = min(HIGHEST, 0.93 * cells[-1])
         self.bells = np.array(

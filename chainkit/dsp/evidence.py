@@ -37,7 +37,7 @@ class Evidence:
 
     Attributes
     ----------
-    smear : ndarray, (cells,), Hz
+    smear : float, Hz
         Of the windows it was seen in.
     matrix : ndarray, (cells, cells), 1/dB²
     vector : ndarray, (cells,), 1/dB
@@ -45,7 +45,7 @@ class Evidence:
         Of the observations without any resonance, but for a constant.
     """
 
-    smear: Values
+    smear: float
     matrix: Values
     vector: Values
     log_evidence: float
@@ -147,5 +147,4 @@ def _freed(kind: Kind, seen: Indices, matrix: Values, vector: Values, lasting: V
     freed_vector[seen] = solved[:, -1]
     volume = np.log(np.abs(np.diag(factors[0]))).sum()
     explained = vector[seen] @ lasting @ solved[:, -1]
-    smear = kind.smears(first_centres(len(vector)))
-    return Evidence(smear, left, freed_vector, 0.5 * float(explained - volume))
+    return Evidence(kind.smear, left, freed_vector, 0.5 * float(explained - volume))

@@ -43,10 +43,10 @@ HARMONIC = Kind(
     lasting=((10.0, 1.2), (0.5, 0.1)),
     formants=(12.0, 600.0),
     repeats=2.0,
-    smear=((0.0, 0.0),),
+    smear=0.0,
 )
-SHORT_NOISE = Kind(((6.0, 0.4), (0.5, 0.1)), NOISE_LASTING, NO_MOUTH, 1.0, ((0.0, 1.44 / NOISE),))
-LONG_NOISE = Kind(((1.0, 0.4),), NOISE_LASTING, NO_MOUTH, 1.0, ((0.0, 1.44 / LONG),))
+SHORT_NOISE = Kind(((6.0, 0.4), (0.5, 0.1)), NOISE_LASTING, NO_MOUTH, 1.0, 1.44 / NOISE)
+LONG_NOISE = Kind(((1.0, 0.4),), NOISE_LASTING, NO_MOUTH, 1.0, 1.44 / LONG)
 
 
 @dataclass(frozen=True, eq=False)

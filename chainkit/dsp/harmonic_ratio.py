@@ -4,8 +4,7 @@ In a short window a narrow resonance at 200 Hz is smeared over half an octave; i
 harmonics themselves smear when the pitch moves. So what would be seen without any resonance is
 computed: harmonics of equal strength that follow the pitch and level which were measured, in the
 same window. The ratio of the powers seen to the powers expected, cell by cell, is the spectral
-envelope, and what smears both alike drops out of it. Low down, where a resonance is narrow, windows
-are longer than higher up, where short ones see more of what passes. Our own method.
+envelope, and what smears both alike drops out of it. Our own method.
 """
 
 from __future__ import annotations
@@ -24,10 +23,9 @@ from chainkit.dsp.observation import Kind, Observation
 Values = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
-# Seconds, lowest and highest Hz: what is narrow needs long windows, what passes short ones. They
-# overlap, since the level of each window is unknown.
-LONG, SHORT = (0.6, 0.0, 500.0), (0.3, 350.0, 2000.0)
+WINDOW = 0.6  # seconds
 HOPS = 3  # in a window
+HIGHEST = 2000.0  # Hz
 LEAST_RATE = 5000.0  # Hz, after decimation
 MOVES = 0.7  # the most the logarithm of the pitch may move within a window
 LEAST_VOICED = 0.4  # share of a window
@@ -41,7 +39,7 @@ MOVING = Kind(
     lasting=((10.0, 1.2), (0.5, 0.1)),
     formants=(12.0, 600.0),
     repeats=2.0,
-    smear=((0.0, 1.9 / LONG[0]), ((LONG[2] + SHORT[1]) / 2.0, 1.9 / SHORT[0])),
+    smear=1.9 / WINDOW,
 )
 
 
@@ -54,11 +52,6 @@ class Grid:
     rate : float, Hz
         At which they are computed.
     frames, bins : int
-    highest : float, Hz
-        Of the harmonics that are computed.
-    first : int
-        The lowest cell.
-    cells : ndarray, (cells,), Hz
     low, high : ndarray, (cells,)
         Edges of the cells in bins; at least a window's width apart.
     window, inner : ndarray of float32, (frames,)
@@ -68,8 +61,6 @@ class Grid:
     rate: float
     frames: int
     bins: int
-    highest: float
-    first: int
     cells: Values
     low: Values
     high: Values
@@ -82,19 +73,18 @@ class Grid:
         return np.asarray((np.arange(self.frames) + 0.5) / self.rate, dtype=np.float64)
 
     @staticmethod
-    def of(seconds: float, lowest: float, highest: float, cells: Values) -> Grid:
-        """Grid for windows of `seconds`, from `lowest` to `highest` Hz."""
+    def of(seconds: float, cells: Values) -> Grid:
+        """Grid for windows of `seconds`."""
         from scipy import signal
 
-        frames = round(seconds * 2.4 * highest)
-        inside = np.flatnonzero((cells >= lowest) & (cells < highest))
+        frames = round(seconds * 2.4 * HIGHEST)
+        below = cells[cells < HIGHEST]
         spacing = 1.0 / (2.0 * seconds)
         edges = [
-            cells[inside] * factor / spacing + 0.5
-            for factor in (1.0 / log_cells.HALF, log_cells.HALF)
+            below * factor / spacing + 0.5 for factor in (1.0 / log_cells.HALF, log_cells.HALF)
         ]
         middle, half = sum(edges) / 2.0, np.maximum((edges[1] - edges[0]) / 2.0, 0.75)
-        bins = int(1.05 * highest / spacing)
+        bins = int(1.05 * HIGHEST / spacing)
         window, inner = signal.windows.blackmanharris(frames), np.zeros(frames)
         length = int(frames / 3.0) * 2
         start = (frames - length) // 2
@@ -104,9 +94,7 @@ class Grid:
             frames / seconds,
             frames,
             bins,
-            1.1 * highest,
-            int(inside[0]),
-            cells[inside],
+            below,
             middle - half,
             middle + half,
             window.astype(np.float32),
@@ -123,7 +111,7 @@ class Grid:
 def moving_harmonics(
     x: Values, rate: float, followed: Track, cells: Values
 ) -> Iterator[Observation]:
-    """Observations below 2 kHz, one for each window of either length with a pitch in it.
+    """Observations below 2 kHz, one for each window with a pitch in it.
 
     Parameters
     ----------
@@ -141,19 +129,18 @@ def moving_harmonics(
     x, rate = signal.resample_poly(x, 1, factor), rate / factor
     gains = to_gain(_levels(followed))
     faintest = np.percentile(gains[:, -1], 95) * to_gain(-FAINT)
-    for seconds, lowest, highest in (LONG, SHORT):
-        size = 2 * int(seconds * rate / 2.0)
-        grid = Grid.of(size / rate, lowest, highest, cells)
-        window = signal.windows.blackmanharris(size)
-        for start in range(0, len(x) - size, size // HOPS):
-            times = start / rate + grid.times
-            amplitude, pitch = _followed(followed, voiced, gains, times)
-            if pitch is None or amplitude[-1].max() < faintest:
-                continue
-            spectrum = fft.rfft(x[start : start + size] * window, 2 * size)[: grid.bins]
-            found = _observed(np.abs(spectrum) ** 2, amplitude, pitch, grid)
-            if found is not None:
-                yield found
+    size = 2 * int(WINDOW * rate / 2.0)
+    grid = Grid.of(size / rate, cells)
+    window = signal.windows.blackmanharris(size)
+    for start in range(0, len(x) - size, size // HOPS):
+        times = start / rate + grid.times
+        amplitude, pitch = _followed(followed, voiced, gains, times)
+        if pitch is None or amplitude[-1].max() < faintest:
+            continue
+        spectrum = fft.rfft(x[start : start + size] * window, 2 * size)[: grid.bins]
+        found = _observed(np.abs(spectrum) ** 2, amplitude, pitch, grid)
+        if found is not None:
+            yield found
 
 
 def _levels(followed: Track) -> Values:
@@ -202,8 +189,7 @@ def _observed(seen: Values, amplitude: Values, pitch: Values, grid: Grid) -> Obs
         return None
     level = 10.0 * np.log10(power[good] / expected[good])
     variance = (2.0 + 0.25 * depth[good]) ** 2 + 1.0
-    at = grid.first + np.flatnonzero(good)
-    return Observation(MOVING, float(pitch.mean()), at, level, variance)
+    return Observation(MOVING, float(pitch.mean()), np.flatnonzero(good), level, variance)
 
 
 def _expected(amplitude: Values, pitch: Values, grid: Grid) -> tuple[Values, Values, Values]:
@@ -215,7 +201,7 @@ def _expected(amplitude: Values, pitch: Values, grid: Grid) -> tuple[Values, Val
     from scipy import fft
 
     turn = np.exp(2j * np.pi * np.cumsum(pitch) / grid.rate).astype(np.complex64)
-    count = max(1, int(grid.highest / pitch.min()))
+    count = int(1.1 * HIGHEST / pitch.min())
     harmonics = np.cumprod(np.broadcast_to(turn, (count, grid.frames)), axis=0)
     harmonics *= amplitude[np.minimum(np.arange(count), len(amplitude) - 1)].astype(np.float32)
 

@@ -27,20 +27,15 @@ class Kind:
         about equally wide in Hz (Fant 1960), so low bells cannot be formants, and high ones can.
     repeats : float
         How many observations tell as much as one independent one.
-    smear : tuple of (Hz, Hz)
-        Full width at half power by which the window widens what is seen, from each frequency on.
+    smear : float, Hz
+        Full width at half power by which the window widens what is seen.
     """
 
     passing: Terms
     lasting: Terms
     formants: tuple[float, float]
     repeats: float
-    smear: Terms
-
-    def smears(self, cells: Values) -> Values:
-        """Width in Hz by which what is seen in each cell is widened; cells : ndarray, (n,), Hz."""
-        starts, widths = np.array(self.smear).T
-        return np.asarray(widths[np.searchsorted(starts, cells, side="right") - 1])
+    smear: float
 
 
 @dataclass(frozen=True, eq=False)

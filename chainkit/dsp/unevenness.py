@@ -45,7 +45,7 @@ def likeliest_bells(
     if not information:
         return []
     kinds = [evidence.freed(kind, *known, CHOICES) for kind, known in information.items()]
-    starts = Starts([kind.smears(cells) for kind in information], cells, rate)
+    starts = Starts([kind.smear for kind in information], cells, rate)
     # From the most even to the most uneven source: the two ends of what may be found.
     found = [_settled([kind[end] for kind in kinds], kinds, starts) for end in (0, -1)]
     return max(found, key=lambda one: one[0])[1]
