@@ -23,7 +23,7 @@ Values = NDArray[np.float64]
 # Of (log f, log Q, gain in dB): any frequency; what troubles a recording has a Q from 5 to 20 and
 # stands out by 6 to 12 dB or so.
 USUAL = np.array([0.0, np.log(10.0), 8.5])
-WEIGHT = np.array([0.0, 1.0 / 0.4**2, 1.0 / 2.0**2])
+WEIGHT = np.array([0.0, 1.0 / 0.5**2, 1.0 / 3.0**2])
 LARGEST_STEP = np.array([0.03, 0.4, 3.0])
 # The mean over a cell widens as a Gaussian of the same variance does, whose full width at half
 # power is this share of the frequency.
