@@ -58,8 +58,6 @@ class Rumble:
     confidence : float, 0 to 1
     reach : float, Hz
         Up to where it makes up most of the long-term spectrum.
-    hops : tuple of (int, int)
-        First hop of 10 ms of each thump, and the first behind it.
     """
 
     frequency: float
@@ -68,7 +66,6 @@ class Rumble:
     share: float
     confidence: float
     reach: float
-    hops: tuple[tuple[int, int], ...] = ()
 
 
 class RumbleMeter:
@@ -172,7 +169,6 @@ class _LowEnd:
             share=float(inside.mean()),
             confidence=len(short) / (len(short) + 3.0),
             reach=self._reach(spectrum, middle),
-            hops=tuple((HOPS * first, HOPS * (behind + 1)) for first, behind in short),
         )
 
     def drone(self) -> Rumble | None:

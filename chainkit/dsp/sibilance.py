@@ -179,10 +179,10 @@ class SibilantDetector:
         """Decide what is left, and sum up.
 
         The sibilance index is the loudness of the sibilants against that of the rest of the
-        voice: 10·lg of the energy of their hiss over the energy of everything outside them, both
-        K-weighted. More, longer and louder sibilants raise it, as they raise the annoyance;
-        turning all of them down by 3 dB lowers it by 3 dB; playback level and pauses do not
-        matter. It is None where there are no sibilants.
+        voice: 10·lg of the energy of their hiss over the energy of everything above 100 Hz outside
+        them, both K-weighted. More, longer and louder sibilants raise it, as they raise the
+        annoyance; turning all of them down by 3 dB lowers it by 3 dB; playback level, pauses and a
+        DC offset do not matter. It is None where there are no sibilants.
         """
         if self._rate >= LOWEST_RATE:
             self._take(self._spectra.finish())
@@ -369,13 +369,14 @@ def _weights() -> NDArray[np.float32]:
     """Weights (bands, 7) of the sums that each hop is given.
 
     Hiss, vowel range, and two for the centre, which is the latter over the former; all but the
-    lowest band, the K-weighted hiss and the K-weighted whole.
+    lowest band, the K-weighted hiss and the K-weighted whole, without the lowest band: a window is
+    too short to tell a voice there from a DC offset, which nobody hears.
     """
     weights = np.zeros((BANDS, 7))
     for way, limits in enumerate((HISS, _VOWEL, _CENTRED, _CENTRED, (BAND, BAND * BANDS), HISS)):
         weights[_band_range(limits), way] = 1.0
     weights[_band_range(_CENTRED), 3] = _middles(_CENTRED)
-    weights[:, 6] = _loudness_weights()
+    weights[1:, 6] = _loudness_weights()[1:]
     weights[:, 5] *= weights[:, 6]
     return weights.astype(np.float32)
 

@@ -22,6 +22,9 @@ from chainkit.scout.hearing import Heard, Progress, band_powers, hear
 from chainkit.scout.mix import Backing, MixBand, hidden, is_silent, mix_bands, placed
 
 VOICE, LOUDEST_HISS = 3.0, 3.0  # sibilants a minute, dB against the rest, that make a voice
+# Of the onsets, those that die away at once, and below which share of them sibilants are none but
+# strokes of their own: chosen on made sounds.
+STRUCK, FEW_HISSES = 0.8, 0.5
 SHORTEST = 0.4  # seconds, the gating block of ITU-R BS.1770-5: less has no loudness
 FEW, ENOUGH = 6.0, 9.0  # different partials: that tell nothing of a place, that tell all
 NEAR, AROUND = 1.05, 1.2  # factors about a resonance, about a region, within which they are counted
@@ -155,9 +158,14 @@ def _mixed(
 
 
 def is_voice(heard: Heard) -> bool:
-    """Whether there are sibilants as a voice has them."""
-    measured = heard.measurement
-    level = measured.sibilants_median_db
+    """Whether there are sibilants as a voice has them.
+
+    A plectrum or a stick hisses too: of what is struck or plucked, only the odd stroke.
+    """
+    measured, attack = heard.measurement, heard.attack
+    level, strokes = measured.sibilants_median_db, attack.onsets if attack else 0
+    if attack and attack.share > STRUCK and len(measured.sibilants) < FEW_HISSES * strokes:
+        return False
     return measured.sibilants_a_minute >= VOICE and level is not None and level < LOUDEST_HISS
 
 

@@ -12,10 +12,11 @@ import numpy as np
 from chainkit.audio.atomic import atomic_file
 from chainkit.chain import Chain, parse_chain
 from chainkit.chain.walk import shown
+from chainkit.dsp.phrases import HopMeter
 from chainkit.dsp.sibilance import SibilantDetector
 from chainkit.errors import AudioFileError
 from chainkit.scout.analyse import Scouting
-from chainkit.scout.deessing import RATIO, WORKING_LEVEL, deessing, level_change, trim
+from chainkit.scout.deessing import RATIO, WORKING_LEVEL, deessing, trim
 from chainkit.scout.findings import Finding
 from chainkit.scout.proposal import Move, Plan, Values, hertz, plan
 from chainkit.units import FREQUENCY
@@ -27,6 +28,7 @@ TRIED, LEAD = 30.0, 2.0  # seconds that are tried, and of them ahead of the firs
 COMPRESS_RATIO = 2.5
 ABOVE_COMPRESS = 4.0  # dB of the loudest twentieth above the threshold
 SOUNDING = 0.01  # of the mean power
+BLOCK = 65536  # frames
 
 COMMENT = "        # "
 
@@ -111,7 +113,7 @@ def propose(scouting: Scouting) -> Proposal:
     before = _sibilance_index(sample, scouting.rate)
     for deeper, lower in TRIES:
         proposal = _proposal(scouting, chosen, deeper, lower)
-        if before is None:
+        if before is None or "deess" not in {stage.kind for stage in proposal.chain.stages}:
             break
         processed = proposal.chain.process(sample, scouting.rate).audio
         after = _sibilance_index(processed, scouting.rate)
@@ -211,19 +213,23 @@ def _deess(scouting: Scouting, chosen: Sequence[Move], deeper: float, lower: flo
 
 
 def _compress(scouting: Scouting, chosen: Sequence[Move]) -> str:
-    """Threshold from the levels of the 10 ms in which the source sounds, the EQ counted in.
-
-    Thumps do not count: the high-pass ahead takes them away.
-    """
-    hops, rumble = scouting.heard.hops, scouting.heard.rumble
-    thumps = [np.arange(*places) for places in rumble.hops] if rumble else []
-    hops = np.delete(hops, np.concatenate(thumps)) if thumps else hops
+    """Threshold from the levels of the 10 ms in which the source sounds behind the EQ."""
+    hops = _hops(scouting, chosen)
     sounding = hops[hops > SOUNDING * hops.mean()]
     loudest = 10.0 * np.log10(np.percentile(sounding, 95.0)) + trim(scouting)
-    loudest += level_change(scouting, chosen)
     return COMPRESS.format(
         threshold=loudest - ABOVE_COMPRESS,
         above=ABOVE_COMPRESS,
         ratio=COMPRESS_RATIO,
         reduction=ABOVE_COMPRESS * (1.0 - 1.0 / COMPRESS_RATIO),
     )
+
+
+def _hops(scouting: Scouting, chosen: Sequence[Move]) -> Values:
+    """Mean square in each 10 ms of the loudest channel behind the EQ, thumps and offset with it."""
+    sections = [move.band.sections(scouting.rate) for move in chosen]
+    meter = HopMeter(scouting.rate, 1, np.concatenate([np.zeros((0, 6)), *sections]))
+    excerpt = scouting.heard.excerpt
+    for start in range(0, len(excerpt), BLOCK):
+        meter.add(np.ascontiguousarray(excerpt[start : start + BLOCK, None]))
+    return meter.finish()

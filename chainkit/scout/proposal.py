@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainkit.dsp import filters
-from chainkit.dsp.regions import REGIONS
+from chainkit.dsp.regions import FALLEN, REGIONS
 from chainkit.scout.analyse import Scouting, is_attack
 from chainkit.scout.findings import SURE, Finding, taken_about
 from chainkit.stages.eq import Band, Bell, Highpass, HighShelf
@@ -34,6 +34,7 @@ WIDE_APART, NARROW_APART = 1.0 / 2.0, 1.0 / 6.0  # octaves to the next cut
 UNDER_LOWEST, SLOPE = 0.7, 24.0  # of the lowest third octave in which the source lives; dB/oct
 UNDER_RUMBLE, STEEPER = 0.8, 36.0  # the same where rumble is to be taken away
 LOWEST_HIGHPASS, HIGHEST_HIGHPASS = 20.0, 90.0  # Hz
+OFFSET = 0.01  # of full scale: a DC offset that is to go (common practice, no source)
 HIGHEST = 0.45  # of the sample rate
 
 ENOUGH = f"{MOST_CUTS} cuts of resonances are enough to begin with"
@@ -109,7 +110,7 @@ class _Draft:
             reason = "the source itself reaches down there, so there is no high-pass"
             self.leave([rumble] if rumble else [], reason)
         else:
-            self.moves.append(_high_pass(corner, rumble, self._scouting.rate))
+            self.moves.append(_high_pass(self._scouting, corner, rumble))
 
     def take(self, finding: Finding | None, move: Move) -> bool:
         """Take a move that the sample rate has room for."""
@@ -190,19 +191,31 @@ def _corner(scouting: Scouting, rumble: Finding | None) -> float | None:
     """Corner in Hz of a high-pass that leaves the source as it is; None where there is no room."""
     corner = (UNDER_RUMBLE if _is_sure(rumble) else UNDER_LOWEST) * scouting.tilt.lowest
     if corner < LOWEST_HIGHPASS:
-        return None
+        return LOWEST_HIGHPASS if has_offset(scouting) else None
     return 5.0 * round(min(corner, HIGHEST_HIGHPASS) / 5.0)
 
 
-def _high_pass(corner: float, rumble: Finding | None, rate: int) -> Move:
+def has_offset(scouting: Scouting) -> bool:
+    """Whether there is a DC offset worth a word and a high-pass."""
+    return abs(scouting.heard.measurement.dc_offset) >= OFFSET
+
+
+def _high_pass(scouting: Scouting, corner: float, rumble: Finding | None) -> Move:
     band = Highpass(frequency=corner, slope=STEEPER if _is_sure(rumble) else SLOPE)
-    below = "nothing belongs to it"
+    reasons = []
+    if scouting.tilt.lowest > LOWEST_HIGHPASS:
+        lowest = hertz(scouting.tilt.lowest)
+        under = f"lie {FALLEN:g} dB and more under its strongest"
+        reasons.append(f"Below {lowest} this source's own third octaves {under}.")
     if rumble is not None:
-        at = np.array([rumble.frequency_hz])
+        at, rate = np.array([rumble.frequency_hz]), scouting.rate
         taken = -20.0 * float(np.log10(np.abs(filters.response(band.sections(rate), at, rate))[0]))
-        below = f"there is rumble at {rumble.frequency_hz:.0f} Hz ({rumble.note})"
-        below += f", of which it takes {taken:.0f} dB"
-    return Move(band, f"This source has no energy to speak of down here; below, {below}.")
+        there = f"There is rumble at {rumble.frequency_hz:.0f} Hz ({rumble.note})"
+        reasons.append(f"{there}, of which it takes {taken:.0f} dB.")
+    if has_offset(scouting):
+        offset = scouting.heard.measurement.dc_offset
+        reasons.append(f"There is a DC offset of {offset:.2g}, which it takes away.")
+    return Move(band, " ".join(reasons))
 
 
 def _region(finding: Finding) -> Move:

@@ -10,10 +10,10 @@ from typing import Any
 from chainkit.dsp.sibilance import LOWEST_RATE
 from chainkit.scout.analyse import Scouting
 from chainkit.scout.chainfile import Proposal
+from chainkit.scout.proposal import has_offset
 from chainkit.stages.base import Settings
 from chainkit.units import FREQUENCY
 
-OFFSET = 0.01  # of full scale: a DC offset worth a word (common practice, no source)
 SHORTER = 0.5  # seconds that a backing may lack
 
 # What is appended to a setting's name in JSON, as everywhere in it.
@@ -79,7 +79,7 @@ def notes(scouting: Scouting) -> Iterator[str]:
     if measured.clipped_runs:
         where = f"{measured.clipped_runs} times, first at {measured.first_clipped_seconds:.1f} s"
         yield f"{path} is clipped {where}: some of what stands out may be distortion"
-    if abs(measured.dc_offset) >= OFFSET:
+    if has_offset(scouting):
         yield f"{path} has a DC offset of {measured.dc_offset:.2g}: a high-pass takes it away"
     if scouting.rate < LOWEST_RATE:
         least = FREQUENCY.format(LOWEST_RATE)

@@ -53,8 +53,6 @@ def test_thumps_are_found_however_loud_and_where_they_are(peak, frequency, regis
     assert heard.frequency == pytest.approx(frequency, rel=0.05)
     assert heard.confidence >= 0.5
     assert 30.0 <= heard.reach <= 120.0
-    for first, behind in heard.hops:
-        assert any(first < 100 * at + 10 and behind > 100 * at for at in times)
 
 
 @pytest.mark.parametrize("register", ["low", "high"])
@@ -78,7 +76,6 @@ def test_steady_rumble_is_found_in_the_pauses(rng, level):
     assert heard.bursts == 0
     assert heard.frequency == pytest.approx(32.0, rel=0.15)
     assert heard.confidence > 0.5
-    assert heard.hops == ()
 
 
 def test_hum_is_not_rumble():
@@ -114,5 +111,5 @@ def test_silence_and_short_files(frames, rng):
 def test_blocks_change_nothing():
     x = voice(1) + thumps(12 * RATE, 40.0, -10.0, (1.0, 5.0))[: 12 * RATE]
     whole, cut = found(x), found(x, block=997)
-    assert whole.hops == cut.hops
+    assert (whole.bursts, whole.share) == (cut.bursts, cut.share)
     assert whole.frequency == pytest.approx(cut.frequency, rel=1e-6)

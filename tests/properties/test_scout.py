@@ -275,6 +275,36 @@ def test_the_compressor_turns_the_loudest_twentieth_down_as_it_says(scouting, su
     assert np.percentile(reduction, 95.0) == pytest.approx(said, abs=1.0)
 
 
+@pytest.mark.parametrize("offset", [0.2, -0.05])
+def test_an_offset_changes_the_chain_by_its_high_pass_only(tmp_path, sung, offset):
+    """What is heard of a source does not depend on its DC offset, so no level may."""
+    levels = []
+    for name, x in (("plain.wav", sung.voice), ("lead.wav", 0.5 * sung.voice + offset)):
+        scouting = scouted(tmp_path / name, x)
+        _, deess, compress = propose(scouting).chain.stages
+        levels.append([deess.threshold, deess.range, compress.threshold, deess.frequency / 100.0])
+    np.testing.assert_allclose(*levels, atol=1.01)  # each is rounded
+    assert moves(scouting)[0].band.shape == "highpass"
+    assert f"a DC offset of {offset:.2g}, which it takes away" in moves(scouting)[0].reason
+
+
+def test_an_offset_does_not_change_the_sibilance_index(sung):
+    plain, offset = (measured(x, RATE).sibilance_index_db for x in (sung.voice, sung.voice + 0.2))
+    assert offset == pytest.approx(plain, abs=0.05)
+
+
+def test_an_offset_alone_is_told_and_taken_away(tmp_path):
+    scouting = scouted(tmp_path / "dc.wav", np.full((2 * RATE, 1), 0.3))
+    assert [move.band.frequency for move in moves(scouting)] == [20.0]
+
+
+def test_the_high_pass_says_what_was_measured(tmp_path, rng):
+    """White noise has the same density everywhere: there is energy below the corner."""
+    (gate, *_) = moves(scouted(tmp_path / "noise.wav", noise(rng, -20.0, 4 * RATE)))
+    assert "no energy" not in gate.reason
+    assert "third octaves lie 20 dB and more under its strongest" in gate.reason
+
+
 def test_there_is_no_chain_for_silence(tmp_path):
     write(tmp_path / "silent.wav", np.zeros((RATE, 2)), RATE)
     scouting = scout_file(tmp_path / "silent.wav")
@@ -399,6 +429,32 @@ def test_a_click_is_the_attack_and_no_harshness(tmp_path, rng):
     kinds = {finding.kind for finding in scouting.findings}
     assert "attack" in kinds
     assert not kinds & {"harshness", "rumble", "hum"}
+
+
+def plucked(rng, rate=48000):
+    """Forty strings after K. Karplus and A. Strong, Computer Music Journal 7(2), 1983."""
+    x = np.zeros(14 * rate)
+    for number, step in enumerate(rng.choice([0, 3, 5, 7, 10, 12, 15, 17, 19, 22, 24], 40)):
+        period = int(rate / (110.0 * 2.0 ** (step / 12.0)))
+        burst = np.zeros(round(1.2 * rate))
+        burst[:period] = rng.uniform(-1.0, 1.0, period)
+        burst[:period] -= burst[:period].mean()
+        comb = np.zeros(period + 2)
+        comb[0], comb[period:] = 1.0, -0.498
+        start = round(0.3 * number * rate)
+        x[start : start + len(burst)] += rng.uniform(0.6, 1.0) * lfilter([1.0], comb, burst)
+    return (0.4 * x / np.abs(x).max() + 1e-5 * rng.standard_normal(len(x)))[:, None]
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_plucked_strings_have_an_attack_and_no_sibilance(tmp_path, seed):
+    """Three and more of the strokes hiss as a sibilant does."""
+    scouting = scouted(tmp_path / "strings.wav", plucked(np.random.default_rng(seed)), 48000)
+    assert scouting.heard.measurement.sibilants_a_minute > analyse.VOICE
+    kinds = {finding.kind for finding in scouting.findings}
+    assert "attack" in kinds
+    assert "sibilance" not in kinds
+    assert "deess" not in {stage.kind for stage in propose(scouting).chain.stages}
 
 
 def test_a_hint_of_a_resonance_goes_before_a_region_and_what_is_left_out_is_named(scouting):
