@@ -8,18 +8,22 @@ sung note, loud as it may be, counts for little there. So a line must be present
 a note that comes and goes is none.
 
 Mains drifts, so phases are followed over 8 s at a time, and all multiples share one offset from
-the nominal frequency, sought within ±0.1 Hz. Multiples of both 50 and 60 tell nothing and are left
-out. A line is steady when four in five of the windows quiet enough to show it do show it. Beats
-that come twice a second fill each of these windows alike, so the strongest line is also looked at
-in frames of 0.125 s: hum is as strong between the beats, a drum is not. Hum is reported when two
+the nominal frequency, sought within ±0.1 Hz. A multiple of both 50 and 60 does not tell which it
+is. A line is steady when four in five of the windows quiet enough to show it do show it. Beats that
+come twice a second fill each of these windows alike, so the strongest line is also looked at in
+frames of 0.125 s: hum is as strong between the beats, a drum is not. Hum is reported when two
 multiples of one kind are steady, or the fundamental alone; lines without their fundamental, or a
-fundamental alone, only where they are quiet: else it is a note that is held. The thresholds were
-chosen on made voices; they are no published values.
+fundamental alone, only where they are quiet: else it is a note that is held. Once there is hum,
+its other multiples count as well that are there in phase and in the quietest tenth of the windows.
+
+Noise breaks up the frames of a faint hum: what is 30 dB below the source and seen in two multiples
+is a hint. The thresholds were chosen on made voices; they are no published values.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -32,7 +36,7 @@ Audio = NDArray[np.float64]
 
 MAINS = (50, 60)  # Hz
 HIGHEST = 500.0  # Hz, of the multiples
-SHARED = 300  # Hz, of both
+SHARED = 300.0  # Hz, of both
 REDUCED_RATE = 2000  # Hz, at least
 WINDOW = 0.5  # seconds
 AROUND = (-14.0, -12.0, -8.0, -6.0, 6.0, 8.0, 12.0, 14.0)  # Hz
@@ -47,6 +51,9 @@ AGREEING, STEADY_SHARE = (0.5, 2.0), 0.8  # of its amplitude; of the windows tha
 LEAST_WINDOWS, LEAST_SHARE = 8, 0.1  # that show it
 FRAME = WINDOW / 4.0  # seconds, in which it is looked at between the beats
 LASTING = 0.6  # weakest against strongest frame, in the steadier windows
+FAINT, FAINT_LASTING = 1e-3, 0.25  # of the power below 600 Hz; the same, of a hum in noise
+HINT = 0.4  # greatest confidence of a hum that may be a drum's
+PAUSES = 0.1  # of the windows, the quietest about a line
 LINES = tuple(
     tuple(float(n) for n in range(mains, int(HIGHEST) + 1, mains) if n % SHARED) for mains in MAINS
 )
@@ -113,7 +120,7 @@ class HumMeter:
         frame = np.hanning(self._hop // 2 + 1)[:-1]
         times = np.arange(len(frame)) / self._rate
         spacing = self._rate / len(window)
-        lines = np.array([line for kind in LINES for line in kind])
+        lines = np.array([*LINES[0], *LINES[1], SHARED])
         turning = np.exp(-2j * np.pi * times[:, None] * lines)
         self._frame = 2.0 * frame[:, None] / frame.sum() * turning
         # The nearest bin will do: a line's phase from window to window is that of the line.
@@ -195,42 +202,52 @@ class _Channel:
         if len(self._times) < LEAST_WINDOWS:
             return None
         first = len(LINES[0])
-        kinds = [
-            self._kind(mains, numbers, column)
-            for mains, numbers, column in zip(MAINS, LINES, (0, first), strict=True)
-        ]
+        columns = (range(first), range(first, first + len(LINES[1])))
+        kinds = [self._kind(*kind) for kind in zip(MAINS, LINES, columns, strict=True)]
         score, hum = max(kinds, key=lambda kind: kind[0])
         return hum if score > 0.0 else None
 
     def _kind(
-        self, mains: int, numbers: tuple[float, ...], column: int
+        self, mains: int, numbers: tuple[float, ...], columns: range
     ) -> tuple[float, Hum | None]:
         """How clear the hum of one kind is, and the hum."""
-        columns = slice(column, column + len(numbers))
-        amplitudes, noise = self._amplitudes[:, columns], self._noise[:, columns]
-        clear, level = self._in_phase(amplitudes, noise, np.array(numbers) / mains, mains)
-        offset = int(np.where(clear > CLEAR, np.log1p(clear), 0.0).sum(axis=1).argmax())
-        lines, strengths, lasting = [], [], []
-        for number, nominal in enumerate(numbers):
-            strength, power = clear[offset, number], level[offset, number]
-            share = _share(amplitudes[:, number], noise[:, number], power)
-            if strength > CLEAR and share >= STEADY_SHARE:
-                at = nominal * (1.0 + OFFSETS[offset] / mains)
-                lines.append(_line(at, power, noise[:, number], share))
-                strengths.append(float(strength))
-                lasting.append(_lasts(self._even[:, column + number], noise[:, number], power))
-        if not lines or not lasting[int(np.argmax(strengths))]:
+        places = [*columns, -1]  # the last is shared: it tells no kind, yet may be there
+        amplitudes, noise = self._amplitudes[:, places], self._noise[:, places]
+        multiples = np.array([*numbers, SHARED]) / mains
+        clear, level = self._in_phase(amplitudes, noise, multiples, mains)
+        own = clear[:, :-1]
+        offset = int(np.where(own > CLEAR, np.log1p(own), 0.0).sum(axis=1).argmax())
+        strengths, powers = clear[offset], level[offset]
+        there = [int(number) for number in np.flatnonzero(strengths > CLEAR)]
+
+        def seen(share: _Share, numbers: Sequence[int]) -> dict[int, Line]:
+            shares = {n: share(amplitudes[:, n], noise[:, n], powers[n]) for n in numbers}
+            at = multiples * (mains + OFFSETS[offset])
+            return {
+                n: _line(at[n], powers[n], noise[:, n], shares[n])
+                for n in numbers
+                if shares[n] >= STEADY_SHARE
+            }
+
+        steady = seen(_share, [number for number in there if number < len(numbers)])
+        if not steady or not self._is_hum(mains, [*steady.values()], strengths[min(steady)]):
             return 0.0, None
-        if not self._is_hum(mains, lines, strengths[0]):
+        more = seen(_in_pauses, [number for number in there if number not in steady])
+        clearest = max(steady, key=lambda number: float(strengths[number]))
+        even = self._even[:, places[clearest]]
+        lasting = _lasting(even, noise[:, clearest], powers[clearest])
+        faint = _power([*steady.values()]) < FAINT * self._power and len(steady) + len(more) > 1
+        if lasting < (FAINT_LASTING if faint else LASTING):
             return 0.0, None
-        mean = float(np.mean([line.share for line in lines]))
-        hum = Hum(mains, tuple(lines), mean if len(lines) > 1 else 0.8 * mean)
-        return float(np.log(strengths).sum()), hum
+        confidence = float(np.mean([line.share for line in steady.values()]))
+        confidence *= 1.0 if len(steady) > 1 else 0.8
+        confidence *= HINT if lasting < LASTING else 1.0
+        lines = tuple(sorted((steady | more).values(), key=lambda line: line.frequency))
+        return float(np.log(strengths[list(steady)]).sum()), Hum(mains, lines, confidence)
 
     def _is_hum(self, mains: int, lines: list[Line], strength: float) -> bool:
         """Whether steady lines are hum and not a note that is held throughout."""
-        power = sum(10.0 ** (line.level / 10.0) for line in lines)
-        quiet = power < QUIET * self._power
+        quiet = _power(lines) < QUIET * self._power
         based = round(lines[0].frequency) == mains
         if len(lines) == 1:
             return based and quiet and strength > CLEAR_ALONE
@@ -256,6 +273,9 @@ class _Channel:
         return together / total, together / square
 
 
+_Share = Callable[[NDArray[np.complex128], Audio, float], float]
+
+
 def _share(amplitudes: NDArray[np.complex128], noise: Audio, power: float) -> float:
     """Of the windows quiet enough to show a line of `power`, those that do; 0 if too few are."""
     quiet = noise * VISIBLE < power
@@ -266,12 +286,24 @@ def _share(amplitudes: NDArray[np.complex128], noise: Audio, power: float) -> fl
     return float(((against > low) & (against < high)).mean())
 
 
-def _lasts(even: Audio, noise: Audio, power: float) -> bool:
-    """Whether a line of `power` is there between the beats, too.
+def _in_pauses(amplitudes: NDArray[np.complex128], noise: Audio, power: float) -> float:
+    """Of the quietest windows about a line of `power`, those that show it."""
+    count = max(LEAST_WINDOWS, round(PAUSES * len(noise)))
+    against = np.abs(amplitudes[np.argsort(noise)[:count]]) / math.sqrt(power)
+    low, high = AGREEING
+    return float(((against > low) & (against < high)).mean())
+
+
+def _lasting(even: Audio, noise: Audio, power: float) -> float:
+    """How far a line of `power` is there between the beats, too, 0 to 1.
 
     Judged by the steadier quarter of the windows that show it: in the others a voice may be near.
     """
-    return bool(np.percentile(even[noise * VISIBLE < power], 75.0) > LASTING)
+    return float(np.percentile(even[noise * VISIBLE < power], 75.0))
+
+
+def _power(lines: list[Line]) -> float:
+    return float(sum(10.0 ** (line.level / 10.0) for line in lines))
 
 
 def _line(frequency: float, power: float, noise: Audio, share: float) -> Line:

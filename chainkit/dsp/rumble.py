@@ -122,19 +122,27 @@ class RumbleMeter:
         if count < 1:
             return None
         tenths = whole[: (count + 1) * HOPS].reshape(-1, HOPS).mean(axis=1)
+        kept = np.ones(len(frequencies), dtype=bool)
         for line in hum:
-            powers[:, np.abs(frequencies - line) <= NEAR_LINE] = 0.0
-        end = _LowEnd(powers[:count], frequencies, (tenths[:-1] + tenths[1:]) / 2.0)
+            kept &= np.abs(frequencies - line) > NEAR_LINE
+        whole = (tenths[:-1] + tenths[1:]) / 2.0
+        end = _LowEnd(powers[:count] * kept, frequencies, whole, kept)
         return end.thumps() or end.drone()
 
 
 class _LowEnd:
-    """Spectra (windows, bins) of the low end, and the power of everything (windows,)."""
+    """Spectra (windows, bins) of the low end, and the power of everything (windows,).
 
-    def __init__(self, powers: Values, frequencies: Values, whole: Values) -> None:
+    What is beside is made up for the bins that the lines of hum took.
+    """
+
+    def __init__(
+        self, powers: Values, frequencies: Values, whole: Values, kept: NDArray[np.bool_]
+    ) -> None:
         self._powers, self._frequencies = powers, frequencies
         self._low = self._between(LOWEST, RUMBLE_HZ)
-        self._beside = self._between(RUMBLE_HZ + 1e-6, VOICES)
+        beside = (frequencies > RUMBLE_HZ) & (frequencies <= VOICES)
+        self._beside = powers[:, beside].sum(axis=1) / max(0.1, float(kept[beside].mean()))
         self._source = np.maximum(whole - self._low, 0.0)
         audible = self._low > AUDIBLE * self._source.mean()
         self._own = audible & (self._low > OWN * self._beside)

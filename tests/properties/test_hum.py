@@ -51,6 +51,34 @@ def test_hum_under_a_voice_is_found_and_its_kind_told(voice, seed):
     assert heard.lines[0].frequency == pytest.approx(mains, abs=0.1)
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_all_harmonics_that_the_pauses_show_are_listed(voice, seed):
+    """Strong ones between weaker ones, too; those that are not there are not."""
+    rng, mains = np.random.default_rng(seed), (50, 60)[seed % 2]
+    multiples = (1, 2, 3, 4, 7, 8)
+    time = np.arange(len(voice))[:, None] / RATE
+    lines = [0.004 / k**0.7 * np.sin(2 * np.pi * (k * mains * time + k)) for k in multiples]
+    heard = found(voice + np.sum(lines, axis=0) + 1e-4 * rng.standard_normal(voice.shape))
+    listed = {round(line.frequency / mains) for line in heard.lines}
+    assert listed <= set(multiples)
+    assert len(listed) >= 5
+    assert heard.confidence > 0.5
+    for line in heard.lines:
+        wanted = 20 * np.log10(0.004 / round(line.frequency / mains) ** 0.7) - 3.01
+        assert line.level == pytest.approx(wanted, abs=2.0)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_faint_hum_in_noise_is_a_hint(voice, seed):
+    """10 to 15 dB above the noise in the windows, so that frames of a quarter are broken up."""
+    rng, mains = np.random.default_rng(seed), (50, 60)[seed % 2]
+    hiss = 1e-4 * rng.standard_normal(voice.shape)
+    heard = found(voice + hum(rng, mains, len(voice), -75.0) + hiss)
+    assert heard.mains == mains
+    assert 0.0 < heard.confidence < 0.5
+    assert found(voice + hiss) is None
+
+
 def test_no_hum_is_seen_in_a_voice(voice):
     assert found(voice) is None
 
