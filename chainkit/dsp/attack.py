@@ -5,8 +5,9 @@ apart) are followed every 5 ms. An onset is where the levels of many bands rise 
 flux). For each band the mean power at the onsets is set against the band's mean power: a band
 that sounds only while the stick, the beater or the plectrum strikes stands out most, the body
 that rings on less. Of bands that stand out alike, the strongest is named of those that tower above
-both their neighbours: a click does, the skirt of a body does not. A source is percussive when what
-stands out also dies away at once; a sung vowel does not.
+both their neighbours: a click does, the skirt of a body does not. What lies far below a band beside
+it is left out: at an onset a strong body spreads into the bands next to it. A source is percussive
+when what stands out also dies away at once; a sung vowel does not.
 
 The thresholds were chosen on made sounds; they are no published values.
 """
@@ -31,6 +32,7 @@ FALL, FALLING_SHARE = 8.0, 0.6  # dB in that time, in that share of the onsets
 FLOOR = 60.0  # dB below the greatest band so far, under which nothing is heard
 HEARD = 40.0  # dB below the strongest band at the onsets, where a band still counts
 STANDING_OUT, ALIKE = 8.0, 3.0  # dB; dB within which the stronger of two bands is taken
+SKIRT = 6.0  # dB below a band beside it, where it holds little but that one's onset
 LEAST_ONSETS = 4
 
 
@@ -128,6 +130,7 @@ class AttackMeter:
         mean = np.maximum(self._whole / self._hops, 1e-20)
         standing = 10.0 * np.log10(np.maximum(striking, 1e-20) / mean)
         standing[striking < striking.max() * 10.0 ** (-HEARD / 10.0)] = -np.inf
+        standing[striking < _beside(striking).max(axis=0) * 10.0 ** (-SKIRT / 10.0)] = -np.inf
         band = _strongest(striking, standing > standing.max() - ALIKE)
         share = float(self._falling[band] / self._onsets)
         if standing[band] < STANDING_OUT or share < FALLING_SHARE:
@@ -138,8 +141,13 @@ class AttackMeter:
         )
 
 
+def _beside(striking: Powers) -> Powers:
+    """The bands below and above each, (2, bands)."""
+    padded = np.pad(striking, 1)
+    return np.stack([padded[:-2], padded[2:]])
+
+
 def _strongest(striking: Powers, alike: NDArray[np.bool_]) -> int:
     """The strongest of the bands that are alike, if any does of those above both neighbours."""
-    beside = np.pad(striking, 1)
-    peaks = alike & (striking >= beside[:-2]) & (striking >= beside[2:])
+    peaks = alike & (striking >= _beside(striking).max(axis=0))
     return int(np.where(peaks if peaks.any() else alike, striking, 0.0).argmax())

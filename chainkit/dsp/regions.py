@@ -1,13 +1,14 @@
 """Regions of a spectrum that stand out or lack: mud, boxiness, harshness, air.
 
 A region is judged against the signal's own tilt: a parabola over the logarithm of frequency, fitted
-to the levels of the third octaves in which the signal has energy. A parabola follows dark and
-bright, thin and full, and cannot follow a hump one octave wide. Air alone is judged against
-speech: against the level from 1 to 4 kHz, the long-term average speech spectrum has 12.4 dB less
-from 10 to 16 kHz [1]_.
+to the levels of the third octaves in which the signal has energy, up to where it rolls off. A
+parabola follows dark and bright, thin and full, and cannot follow a hump one octave wide; nor can
+it follow a roll-off, whose edge is no hump. Air alone is judged against speech: against the level
+from 1 to 4 kHz, the long-term average speech spectrum has 12.4 dB less from 10 to 16 kHz [1]_.
 
-Where one region ends and another begins is common practice, no source. So is what is too much; a
-region is a hint to listen, and its confidence is at most one half.
+Where one region ends and another begins is common practice, no source. A hump across that border is
+told once, where it is tallest. What is too much is common practice too; a region is a hint to
+listen, and its confidence is at most one half.
 
 References
 ----------
@@ -35,6 +36,8 @@ NOTABLE = 1.5  # dB
 SURE = 0.5
 DEEP = 50.0  # dB below the strongest third octave, under which nothing belongs to the signal
 FALLEN = 20.0  # dB below the strongest third octave, where the low end is over
+ROLL_OFF, ROLLING = 18.0, 1000.0  # dB in an octave; Hz from which that is the upper end
+ONE_HUMP = 0.5  # octaves within which two peaks without a valley are one hump
 SIXTH = 10.0**0.05  # from a third octave's lower edge to its middle
 LEVELLED = (100.0, 8000.0)  # Hz, in which evenness is judged
 
@@ -76,14 +79,15 @@ class Tilt:
     frequencies, levels, trend : ndarray, Hz, dBFS, dBFS
         In twelfth octaves.
     thirds, third_levels : ndarray, Hz, dBFS
-    lowest : float, Hz
-        Third octave above which the signal lives; 0 where it goes all the way down.
+    lowest, highest : float, Hz
+        Third octaves between which the signal lives; 0 where it goes all the way down, infinite
+        where it does not end in a roll-off.
     """
 
     def __init__(self, spectrum: Spectrum, above: float = 0.0) -> None:
         self.frequencies, self.levels = _curve(spectrum, 12)
         self.thirds, self.third_levels = _curve(spectrum, 3)
-        self.lowest = self._lowest(above)
+        self.lowest, self.highest = self._lowest(above), self._highest()
         self.trend = self._trend()
 
     def _lowest(self, above: float) -> float:
@@ -95,9 +99,17 @@ class Tilt:
         fallen = np.flatnonzero(levels[:strongest] < levels[strongest] - FALLEN)
         return float(self.thirds[fallen[-1] + 1]) if fallen.size else 0.0
 
+    def _highest(self) -> float:
+        """Third octave behind which the level falls by 18 dB within an octave, for good."""
+        for at in range(len(self.thirds) - 3):
+            beyond = self.third_levels[at + 3 :].max()
+            if self.thirds[at] >= ROLLING and beyond < self.third_levels[at] - ROLL_OFF:
+                return float(self.thirds[at])
+        return float("inf")
+
     def _trend(self) -> Values:
         belongs = self.third_levels > self.third_levels.max(initial=-np.inf) - DEEP
-        belongs &= self.thirds >= self.lowest
+        belongs &= (self.thirds >= self.lowest) & (self.thirds <= self.highest)
         if belongs.sum() < 3:
             return self.levels.copy()
         octaves = np.log2(self.thirds[belongs])
@@ -123,9 +135,8 @@ class Tilt:
         """
         low, high = LEVELLED
         inside = (self.frequencies >= low) & (self.frequencies <= high)
-        inside &= (self.frequencies >= self.lowest) & (
-            self.levels > self.levels.max(initial=-np.inf) - DEEP
-        )
+        inside &= (self.frequencies >= self.lowest) & (self.frequencies <= self.highest)
+        inside &= self.levels > self.levels.max(initial=-np.inf) - DEEP
         if inside.sum() < 4:
             return 0.0
         octaves = np.log2(self.frequencies[inside])
@@ -149,14 +160,31 @@ def find_regions(tilt: Tilt, *, speech: bool) -> list[Region]:
     speech : bool
         Whether the published spectrum of speech is a fair yardstick.
     """
-    found = [region for kind in REGIONS if (region := _standing_out(tilt, kind)) is not None]
+    found: list[Region] = []
+    for kind in REGIONS:
+        region = _standing_out(tilt, kind)
+        if region and found and _is_one_hump(tilt, found[-1], region):
+            found[-1] = max(found[-1], region, key=lambda one: one.excess)
+        elif region:
+            found.append(region)
     return found + list(_lacking_air(tilt) if speech else ())
+
+
+def _is_one_hump(tilt: Tilt, low: Region, high: Region) -> bool:
+    """Whether two peaks are near and between them at least half of the lesser one is left."""
+    between = (tilt.frequencies >= low.frequency) & (tilt.frequencies <= high.frequency)
+    valley = tilt.departure[between].min()
+    near = high.frequency < low.frequency * 2.0**ONE_HUMP
+    return bool(near and valley > min(low.excess, high.excess) / 2.0)
 
 
 def _standing_out(tilt: Tilt, kind: str) -> Region | None:
     low, high = REGIONS[kind]
     inside = np.flatnonzero((tilt.frequencies >= low) & (tilt.frequencies <= high))
     if not inside.size or tilt.frequencies[-1] < high:
+        return None
+    inside = inside[tilt.frequencies[inside] < tilt.highest / SIXTH**2]
+    if not inside.size:
         return None
     departure = tilt.departure
     peak = int(inside[departure[inside].argmax()])
@@ -165,18 +193,18 @@ def _standing_out(tilt: Tilt, kind: str) -> Region | None:
         return None
     if tilt.levels[peak] < tilt.levels.max() - DEEP:
         return None
-    octaves = _width(departure, peak, inside) / 12.0
+    octaves = _width(departure, peak) / 12.0
     q = 1.0 / (2.0 * np.sinh(np.log(2.0) / 2.0 * octaves))
     return Region(kind, float(tilt.frequencies[peak]), float(q), excess, _sure(excess))
 
 
-def _width(departure: Values, peak: int, inside: NDArray[np.intp]) -> int:
-    """Twelfths about the peak in which at least half the excess is left, those of the region."""
+def _width(departure: Values, peak: int) -> int:
+    """Twelfths about the peak in which at least half the excess is left, 4 to 12."""
     high = departure > departure[peak] / 2.0
     start, stop = peak, peak + 1
-    while start > inside[0] and high[start - 1]:
+    while start > 0 and high[start - 1]:
         start -= 1
-    while stop <= inside[-1] and high[stop]:
+    while stop < len(high) and high[stop]:
         stop += 1
     return int(np.clip(stop - start, 4, 12))
 
