@@ -14,10 +14,11 @@ from chainkit.dsp import sibilance_edge
 from chainkit.dsp.attack import Attack
 from chainkit.dsp.hum import HIGHEST, Hum
 from chainkit.dsp.longterm import LongTerm
-from chainkit.dsp.regions import AIR, Tilt, find_regions
+from chainkit.dsp.meter import Measurement
+from chainkit.dsp.regions import AIR, Region, Tilt, find_regions
 from chainkit.dsp.resonance import Resonance, find_resonances
 from chainkit.scout import findings as made
-from chainkit.scout.findings import Finding, ranked
+from chainkit.scout.findings import SURE, Finding, ranked
 from chainkit.scout.hearing import Heard, Progress, band_powers, hear
 from chainkit.scout.mix import Backing, MixBand, hidden, is_silent, mix_bands, placed
 
@@ -27,6 +28,8 @@ VOICE, LOUDEST_HISS = 3.0, 3.0  # sibilants a minute, dB against the rest, that 
 STRUCK, FEW_HISSES = 0.8, 0.5
 SHORTEST = 0.4  # seconds, the gating block of ITU-R BS.1770-5: less has no loudness
 FEW, ENOUGH = 6.0, 9.0  # different partials: that tell nothing of a place, that tell all
+CLIPPED_OFTEN, CLIPPED_TRUST = 20.0, 0.5  # times a minute; how far a resonance is believed then
+SAME = 2.0**0.25  # factor of frequency within which a region is a sure resonance's own hump
 NEAR, AROUND = 1.05, 1.2  # factors about a resonance, about a region, within which they are counted
 HUM_Q = 10.0  # from which a resonance on a line of the hum is that line
 THIRD = 2.0 ** (1.0 / 3.0)
@@ -177,20 +180,34 @@ def _found(heard: Heard, tilt: Tilt, rate: int) -> tuple[list[Finding], list[Fin
     found += _sibilance(heard) if speech else made.of_attack(heard.attack)
     found += made.of_rumble(heard.rumble)
     partials: list[Finding] = []
+    believed = CLIPPED_TRUST if _is_clipped(measured) else 1.0
     for resonance in find_resonances(heard.excerpt, rate):
         if not _is_hum(resonance, heard.hum):
-            trust = _trust(spectrum, resonance.frequency, NEAR)
+            trust = believed * _trust(spectrum, resonance.frequency, NEAR)
             finding = made.of_resonance(resonance, spectrum, trust)
             (found if trust > 0.0 else partials).append(finding)
     for region in find_regions(tilt, speech=speech):
         if region.kind == "air":
             swing = spectrum.swing(*AIR)
             found.append(made.of_air(region, measured.sounding_share, swing))
-        elif speech or not is_attack(region.frequency, heard.attack):
+        elif not _is_told(region, found) and (
+            speech or not is_attack(region.frequency, heard.attack)
+        ):
             trust = _trust(spectrum, region.frequency, AROUND)
             finding = made.of_region(region, measured.sounding_share)
             (found if trust > 0.0 else partials).append(finding)
     return found, partials
+
+
+def _is_clipped(measured: Measurement) -> bool:
+    """Whether clipping is so frequent that its distortion stands out of the spectrum, too."""
+    return measured.clipped_runs * 60.0 > CLIPPED_OFTEN * measured.seconds
+
+
+def _is_told(region: Region, found: list[Finding]) -> bool:
+    """Whether a sure resonance makes the hump."""
+    sure = [f for f in found if f.kind == "resonance" and f.confidence >= SURE]
+    return any(1.0 / SAME < region.frequency / f.frequency_hz < SAME for f in sure)
 
 
 def _trust(spectrum: LongTerm, frequency: float, reach: float) -> float:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +16,7 @@ from chainkit.dsp.phrases import HopMeter
 from chainkit.dsp.sibilance import SibilantDetector
 from chainkit.errors import AudioFileError
 from chainkit.scout.analyse import Scouting
-from chainkit.scout.deessing import RATIO, WORKING_LEVEL, deessing, trim
+from chainkit.scout.deessing import RATIO, WORKING_LEVEL, deessing, trim, unneeded
 from chainkit.scout.findings import Finding
 from chainkit.scout.proposal import Move, Plan, Values, hertz, plan
 from chainkit.units import FREQUENCY
@@ -108,7 +108,7 @@ def propose(scouting: Scouting) -> Proposal:
     if scouting.unheard:
         told = f"{scouting.path} {scouting.unheard}"
         raise AudioFileError(f"{told}: there is nothing to make a chain from")
-    chosen = plan(scouting)
+    chosen = _with_sibilance(plan(scouting), scouting)
     sample = _sample(scouting)
     before = _sibilance_index(sample, scouting.rate)
     for deeper, lower in TRIES:
@@ -120,6 +120,13 @@ def propose(scouting: Scouting) -> Proposal:
         if after is None or after < before - LEAST_CALMER:
             break
     return proposal
+
+
+def _with_sibilance(chosen: Plan, scouting: Scouting) -> Plan:
+    """`chosen`, with sibilance that needs no de-esser among what is left out."""
+    reason = unneeded(scouting)
+    found = [(one, reason) for one in scouting.findings if reason and one.kind == "sibilance"]
+    return replace(chosen, left_out=(*chosen.left_out, *((one, why or "") for one, why in found)))
 
 
 def _proposal(scouting: Scouting, chosen: Plan, deeper: float, lower: float) -> Proposal:

@@ -2,8 +2,13 @@
 
 The band starts a sixth of an octave below the sibilance edge, in the flank of the hiss. The
 threshold lies so far below the level of the middle sibilant in that band, as the EQ leaves it, that
-this one is turned down by what the EQ lifts it, what the compressor takes from the voice but not
-from the hiss, and a little more (common practice, no source: start near 5.5 kHz, then listen).
+this one is turned down by what it needs, by what the EQ lifts it, and by what the compressor takes
+from the voice but not from the hiss (common practice, no source: start near 5.5 kHz, then listen).
+
+What it needs grows with its level against the voice. /s/ lies 10 dB below the vowel (Jongman,
+Wayland and Wong 2000, see `chainkit.dsp.sibilance`); from there the need is 2 dB, half a decibel
+more or less for each decibel of level, from 1 to 6 dB (common practice, no source). Hiss 20 dB
+below the voice needs no de-esser, nor does what a roll-off below 4 kHz has left of it.
 """
 
 from __future__ import annotations
@@ -15,15 +20,18 @@ import numpy as np
 
 from chainkit.dsp.sibilance_edge import STEPS
 from chainkit.scout.analyse import Scouting
-from chainkit.scout.proposal import Move, Values, curve
+from chainkit.scout.proposal import Move, Values, curve, hertz
 
 WORKING_LEVEL = -26.0  # LUFS, as the presets
 RATIO = 4.0
 LOWEST, HIGHEST = 2500.0, 8000.0  # Hz, of the band's edge
 UNDER_EDGE = 2.0 ** (-1.0 / 6.0)
-CALMER = 1.0  # dB by which the sibilants should end up lower against the voice
-LEVELING = 2.5  # dB that a gentle compressor takes from the voice but not from the hiss
-MOST, ROOM = 10.0, 3.0  # dB of reduction; dB of the range beyond what is aimed at
+USUAL, USUAL_NEED = -10.0, 2.0  # dB against the voice; dB by which it should come down there
+FOR_EACH, LEAST_NEED, MOST_NEED = 0.5, 1.0, 6.0  # dB for each dB louder; dB
+CALM = -20.0  # dB against the voice, from which there is nothing to calm
+CUT_OFF = 4000.0  # Hz, below which a roll-off leaves nothing of /s/ to calm
+LEVELING = 1.0  # dB that a gentle compressor takes from the voice but not from the hiss
+MOST, ROOM = 10.0, 2.0  # dB of reduction; dB of the range beyond what is aimed at
 
 
 @dataclass(frozen=True)
@@ -55,7 +63,7 @@ def deessing(
     deeper: float = 0.0,
     lower: float = 1.0,
 ) -> Deessing | None:
-    """Settings for a voice; None for a source without sibilants.
+    """Settings for a voice; None for a source without sibilants that need it.
 
     Parameters
     ----------
@@ -68,7 +76,7 @@ def deessing(
         Factor on the band's edge.
     """
     edge, hisses = scouting.sibilance_edge_hz, scouting.heard.hisses
-    if edge is None:
+    if edge is None or unneeded(scouting):
         return None
     band = 100.0 * round(float(np.clip(edge * UNDER_EDGE * lower, LOWEST, HIGHEST)) / 100.0)
     if band > 0.4 * scouting.rate:
@@ -78,10 +86,30 @@ def deessing(
         for weights in (None, _weights(scouting, chosen))
     )
     lift = max(0.0, after - before - level_change(scouting, chosen))
-    reduction = min(MOST, CALMER + LEVELING + lift) + deeper
+    reduction = min(MOST, need(scouting) + LEVELING + lift) + deeper
     above = reduction / (1.0 - 1.0 / RATIO)
     threshold = after + trim(scouting) - above
     return Deessing(band, threshold, above, reduction, reduction + ROOM)
+
+
+def need(scouting: Scouting) -> float:
+    """How far the sibilants of a voice should come down against it, in dB."""
+    level = scouting.heard.measurement.sibilants_median_db or 0.0
+    wanted = USUAL_NEED + FOR_EACH * (level - USUAL)
+    return float(np.clip(wanted, LEAST_NEED, MOST_NEED))
+
+
+def unneeded(scouting: Scouting) -> str | None:
+    """Why a voice with sibilants needs no de-esser; None where it does or has none."""
+    level = scouting.heard.measurement.sibilants_median_db
+    if scouting.sibilance_edge_hz is None or level is None:
+        return None
+    if level <= CALM:
+        return f"it lies {-level:.0f} dB below the voice, so that there is nothing to calm"
+    if scouting.tilt.highest < CUT_OFF:
+        rolling = hertz(scouting.tilt.highest)
+        return f"the source rolls off from {rolling}, so that there is nothing to calm"
+    return None
 
 
 def trim(scouting: Scouting) -> float:

@@ -24,12 +24,16 @@ DEEPEST = 12.0  # dB, of a cut
 DEEPEST_WIDE = 4.0  # dB, of a cut in a region
 GREATEST_BOOST = 4.0  # dB
 DEEPEST_HUM_CUT = 24.0  # dB; deeper cuts ring on and are not heard to be deeper
+LEAST_HUM = 1.0  # dB of a line above the noise in the width of its cut
 HUM_WIDTH = 4.0  # Hz, of the cut where it takes 3 dB; what is sung beside it stays
 NARROWEST = 100.0  # Q that a chain may hold
 NOTHING_LIFTED = 30.0  # dB less air than speech has, from which there is nothing to lift
 NOISE_SWING = 6.0  # dB; noise moves less while a voice sounds, hiss and breath move more
 SURE = 0.5
 """Confidence from which a finding is acted upon."""
+
+HIDDEN = 0.3
+"""Clear share below which the backing hides: the source is more than 6 dB below it."""
 
 PLACES = ("sibilance", "attack")
 """Kinds that are no trouble in themselves."""
@@ -80,16 +84,25 @@ class Finding:
         clear = 1.0 if self.clear is None else self.clear
         return self.confidence * abs(self.prominence_db) * clear
 
+    @property
+    def hidden(self) -> bool:
+        """Whether the backing hides what the source has there."""
+        return self.clear is not None and self.clear < HIDDEN
+
     def as_dict(self) -> dict[str, Any]:
         """Plain values for JSON."""
         return asdict(self)
 
 
 def ranked(findings: list[Finding]) -> list[Finding]:
-    """Troubles that are sure first, then places of interest, then hints; each by weight."""
+    """Troubles that are sure first, then places of interest, then hints; each by weight.
 
-    def order(finding: Finding) -> tuple[bool, bool, float]:
-        return finding.confidence < SURE, finding.kind in PLACES, -finding.weight
+    What the backing hides comes behind all that it does not.
+    """
+
+    def order(finding: Finding) -> tuple[bool, bool, bool, float]:
+        hint = finding.confidence < SURE
+        return finding.hidden, hint, finding.kind in PLACES, -finding.weight
 
     return sorted(findings, key=order)
 
@@ -112,16 +125,19 @@ def of_resonance(found: Resonance, spectrum: LongTerm, trust: float = 1.0) -> Fi
 
 
 def of_hum(hum: Hum | None) -> Iterator[Finding]:
-    """Findings of the steady lines."""
+    """Findings of the steady lines, but those that a cut would not make quieter."""
     for line in () if hum is None else hum.lines:
-        yield _of_line(line, hum.confidence if hum else 0.0)
+        finding = _of_line(line, hum.confidence if hum else 0.0)
+        if finding.prominence_db >= LEAST_HUM:
+            yield finding
 
 
 def _of_line(line: Line, confidence: float) -> Finding:
     at = line.frequency
     above = line.level - line.noise
     standing = above - 10.0 * np.log10(HUM_WIDTH)
-    gain = -_tenth(float(np.clip(standing, 0.0, DEEPEST_HUM_CUT)))
+    depth = standing if confidence >= SURE else standing / 2.0
+    gain = -_tenth(float(np.clip(depth, 0.0, DEEPEST_HUM_CUT)))
     return Finding(
         kind="hum",
         frequency_hz=at,

@@ -15,11 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainkit.dsp.audibility import IMPORTANCE, NOMINAL
-from chainkit.scout.findings import Finding
+from chainkit.scout.findings import HIDDEN, Finding
 
 Powers = NDArray[np.float64]
 
-HIDDEN = 0.3  # clear share below which a band counts as hidden: 6 dB below the backing
 SOUNDING = 0.01  # of the mean power, above which the voice sounds
 LEAST = 30.0  # dB below its strongest band, under which a source has nothing in a band
 SILENT = -70.0  # dB, full scale 1: the gate of ITU-R BS.1770-5, unweighted
@@ -110,6 +109,12 @@ def hidden(bands: list[MixBand]) -> list[MixBand]:
 
 
 def placed(finding: Finding, bands: list[MixBand]) -> Finding:
-    """`finding` with how clear it stands; beyond the bands the nearest one speaks for it."""
+    """`finding` with how clear it stands; beyond the bands the nearest one speaks for it.
+
+    Nothing is lifted where the backing hides it: that makes both louder, not the source clearer.
+    """
     distance = np.abs(np.log(NOMINAL / finding.frequency_hz))
-    return replace(finding, clear=bands[int(distance.argmin())].clear)
+    clear = replace(finding, clear=bands[int(distance.argmin())].clear)
+    if clear.hidden and (clear.gain_db or 0.0) > 0.0:
+        return replace(clear, q=None, gain_db=None, note="the backing hides what it would lift")
+    return clear

@@ -158,6 +158,8 @@ def _bell(finding: Finding, reason: str) -> Move:
 def _hum(finding: Finding) -> Move:
     low, high = taken_about(finding.frequency_hz, finding.gain_db or 0.0, finding.q or 1.0)
     reason = "Mains hum, there in the pauses too."
+    if not _is_sure(finding):
+        reason = "A hint of mains hum, faint in the noise of the pauses: half of it taken away."
     if high > low:
         reason += f" What is sung or played from {low:.0f} to {high:.0f} Hz loses 3 dB and more."
     return _bell(finding, reason)
@@ -242,7 +244,8 @@ def _fill(scouting: Scouting) -> Iterator[Move]:
     if not inside.any():
         return
     wide = np.convolve(tilt.departure, np.ones(9) / 9.0, mode="same")
-    at = int(np.where(inside, wide, np.inf).argmin())
+    hum = max((f.frequency_hz for f in scouting.findings if f.kind == "hum"), default=0.0)
+    at = int(np.where(inside & (tilt.frequencies > hum), wide, np.inf).argmin())
     boost = round(float(min(MOST_FILL, -wide[at] / 2.0)), 1)
     if boost >= LEAST_FILL:
         band = Bell(frequency=_step(tilt.frequencies[at]), gain=boost, q=WIDEST_Q)

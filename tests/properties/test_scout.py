@@ -28,10 +28,10 @@ from chainkit.dsp.sibilance import SibilantDetector
 from chainkit.dsp.truepeak import TruePeakMeter
 from chainkit.dsp.voice import Resonance, sing
 from chainkit.errors import AudioFileError
-from chainkit.scout import analyse, findings, scout_file
+from chainkit.scout import analyse, deessing, findings, scout_file
 from chainkit.scout.chainfile import propose
-from chainkit.scout.findings import Finding
-from chainkit.scout.mix import HIDDEN, hidden, mix_bands, placed
+from chainkit.scout.findings import HIDDEN, Finding
+from chainkit.scout.mix import hidden, mix_bands, placed
 from chainkit.scout.proposal import moves, plan
 from chainkit.scout.sweeps import PAUSE, Glide, evidence, glided, write_sweeps
 from chainkit.stages import KINDS
@@ -116,6 +116,25 @@ def test_air_is_judged_against_speech(rng):
     assert "air" not in [r.kind for r in regions(x, speech=True)]
 
 
+def test_a_hump_across_two_regions_is_told_once(rng):
+    """400 Hz is where mud ends and boxiness begins; two humps an octave and more apart stay two."""
+    x = pink(rng, 8 * 48000)
+    one = Cascade(filters.bell(48000, 400.0, 8.0, 2.0), 1).process(x)
+    (region,) = regions(one, speech=False)
+    assert region.frequency == pytest.approx(400.0, rel=0.12)
+    assert region.q == pytest.approx(2.0, rel=0.35)
+    two = Cascade(filters.bell(48000, 230.0, 8.0, 4.0), 1).process(x)
+    two = Cascade(filters.bell(48000, 600.0, 8.0, 4.0), 1).process(two)
+    assert [region.kind for region in regions(two, speech=False)] == ["mud", "boxiness"]
+
+
+@pytest.mark.parametrize("corner", [2200.0, 2700.0, 3300.0, 4200.0])
+def test_the_edge_of_a_roll_off_is_no_hump(rng, corner):
+    x = pink(rng, 8 * 48000)
+    dull = Cascade(filters.butterworth("lowpass", 48000, corner, 4), 1).process(x)
+    assert regions(dull, speech=False) == []
+
+
 def test_a_straight_tilt_is_even_and_a_hump_is_not(rng):
     x = pink(rng, 8 * 48000)
     tilted = Cascade(filters.low_shelf(48000, 700.0, 6.0, 0.3), 1).process(x)
@@ -171,6 +190,18 @@ def test_the_attack_is_the_click_and_not_the_skirt_of_the_body(rng):
     assert 2800.0 <= found.low < found.high <= 4500.0
 
 
+def test_the_attack_of_a_body_in_noise_is_not_below_the_body(rng):
+    """What starts at 190 Hz spreads to 50 and 350 Hz for a moment; there is no energy there."""
+    rate = 48000
+    time = np.arange(rate // 4)[:, None] / rate
+    stroke = 0.6 * np.sin(2 * np.pi * 190.0 * time) * np.exp(-time / 0.05)
+    strokes = [
+        stroke + 0.4 * rng.standard_normal(time.shape) * np.exp(-time / 0.07) for _ in range(20)
+    ]
+    found = attack(np.concatenate(strokes))
+    assert found.low <= 190.0 <= found.high or found.low >= 1000.0
+
+
 def test_tones_that_are_held_have_no_attack(rng):
     """Chords of noise start within 15 ms, yet do not die away."""
     time = np.arange(24000)[:, None] / 48000
@@ -211,6 +242,20 @@ def test_a_finding_that_is_hidden_weighs_less():
     assert masked.weight < 0.1 * clear.weight
 
 
+def test_what_is_hidden_comes_last_and_is_not_lifted():
+    backing = np.full((20, 18), 1e-3)
+    backing[:, 4] = backing[:, 17] = 30.0
+    bands = mix_bands(np.ones((20, 18)), backing)
+    loud = Finding("resonance", 400.0, 5.0, 12.0, 0.9, 0.9, -12.0)
+    hint = Finding("boxiness", 800.0, 2.0, 2.0, 0.9, 0.3, -1.0)
+    air = Finding("air", 10000.0, 0.7, -8.0, 0.9, 0.4, 4.0)
+    ranked = findings.ranked([placed(one, bands) for one in (loud, air, hint)])
+    assert [one.kind for one in ranked] == ["boxiness", "resonance", "air"]
+    assert ranked[1].gain_db == -12.0
+    assert ranked[2].gain_db is ranked[2].q is None
+    assert "the backing hides" in ranked[2].note
+
+
 # ------------------------------------------------------------------------------ starting chain
 def index_and_unevenness(x, rate):
     found = measured(x, rate)
@@ -244,6 +289,89 @@ def test_the_chain_helps_recorded_speech():
     assert_helps(path)
     assert_helps(voices.or_skip(voices.alsa, "Front_Center"))
     assert_helps(voices.or_skip(voices.alsa, "Side_Left"))
+
+
+@pytest.fixture(scope="module")
+def lead():
+    return sing(44100, seconds=10.0, seed=3)
+
+
+def hissing(song, gain):
+    """A demo voice whose sibilants are turned up, and everything else as it was."""
+    x = song.voice.copy()
+    for event in song.sibilants:
+        span = slice(round(event.start * 44100), round(event.end * 44100))
+        x[span] *= 10.0 ** (gain / 20.0)
+    return x
+
+
+def test_louder_hiss_is_turned_down_further(tmp_path, lead):
+    """The need, and with it the depth that is written, grows with the hiss against the voice."""
+    needs, ranges, reductions = [], [], []
+    for gain in (-4.0, 0.0, 4.0, 8.0):
+        x = hissing(lead, gain)
+        scouting = scouted(tmp_path / f"{gain:g}.wav", x, 44100)
+        chain = propose(scouting).chain
+        needs.append(deessing.need(scouting))
+        (deess,) = [stage for stage in chain.stages if stage.kind == "deess"]
+        ranges.append(deess.range)
+        reductions.append(index_and_unevenness(x, 44100)[0])
+        reductions[-1] -= index_and_unevenness(chain.process(x, 44100).audio, 44100)[0]
+    assert needs == sorted(needs)
+    assert needs[3] > needs[0] + 3.0
+    assert ranges[3] >= ranges[0] + 2.0
+    assert reductions[3] > reductions[0] + 1.5
+    assert min(reductions) > 0.3
+
+
+def test_a_dull_voice_is_made_no_duller(tmp_path, lead):
+    """Its roll-off is no harshness, and its hiss needs no de-esser."""
+    x = Cascade(filters.butterworth("lowpass", 44100, 3000.0, 4), 1).process(lead.voice)
+    scouting = scouted(tmp_path / "dull.wav", x, 44100)
+    proposal = propose(scouting)
+    assert scouting.tilt.highest < 4000.0
+    assert "harshness" not in {finding.kind for finding in scouting.findings}
+    assert "deess" not in {stage.kind for stage in proposal.chain.stages}
+    assert all(move.band.frequency < 2000.0 for move in proposal.moves)
+
+
+@pytest.mark.parametrize(
+    ("level", "highest", "reason"),
+    [
+        (-20.5, np.inf, "20 dB below the voice"),
+        (-12.0, 2500.0, "rolls off from 2.5 kHz"),
+        (-12.0, 8000.0, None),
+    ],
+)
+def test_why_there_is_no_de_esser_is_told(tmp_path, lead, level, highest, reason):
+    scouting = scouted(tmp_path / "lead.wav", lead.voice, 44100)
+    heard = scouting.heard
+    measurement = replace(heard.measurement, sibilants_median_db=level)
+    scouting = replace(scouting, heard=replace(heard, measurement=measurement))
+    scouting.tilt.highest = highest
+    if reason is None:
+        assert deessing.unneeded(scouting) is None
+        return
+    assert deessing.deessing(scouting) is None
+    assert reason in deessing.unneeded(scouting)
+    told = names(propose(scouting).text)
+    assert "sibilance at" in told
+    assert reason in told
+
+
+def test_what_stands_out_of_a_clipped_source_is_a_hint(tmp_path, rng):
+    x = Cascade(filters.bell(RATE, 700.0, 12.0, 8.0), 1).process(noise(rng, -30.0, 8 * RATE))
+    scouting = scouted(tmp_path / "noise.wav", x)
+    confidences = []
+    for runs in (0, 2, 300):
+        measurement = replace(scouting.heard.measurement, clipped_runs=runs)
+        heard = replace(scouting.heard, measurement=measurement)
+        found, _ = analyse._found(heard, scouting.tilt, RATE)
+        (one,) = [finding for finding in found if finding.kind == "resonance"]
+        confidences.append(one.confidence)
+    assert confidences[0] == confidences[1] >= 0.5
+    assert confidences[2] == 0.5 * confidences[0]
+    assert one.gain_db == pytest.approx(-one.prominence_db / 2.0, abs=0.06)
 
 
 def test_every_value_of_the_chain_is_explained(scouting):
@@ -381,6 +509,14 @@ def test_a_cut_of_hum_takes_3_db_where_its_comment_says(at, gain):
     assert high - low < 10.0
     low, high = findings.taken_about(at, -2.0, q)
     assert low == high == at
+
+
+def test_hum_that_no_cut_would_quieten_is_not_listed():
+    loud, faint = Line(50.0, -60.0, -90.0, 1.0), Line(100.0, -85.0, -90.0, 1.0)
+    told = list(findings.of_hum(Hum(50, (loud, faint), 0.9)))
+    assert [finding.frequency_hz for finding in told] == [50.0]
+    (hint,) = findings.of_hum(Hum(50, (loud,), 0.4))
+    assert hint.gain_db == pytest.approx(told[0].prominence_db / -2.0, abs=0.06)
 
 
 def test_hum_is_told_once(tmp_path, rng):
