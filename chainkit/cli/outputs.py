@@ -36,7 +36,7 @@ def checked_outputs(
     UsageError
         Two of them are one file.
     OutputError
-        One is an input, or is there already and may not be replaced.
+        One is an input or a folder, or is there already and may not be replaced.
     """
     from chainkit.audio.atomic import refuse_same
 
@@ -48,6 +48,8 @@ def checked_outputs(
             raise UsageError(f"two outputs name one file, {path}")
         for source in sources:
             refuse_same(source, path)
+        if os.path.isdir(place):
+            raise OutputError(f"{path} is a folder; name a file in it")
         if os.path.exists(place) and not force:
             raise OutputError(f"{path} exists already; --force replaces it")
     return asked

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import argparse
 import os
+import shutil
+import textwrap
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -24,6 +26,7 @@ if TYPE_CHECKING:
     from chainkit.scout.sweeps import Glide
 
 BETWEEN = ".."
+WIDEST = 100  # characters of a line of text
 GLIDE_LOW, GLIDE_HIGH = 20.0, 20e3  # Hz
 
 
@@ -209,6 +212,7 @@ def print_chain(proposal: Proposal) -> None:
     """Print the values that a written chain holds, and why."""
     from chainkit.chain.walk import shown
     from chainkit.cli import show
+    from chainkit.scout.chainfile import by_reason
 
     rows = [(move.band.shape, settings(shown(move.band)), move.reason) for move in proposal.moves]
     for stage in proposal.chain.stages:
@@ -218,9 +222,19 @@ def print_chain(proposal: Proposal) -> None:
             rows.append((stage.kind, told, WHY[stage.kind]))
     level = LOUDNESS.format(proposal.chain.working_level or 0.0).replace("-", show.minus())
     print(f"\nchain to start from, once the source is trimmed to {level}:")
-    show.table("", ("stage", "settings", "why"), rows, words=(0, 1, 2))
-    for found, reason in proposal.left_out:
-        print(f"left out: {found.kind} at {FREQUENCY.format(round(found.frequency_hz))}, {reason}")
+    margin = max(len(kind) for kind, _, _ in rows) + 2
+    for kind, told, why in rows:
+        print(f"{kind:<{margin}}{told}")
+        print_wrapped(why, " " * margin)
+    for told in by_reason(proposal.left_out):
+        print_wrapped(f"left out: {told}", "  ", first="")
+
+
+def print_wrapped(text: str, margin: str, first: str | None = None) -> None:
+    """Print a sentence in lines of at most 100 characters, or as wide as the terminal is."""
+    width = min(WIDEST, shutil.get_terminal_size((WIDEST, 24)).columns)
+    start = margin if first is None else first
+    print(textwrap.fill(text, width, initial_indent=start, subsequent_indent=margin))
 
 
 def settings(values: Mapping[str, object]) -> str:

@@ -27,6 +27,7 @@ VOICE, LOUDEST_HISS = 3.0, 3.0  # sibilants a minute, dB against the rest, that 
 # strokes of their own: chosen on made sounds.
 STRUCK, FEW_HISSES = 0.8, 0.5
 SHORTEST = 0.4  # seconds, the gating block of ITU-R BS.1770-5: less has no loudness
+FAINTEST, RAISED = -90.0, -6.0  # dBFS of a peak: the last of 16 bits; where it may well be
 FEW, ENOUGH = 6.0, 9.0  # different partials: that tell nothing of a place, that tell all
 CLIPPED_OFTEN, CLIPPED_TRUST = 20.0, 0.5  # times a minute; how far a resonance is believed then
 SAME = 2.0**0.25  # factor of frequency within which a region is a sure resonance's own hump
@@ -76,10 +77,16 @@ class Scouting:
     @property
     def unheard(self) -> str | None:
         """Why there was nothing to hear, as in "… is silent"."""
-        seconds = self.heard.measurement.seconds
-        length = f"{seconds:.2g} s" if seconds >= 0.01 else "less than 0.01 s"
-        short = f"is too short: {length}, at least {SHORTEST:g} s are needed"
-        return (short if seconds < SHORTEST else "is silent") if self.silent else None
+        if not self.silent:
+            return None
+        seconds, peak = self.heard.measurement.seconds, self.heard.measurement.sample_peak_dbfs
+        if seconds < SHORTEST:
+            length = f"{seconds:.2g} s" if seconds >= 0.01 else "less than 0.01 s"
+            return f"is too short: {length}, at least {SHORTEST:g} s are needed"
+        if peak is None or peak < FAINTEST:
+            return "is silent"
+        soft = f"is too soft: its peak is {peak:.1f} dBFS, its loudness below -70 LUFS"
+        return f"{soft}; a gain of {RAISED - peak:.0f} dB would do"
 
     @property
     def is_voice(self) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -50,27 +50,10 @@ working_level: {level:g} LUFS
 DEESS = """\
   # The middle one of this voice's {count} sibilants carries its energy above {edge}; the band
   # starts lower, in its flank. Behind the EQ, so that it hears the hiss as the EQ leaves it.
-  - deess:
-      frequency: {frequency}
-      threshold: {threshold:.0f} dB   # {above:.0f} dB below the level of the middle sibilant there
-      ratio: {ratio:g}:1            # so the middle sibilant comes down by about {reduction:.0f} dB
-      range: {range:.0f} dB           # no more, or a lisp is heard
-      attack: 1 ms          # sibilants start fast
-      release: 60 ms        # and the vowel behind must not be dulled
-
 """
 
 COMPRESS = """\
   # Behind the EQ, so that it levels what will be heard and not what was taken out.
-  - compress:
-      threshold: {threshold:.0f} dB   # {above:.0f} dB below the loudest twentieth of this source
-      ratio: {ratio:g}:1          # so the loudest parts come down by about {reduction:.0f} dB
-      knee: 6 dB            # no step is heard where it sets in
-      attack: 10 ms         # lets the front of a word or stroke through
-      release: 120 ms       # gone before the next one
-      detector: rms         # the level over 10 ms, in which the threshold was measured
-      window: 10 ms
-      makeup: match         # as loud as it went in: louder would seem better
 """
 
 
@@ -183,12 +166,17 @@ def _left_out(chosen: Plan) -> str:
     if not chosen.left_out:
         return ""
     lines = ["# Found, but left out:"]
-    for reason in dict.fromkeys(reason for _, reason in chosen.left_out):
-        found = [finding for finding, why in chosen.left_out if why == reason]
-        names = ", ".join(f"{one.kind} at {hertz(one.frequency_hz)}" for one in found)
-        told = f"{names}: {reason}"
+    for told in by_reason(chosen.left_out):
         lines += textwrap.wrap(told, 100, initial_indent="# - ", subsequent_indent="#   ")
     return "\n".join(lines) + "\n\n"
+
+
+def by_reason(left_out: Sequence[tuple[Finding, str]]) -> Iterator[str]:
+    """What was left out, a text for each reason, each place named once."""
+    for reason in dict.fromkeys(reason for _, reason in left_out):
+        found = [finding for finding, why in left_out if why == reason]
+        names = dict.fromkeys(f"{one.kind} at {hertz(one.frequency_hz)}" for one in found)
+        yield f"{', '.join(names)}: {reason}"
 
 
 def _eq(chosen: Sequence[Move]) -> str:
@@ -207,16 +195,25 @@ def _deess(scouting: Scouting, chosen: Sequence[Move], deeper: float, lower: flo
     found = deessing(scouting, chosen, deeper, lower)
     if found is None:
         return ""
-    return DEESS.format(
-        count=len(scouting.heard.hisses),
-        edge=FREQUENCY.format(10.0 * round((scouting.sibilance_edge_hz or 0.0) / 10.0)),
-        frequency=FREQUENCY.format(found.frequency_hz),
-        threshold=found.threshold_db,
-        above=found.above_db,
-        reduction=found.reduction_db,
-        range=found.range_db,
-        ratio=RATIO,
+    edge = FREQUENCY.format(10.0 * round((scouting.sibilance_edge_hz or 0.0) / 10.0))
+    reduction, level = found.reduction_db, scouting.heard.measurement.sibilants_median_db or 0.0
+    rows = (
+        ("frequency", FREQUENCY.format(found.frequency_hz), ""),
+        (
+            "threshold",
+            f"{found.threshold_db:.0f} dB",
+            f"{found.above_db:.0f} dB below the level of the middle sibilant there",
+        ),
+        ("ratio", f"{RATIO:g}:1", f"so the middle sibilant comes down by about {reduction:.0f} dB"),
+        ("range", f"{found.range_db:.0f} dB", "no more, or a lisp is heard"),
+        ("attack", "1 ms", "sibilants start fast"),
+        ("release", "60 ms", "and the vowel behind must not be dulled"),
     )
+    need = (
+        f"  # They lie {-level:.0f} dB below the voice: the louder they are, the more is taken.\n"
+    )
+    intro = DEESS.format(count=len(scouting.heard.hisses), edge=edge)
+    return intro + need + _stage("deess", rows) + "\n"
 
 
 def _compress(scouting: Scouting, chosen: Sequence[Move]) -> str:
@@ -224,12 +221,36 @@ def _compress(scouting: Scouting, chosen: Sequence[Move]) -> str:
     hops = _hops(scouting, chosen)
     sounding = hops[hops > SOUNDING * hops.mean()]
     loudest = 10.0 * np.log10(np.percentile(sounding, 95.0)) + trim(scouting)
-    return COMPRESS.format(
-        threshold=loudest - ABOVE_COMPRESS,
-        above=ABOVE_COMPRESS,
-        ratio=COMPRESS_RATIO,
-        reduction=ABOVE_COMPRESS * (1.0 - 1.0 / COMPRESS_RATIO),
+    reduction = ABOVE_COMPRESS * (1.0 - 1.0 / COMPRESS_RATIO)
+    rows = (
+        (
+            "threshold",
+            f"{loudest - ABOVE_COMPRESS:.0f} dB",
+            f"{ABOVE_COMPRESS:.0f} dB below the loudest twentieth of this source",
+        ),
+        (
+            "ratio",
+            f"{COMPRESS_RATIO:g}:1",
+            f"so the loudest parts come down by about {reduction:.0f} dB",
+        ),
+        ("knee", "6 dB", "no step is heard where it sets in"),
+        ("attack", "10 ms", "lets the front of a word or stroke through"),
+        ("release", "120 ms", "gone before the next one"),
+        ("detector", "rms", "the level over 10 ms, in which the threshold was measured"),
+        ("window", "10 ms", ""),
+        ("makeup", "match", "as loud as it went in: louder would seem better"),
     )
+    return COMPRESS + _stage("compress", rows)
+
+
+def _stage(kind: str, rows: Sequence[tuple[str, str, str]]) -> str:
+    """A stage's settings, key, value and comment each, the comments below one another."""
+    width = max(len(f"{key}: {value}") for key, value, _ in rows)
+    lines = [f"  - {kind}:"]
+    for key, value, comment in rows:
+        setting = f"{key}: {value}"
+        lines.append(f"      {setting:<{width}}   # {comment}" if comment else f"      {setting}")
+    return "\n".join(lines) + "\n"
 
 
 def _hops(scouting: Scouting, chosen: Sequence[Move]) -> Values:

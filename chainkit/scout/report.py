@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
@@ -11,17 +10,19 @@ from chainkit.dsp.sibilance import LOWEST_RATE
 from chainkit.scout.analyse import Scouting
 from chainkit.scout.chainfile import Proposal
 from chainkit.scout.proposal import has_offset
-from chainkit.stages.base import Settings
+from chainkit.stages.base import Amount, Settings, forms
 from chainkit.units import FREQUENCY
 
 SHORTER = 0.5  # seconds that a backing may lack
 
-# What is appended to a setting's name in JSON, as everywhere in it.
-UNITS = {
-    "frequency": "hz", "upper": "hz", "gain": "db", "threshold": "db", "knee": "db", "range": "db",
-    "slope": "db_per_octave", "attack": "seconds", "release": "seconds", "window": "seconds",
-    "lookahead": "seconds",
-}  # fmt: skip
+# What is appended in JSON to the name of a setting that has this unit.
+SUFFIXES = {
+    "Hz": "_hz",
+    "dB": "_db",
+    "s": "_seconds",
+    "dB/oct": "_db_per_octave",
+    "oct": "_octaves",
+}
 
 
 def as_object(
@@ -62,11 +63,16 @@ def chain_values(proposal: Proposal) -> dict[str, Any]:
 
 
 def _values(settings: Settings) -> dict[str, Any]:
-    found = {}
-    for field in fields(settings):
-        value, unit = getattr(settings, field.name), UNITS.get(field.name)
-        if value is not None and field.name not in ("name", "bypass"):
-            found[f"{field.name}_{unit}" if unit else field.name] = value
+    """What is set, by name and unit; a word that stands for an amount has none."""
+    found: dict[str, Any] = {}
+    for key, form in forms(type(settings)).items():
+        value = getattr(settings, key)
+        if isinstance(value, Settings):
+            found[key] = _values(value)
+        elif isinstance(form, Amount) and isinstance(value, int | float):
+            found[key + SUFFIXES.get(next(iter(form.quantity.powers), ""), "")] = value
+        elif value is not None and key not in ("name", "bypass"):
+            found[key] = value
     return found
 
 

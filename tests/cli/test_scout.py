@@ -15,6 +15,8 @@ from chainkit.cli.main import main
 from chainkit.dsp.backing import accompany
 from chainkit.dsp.voice import Resonance, sing
 from chainkit.pages import plots
+from chainkit.scout import report
+from chainkit.stages.compress import Compress, Sidechain
 
 RATE = 16000
 KEYS = {"kind", "frequency_hz", "q", "prominence_db", "share", "confidence", "gain_db"}
@@ -113,9 +115,11 @@ def test_what_is_told_is_what_is_written(folder, capsys):
         assert f"threshold {stage.get('threshold')}" in printed or "shape" in stage
         assert f"gain {stage.get('gain')}" in printed or "gain" not in stage
     assert f"range {deess['range']}" in printed
+    words = " ".join(printed.split())
     for left in chain["left_out"]:
-        assert f"left out: {left['kind']}" in printed
-        assert left["reason"] in printed
+        assert f"{left['kind']} at " in words
+        assert left["reason"] in words
+    assert max(map(len, printed.split("chain to start from")[1].splitlines())) <= 100
 
 
 KINDS = ("eq", "deess", "compress")
@@ -257,6 +261,31 @@ def test_a_file_that_is_too_short_is_not_called_silent(folder, rng, capsys):
     assert "lead.wav is too short: 0.1 s" in capsys.readouterr().err
 
 
+def test_a_soft_file_is_told_what_it_lacks(folder, sung, capsys):
+    """A peak of -60 dBFS is no silence; its loudness is below the gate of ITU-R BS.1770-5."""
+    soft = 1e-3 * sung.voice / np.abs(sung.voice).max()
+    soundfile.write("lead.wav", soft, RATE, "PCM_24")
+    assert scout() == 0
+    said = capsys.readouterr().err
+    assert "lead.wav is too soft: its peak is -60.0 dBFS" in said
+    assert "a gain of 54 dB would do" in said
+    assert "silent" not in said
+    soundfile.write("lead.wav", soft * 10.0 ** (54.0 / 20.0), RATE, "PCM_24")
+    assert scout("--write", "start.yaml") == 0
+
+
+def test_every_setting_has_the_unit_of_its_quantity(folder, capsys):
+    chain = told(capsys)["chain"]
+    assert {key for key in chain["compress"] if key.startswith(("makeup", "mix", "ratio"))} == {
+        "makeup", "mix", "ratio",
+    }  # fmt: skip
+    settings = Compress(threshold=-20.0, ratio=4.0, makeup=3.0, sidechain=Sidechain(highpass=120.0))
+    values = report._values(settings)
+    assert values["makeup_db"] == 3.0
+    assert values["sidechain"] == {"highpass_hz": 120.0}
+    assert values["knee_db"] == 6.0
+
+
 def test_what_findings_do_not_tell_is_said(folder, sung, rng, capsys):
     def notes(x, rate=RATE, *options):
         soundfile.write("lead.wav", np.clip(x, -1.0, 1.0), rate, "FLOAT")
@@ -321,6 +350,7 @@ def test_nothing_is_written_where_one_output_cannot_be(folder, capsys):
         (["--plot", "plot.txt"], 2, "does not end in .png"),
         (["--sweeps", "nowhere/s"], 4, "there is no folder"),
         (["--sweeps", "lead.wav"], 4, "lead.wav is a file; name a folder"),
+        (["--write", "."], 4, ". is a folder; name a file in it"),
         (["--sweeps", "s", "--write", "s"], 2, "two outputs name one file, s"),
         (["--sweeps", "s", "--write", "s/glide.csv"], 2, "two outputs name one file, s/glide.csv"),
         (["--write", "lead.wav", "--force"], 4, "lead.wav is the input"),
