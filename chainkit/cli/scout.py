@@ -172,7 +172,7 @@ def write(
             if arguments.plot:
                 from chainkit.pages.scout_plot import draw_scouting
 
-                draw_scouting(scouting, arguments.plot, arguments.force)
+                draw_scouting(scouting, proposal, arguments.plot, arguments.force)
                 written.append(Path(arguments.plot))
         if folder:
             remove_sweeps(folder, earlier - {path.name for path in written})
@@ -269,20 +269,6 @@ def tell_of_sweeps(scouting: Scouting, written: list[Path]) -> None:
     show.note(CAUTION)
 
 
-# What the level of each kind of finding is told against.
-AGAINST = {
-    "resonance": "around",
-    "hum": "noise",
-    "rumble": "usual",
-    "mud": "trend",
-    "boxiness": "trend",
-    "harshness": "trend",
-    "air": "speech",
-    "sibilance": "voice",
-    "attack": "mean",
-}
-
-
 def headers(scouting: Scouting) -> tuple[str, ...]:
     """Columns of the table of findings."""
     columns = ("finding", "Hz", "Q", "dB", "against", "of time", "confidence", "proposed gain, dB")
@@ -291,6 +277,8 @@ def headers(scouting: Scouting) -> tuple[str, ...]:
 
 def row(found: Finding, scouting: Scouting) -> tuple[object, ...]:
     """Cells of one finding."""
+    from chainkit.scout.findings import AGAINST
+
     cells = (
         found.kind,
         f"{found.frequency_hz:.0f}",

@@ -1,6 +1,7 @@
-"""Draws what the scout found: spectrum and trend with the findings, and the proposed curve.
+"""Draws what the scout found: spectrum and trend with the findings, and what is proposed.
 
-With a backing its spectrum is drawn as well, and the bands in which it hides the source are shaded.
+Behind the curve of the proposed EQ the band of the de-esser is shaded. With a backing its spectrum
+is drawn as well, and the bands in which it hides the source are shaded.
 """
 
 from __future__ import annotations
@@ -13,24 +14,29 @@ import numpy as np
 from chainkit.dsp.regions import Tilt
 from chainkit.pages import plots
 from chainkit.scout import Finding, Scouting
-from chainkit.scout.findings import SURE
+from chainkit.scout.chainfile import Proposal
+from chainkit.scout.findings import AGAINST, SURE
 from chainkit.scout.mix import MixBand, hidden
-from chainkit.scout.proposal import curve, moves
+from chainkit.scout.proposal import curve
+from chainkit.stages.deess import Deess
 
 LOW, HIGH = 30.0, 20000.0  # Hz
 SHOWN = 60.0  # dB below the strongest
 DEEPEST = -24.0  # dB of the curve
-THIRD = 2.0 ** (1.0 / 6.0)  # from the middle of a third octave to its edge
 LISTED = 24  # rows that the panel has room for
 NEAR, STEP = 1.17, 4.5  # factor of frequency within which discs would overlap; dB between them
 
 
-def draw_scouting(scouting: Scouting, path: str | Path, force: bool = False) -> None:
-    """Write a drawing of spectrum, findings and proposed EQ curve.
+def draw_scouting(
+    scouting: Scouting, chain: Proposal | None, path: str | Path, force: bool = False
+) -> None:
+    """Write a drawing of spectrum, findings, proposed EQ curve and de-esser band.
 
     Parameters
     ----------
     scouting : Scouting
+    chain : Proposal or None
+        What is proposed; None where there was nothing to hear.
     path : str or Path
         Ends in .png, .svg or .pdf.
     force : bool
@@ -43,22 +49,23 @@ def draw_scouting(scouting: Scouting, path: str | Path, force: bool = False) -> 
     """
     sheet, grid = plots.figure(
         11.0, 7.0, 2, 2,
-        title=f"Scouted: {scouting.path.name}", heights=[1.7, 1.0], widths=[3.4, 1.3],
+        title=_title(scouting), heights=[1.7, 1.0], widths=[3.4, 1.3],
     )  # fmt: skip
-    spectrum = plots.panel(sheet, grid[0, 0], _heading(scouting))
-    proposal = plots.panel(sheet, grid[1, 0], "Proposed EQ")
+    heading = "Spectrum" + ("; shaded: hidden" if scouting.backing else "")
+    spectrum = plots.panel(sheet, grid[0, 0], heading)
+    deess = _deess(chain)
+    band = f"; shaded: the de-esser's band, from {_hertz(deess.frequency)}" if deess else ""
+    proposal = plots.panel(sheet, grid[1, 0], f"Proposed EQ{band}")
     _spectrum(spectrum, scouting)
-    _proposal(proposal, scouting)
-    heading = "Findings (hints in brackets)" if scouting.findings else "Nothing found"
+    _proposal(proposal, scouting, chain)
+    heading = "Findings: dB / against (hints)" if scouting.findings else "Nothing found"
     plots.text_table(plots.panel(sheet, grid[:, 1]), heading, rows(scouting))
     plots.save(sheet, path, force=force)
 
 
-def _heading(scouting: Scouting) -> str:
-    heading = "Long-term spectrum while it sounds, and its trend"
-    if scouting.backing is None:
-        return heading
-    return f"{heading}; shaded: hidden by {scouting.backing.path.name}"
+def _title(scouting: Scouting) -> str:
+    backing = scouting.backing
+    return f"Scouted: {scouting.path.name}" + (f", over {backing.path.name}" if backing else "")
 
 
 def rows(scouting: Scouting) -> list[tuple[str, str]]:
@@ -78,8 +85,10 @@ def _spectrum(axes: plots.Axes, scouting: Scouting) -> None:
     third = 10.0 * np.log10(4.0)  # a third octave holds four twelfths
     at, level = _joined(tilt)
     plots.faint(axes, tilt.frequencies, tilt.levels + third)
-    plots.curve(axes, at, level, 0, label="third octaves (thin: twelfths, shifted to match)")
-    plots.curve(axes, tilt.frequencies, tilt.trend + third, 1, label="trend", width=1.1)
+    plots.curve(axes, at, level, 0, label="third octaves (thin: twelfths)")
+    lives = tilt.frequencies <= tilt.highest
+    trend = tilt.trend[lives] + third
+    plots.curve(axes, tilt.frequencies[lives], trend, 1, label="trend", width=1.1)
     plots.frequency_axis(axes, LOW, HIGH)
     heights = [_backing(axes, scouting.bands, at, level)] if scouting.bands and len(at) else []
     bottom = 6.0 * np.ceil(level.max(initial=-SHOWN) / 6.0 + 1.0) - SHOWN - 12.0
@@ -89,7 +98,7 @@ def _spectrum(axes: plots.Axes, scouting: Scouting) -> None:
     heights += [place + STEP for _, _, place in discs]
     top = max(bottom + SHOWN + 12.0, 6.0 * np.ceil(max([*heights, bottom]) / 6.0))
     plots.decibel_axis(axes, bottom, top, "RMS in third octave, dBFS")
-    plots.legend(axes, "lower left")
+    plots.legend_above(axes)
 
 
 def _backing(
@@ -100,10 +109,19 @@ def _backing(
     frequencies = np.array([band.frequency_hz for band in shared])
     against = np.array([band.against_backing_db for band in shared])
     under = np.interp(frequencies, at, level) - against
-    plots.curve(axes, frequencies, under, 2, label="backing", width=1.1)
+    name = "backing"
+    if shared:
+        name += f", {_hertz(frequencies[0])} to {_hertz(frequencies[-1])}"
+    plots.curve(axes, frequencies, under, 2, label=name, width=1.1)
     for band in hidden(list(bands)):
-        plots.region(axes, band.frequency_hz / THIRD, band.frequency_hz * THIRD)
+        plots.region(axes, *_edges(band.frequency_hz))
     return float(under.max(initial=-np.inf))
+
+
+def _edges(nominal: float) -> tuple[float, float]:
+    """Edges in Hz of a third octave, exact ones, so that two that adjoin leave no slit."""
+    tenths = round(10.0 * np.log10(nominal))
+    return 10.0 ** ((tenths - 0.5) / 10.0), 10.0 ** ((tenths + 0.5) / 10.0)
 
 
 def _discs(
@@ -133,9 +151,12 @@ def _joined(tilt: Tilt) -> tuple[np.ndarray, np.ndarray]:
     )
 
 
-def _proposal(axes: plots.Axes, scouting: Scouting) -> None:
+def _proposal(axes: plots.Axes, scouting: Scouting, chain: Proposal | None) -> None:
     at = np.geomspace(LOW, min(HIGH, 0.49 * scouting.rate), 2000)
-    gain = np.zeros(len(at)) if scouting.silent else curve(scouting, moves(scouting), at)
+    gain = curve(scouting, chain.moves, at) if chain else np.zeros(len(at))
+    deess = _deess(chain)
+    if deess is not None:
+        plots.region(axes, deess.frequency, at[-1])
     plots.filled(axes, at, gain)
     plots.curve(axes, at, gain, 0)
     plots.frequency_axis(axes, LOW, HIGH)
@@ -144,9 +165,14 @@ def _proposal(axes: plots.Axes, scouting: Scouting) -> None:
     plots.guide(axes, y=0.0)
 
 
+def _deess(chain: Proposal | None) -> Deess | None:
+    stages = chain.chain.stages if chain else ()
+    return next((stage for stage in stages if isinstance(stage, Deess)), None)
+
+
 def _row(number: int, found: Finding) -> tuple[str, str]:
     name = f"{number}  {found.kind}, {_hertz(found.frequency_hz)}"
-    height = f"{found.prominence_db:+.1f} dB".replace("-", "−")
+    height = f"{found.prominence_db:+.1f} / {AGAINST[found.kind]}".replace("-", "−")
     return name, height if found.confidence >= SURE else f"({height})"
 
 

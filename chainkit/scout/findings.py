@@ -35,6 +35,12 @@ SURE = 0.5
 HIDDEN = 0.3
 """Clear share below which the backing hides: the source is more than 6 dB below it."""
 
+AGAINST = {
+    "resonance": "around", "hum": "noise", "rumble": "usual", "mud": "trend", "boxiness": "trend",
+    "harshness": "trend", "air": "speech", "sibilance": "voice", "attack": "mean",
+}  # fmt: skip
+"""What the level of each kind of finding is told against."""
+
 PLACES = ("sibilance", "attack")
 """Kinds that are no trouble in themselves."""
 

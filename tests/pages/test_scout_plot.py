@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 
 import numpy as np
@@ -13,7 +14,8 @@ from chainkit.dsp.voice import sing
 from chainkit.errors import OutputError
 from chainkit.pages import plots, scout_plot
 from chainkit.scout import scout_file
-from chainkit.scout.findings import Finding
+from chainkit.scout.chainfile import propose
+from chainkit.scout.findings import AGAINST, Finding
 from chainkit.scout.mix import hidden
 from chainkit.scout.proposal import curve, moves
 
@@ -28,10 +30,13 @@ def scouting(tmp_path_factory):
 def test_the_proposed_curve_is_drawn(scouting):
     sheet, grid = plots.figure(6, 3)
     axes = plots.panel(sheet, grid[0, 0])
-    scout_plot._proposal(axes, scouting)
+    proposal = propose(scouting)
+    scout_plot._proposal(axes, scouting, proposal)
     at, gain = axes.get_lines()[0].get_xydata().T
     np.testing.assert_allclose(gain, curve(scouting, moves(scouting), at))
     assert at.max() < 8000.0
+    (deess,) = [stage for stage in proposal.chain.stages if stage.kind == "deess"]
+    assert deess.frequency in {patch.get_x() for patch in axes.patches if hasattr(patch, "get_x")}
 
 
 def test_findings_are_numbered_in_the_panel_and_the_list(scouting):
@@ -43,7 +48,7 @@ def test_findings_are_numbered_in_the_panel_and_the_list(scouting):
     assert {str(number) for number in range(1, len(listed) + 1)} <= marks
     name, height = scout_plot._row(1, listed[0])
     assert listed[0].kind in name
-    assert height.strip("()").endswith("dB")
+    assert height.strip("()").endswith(AGAINST[listed[0].kind])
 
 
 def test_no_disc_lies_on_another_and_all_are_in_the_panel(scouting):
@@ -72,22 +77,26 @@ def test_the_backing_and_what_it_hides_are_drawn(scouting, tmp_path):
     axes = plots.panel(sheet, grid[0, 0])
     scout_plot._spectrum(axes, mixed)
     lines = {line.get_label(): line.get_xydata().T for line in axes.get_lines()}
-    at, under = lines["backing"]
-    voice = lines["third octaves (thin: twelfths, shifted to match)"]
+    (name,) = [label for label in lines if label.startswith("backing, ")]
+    at, under = lines[name]
+    voice = lines["third octaves (thin: twelfths)"]
     shared = [band for band in mixed.bands if band.lived_in]
     for band, frequency, level in zip(shared, at, under, strict=True):
         assert frequency == band.frequency_hz
         above = np.interp(frequency, *voice) - level
         assert above == pytest.approx(band.against_backing_db)
+    edges = sorted((patch.get_x(), patch.get_x() + patch.get_width()) for patch in axes.patches)
+    touching = [low / end for (_, end), (low, _) in itertools.pairwise(edges)]
+    assert all(gap == pytest.approx(1.0, abs=1e-9) or gap > 1.2 for gap in touching)
     shaded = {round(patch.get_x() + patch.get_width() / 2, -1) for patch in axes.patches}
     assert len(shaded) == len(hidden(list(mixed.bands))) > 0
-    assert "hidden by band.wav" in scout_plot._heading(mixed)
-    scout_plot.draw_scouting(scouting, tmp_path / "alone.png")
-    scout_plot.draw_scouting(mixed, tmp_path / "mixed.png")
+    assert scout_plot._title(mixed) == "Scouted: lead.wav, over band.wav"
+    scout_plot.draw_scouting(scouting, propose(scouting), tmp_path / "alone.png")
+    scout_plot.draw_scouting(mixed, propose(mixed), tmp_path / "mixed.png")
     assert (tmp_path / "alone.png").read_bytes() != (tmp_path / "mixed.png").read_bytes()
 
 
 def test_a_drawing_is_kept(scouting, tmp_path):
-    scout_plot.draw_scouting(scouting, tmp_path / "a.png")
+    scout_plot.draw_scouting(scouting, propose(scouting), tmp_path / "a.png")
     with pytest.raises(OutputError, match="exists already"):
-        scout_plot.draw_scouting(scouting, tmp_path / "a.png")
+        scout_plot.draw_scouting(scouting, propose(scouting), tmp_path / "a.png")
