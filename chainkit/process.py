@@ -52,8 +52,20 @@ def _raise_again(lost: Any) -> None:
     if lost.exc_type is not KeyboardInterrupt:
         sys.__unraisablehook__(lost)
         return
-    import _thread
     import threading
 
     # Not at once: it would fall into this very function.
-    threading.Timer(0.01, _thread.interrupt_main).start()
+    threading.Timer(0.01, _interrupt).start()
+
+
+def _interrupt() -> None:
+    """Interrupt the main thread, also where it waits, which takes a true signal."""
+    import _thread
+    import signal
+    import threading
+
+    main = threading.main_thread().ident
+    if hasattr(signal, "pthread_kill") and main is not None:
+        signal.pthread_kill(main, signal.SIGINT)
+    else:
+        _thread.interrupt_main()

@@ -308,7 +308,7 @@ def hissing(song, gain):
 def test_louder_hiss_is_turned_down_further(tmp_path, lead):
     """The need, and with it the depth that is written, grows with the hiss against the voice."""
     needs, ranges, reductions = [], [], []
-    for gain in (-4.0, 0.0, 4.0, 8.0):
+    for gain in (-4.0, 2.0, 8.0):
         x = hissing(lead, gain)
         scouting = scouted(tmp_path / f"{gain:g}.wav", x, 44100)
         chain = propose(scouting).chain
@@ -318,9 +318,9 @@ def test_louder_hiss_is_turned_down_further(tmp_path, lead):
         reductions.append(index_and_unevenness(x, 44100)[0])
         reductions[-1] -= index_and_unevenness(chain.process(x, 44100).audio, 44100)[0]
     assert needs == sorted(needs)
-    assert needs[3] > needs[0] + 3.0
-    assert ranges[3] >= ranges[0] + 2.0
-    assert reductions[3] > reductions[0] + 1.5
+    assert needs[-1] > needs[0] + 3.0
+    assert ranges[-1] >= ranges[0] + 2.0
+    assert reductions[-1] > reductions[0] + 1.5
     assert min(reductions) > 0.3
 
 
