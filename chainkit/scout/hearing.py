@@ -37,8 +37,6 @@ class Heard:
     ----------
     measurement : Measurement
     hum, attack, rumble : Hum, Attack, Rumble or None
-    hops : ndarray, (hops,)
-        Mean square in each 10 ms, averaged over the channels.
     bands : ndarray, (windows, 18)
         See `BandPowers`.
     hisses : tuple of Hiss
@@ -50,7 +48,6 @@ class Heard:
     hum: Hum | None
     attack: Attack | None
     rumble: Rumble | None
-    hops: Audio
     bands: Audio
     hisses: tuple[Hiss, ...]
     excerpt: Audio
@@ -76,7 +73,7 @@ def hear(reader: AudioReader, progress: Progress | None = None) -> Heard:
             add(block)
         energy += np.einsum("ij,ij->j", block, block)
     measurement = voice.finish()
-    hops, mains = whole.finish(), hum.finish()
+    mains = hum.finish()
     lines = tuple(line.frequency for line in mains.lines) if mains else ()
     hisses = HissCollector(rate, measurement.sibilants)
     excerpt = np.empty(min(reader.frames, EXCERPT + PIECE * rate))
@@ -88,8 +85,7 @@ def hear(reader: AudioReader, progress: Progress | None = None) -> Heard:
         measurement=measurement,
         hum=mains,
         attack=attack.finish(),
-        rumble=rumble.finish(hops, lines),
-        hops=hops / channels,
+        rumble=rumble.finish(whole.finish(), lines),
         bands=bands.powers(),
         hisses=tuple(hisses.hisses),
         excerpt=excerpt[:filled],
