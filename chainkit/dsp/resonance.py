@@ -35,7 +35,7 @@ from chainkit.dsp.unevenness import likeliest_bells
 Values = NDArray[np.float64]
 
 SHORTEST = 1.0  # seconds
-LISTENED, PIECE = 105.0, 3.0  # seconds, of longer recordings
+LISTENED, PIECE = 75.0, 3.0  # seconds, of longer recordings
 LOUDER = 0.75  # share of the pieces from among which those are taken
 FADE = 0.01  # seconds
 SILENT = 1e-8  # of full scale, peak
@@ -81,7 +81,7 @@ def find_resonances(x: Values, rate: int) -> list[Resonance]:
     Parameters
     ----------
     x : ndarray, (frames,)
-        Of recordings longer than 105 s, pieces of 3 s are heard.
+        Of recordings longer than 75 s, pieces of 3 s are heard.
     rate : int, Hz
         At least 8000.
 
