@@ -13,7 +13,11 @@ def settle() -> None:
     """Suit the interpreter to many imports and to threads that work in compiled loops."""
     import atexit
     import gc
+    import os
 
+    # Our matrices are small. Threads of BLAS wait by spinning, and took more than they gave: a
+    # third of `scout`, and three quarters where two processes share two cores.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # Imports make many objects and no garbage: looking for it is a tenth of the start.
     gc.set_threshold(100_000)
     # A thread that comes out of a compiled loop waits this long while another runs Python. At the

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import platform
 from importlib.metadata import version
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as in `chainkit.process.settle`
 
 import numpy as np
 import pytest
