@@ -76,13 +76,25 @@ def _check(name: str, rate: int) -> Chain | Songbook:
         chain = find_chain(name)
     except ChainFileError:
         # Only a chain file with a fault may be a songbook: chains need not be read twice.
-        from chainkit.songbook import is_songbook
-
-        if is_songbook(name):
+        if _is_songbook(name):
             return _check_songbook(name, rate)
         raise
     chain.check(rate)
     return chain
+
+
+def _is_songbook(path: str) -> bool:
+    """Whether the file is a songbook, perhaps a faulty one, rather than a chain file.
+
+    Asked here and not in `chainkit.songbook`, whose import a fault in a chain file would wait for.
+    """
+    from chainkit.chain.document import parse_document, read_text
+
+    try:
+        root = parse_document(read_text(path), path)
+    except UsageError:
+        return False
+    return "stages" not in root.values and any(key in root.values for key in ("songs", "chains"))
 
 
 def _check_songbook(name: str, rate: int) -> Songbook:

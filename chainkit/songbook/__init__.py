@@ -17,13 +17,12 @@ from chainkit.songbook.model import (
     Song,
     Songbook,
     Voice,
-    is_songbook,
     load_songbook,
     parse_songbook,
 )
 from chainkit.songbook.schema import songbook_schema
 
 __all__ = [
-    "Song", "Songbook", "Voice", "is_songbook", "load_songbook", "parse_songbook",
+    "Song", "Songbook", "Voice", "load_songbook", "parse_songbook",
     "songbook_schema",
 ]  # fmt: skip

@@ -187,15 +187,6 @@ def parse_songbook(text: str, source: str = "songbook", folder: Path | None = No
     return _Reader(root, folder or Path()).songbook(source)
 
 
-def is_songbook(path: str) -> bool:
-    """Whether the file at `path` is a songbook, perhaps a faulty one, rather than a chain file."""
-    try:
-        root = parse_document(read_text(path), path)
-    except UsageError:
-        return False
-    return "stages" not in root.values and any(key in root.values for key in ("songs", "chains"))
-
-
 class _Reader:
     """Reads a songbook, and gathers the faults that do not depend on one another."""
 
