@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainkit.dsp import log_cells
+from chainkit.dsp.decimation import decimated
 from chainkit.dsp.excitation import LEAST_CELLS, Track, bands
 from chainkit.dsp.levels import to_gain
 from chainkit.dsp.observation import Kind, Observation
@@ -125,8 +126,7 @@ def moving_harmonics(
     voiced = np.flatnonzero(followed.voiced)
     if len(voiced) < 3:
         return
-    factor = max(1, int(rate / LEAST_RATE))
-    x, rate = signal.resample_poly(x, 1, factor), rate / factor
+    x, rate = decimated(x, rate, LEAST_RATE)
     gains = to_gain(_levels(followed))
     faintest = np.percentile(gains[:, -1], 95) * to_gain(-FAINT)
     size = 2 * int(WINDOW * rate / 2.0)

@@ -29,6 +29,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainkit.dsp import bell_fit, evidence, excitation, harmonic_ratio, log_cells, room_noise
+from chainkit.dsp.decimation import decimated
 from chainkit.dsp.observation import Observation
 from chainkit.dsp.unevenness import likeliest_bells
 
@@ -100,7 +101,7 @@ def find_resonances(x: Values, rate: int) -> list[Resonance]:
         raise ValueError("a signal of one dimension and a rate of at least 8000 Hz are needed")
     if len(x) < SHORTEST * rate or np.abs(x).max() < SILENT:
         return []
-    chosen, lower = _decimated(_pieces(x, rate), rate)
+    chosen, lower = decimated(_pieces(x, rate), rate, LEAST_RATE)
     cells = log_cells.centres(lower)
     followed = excitation.track(chosen, lower, cells)
     observations = [
@@ -145,15 +146,6 @@ def _pieces(x: Values, rate: int) -> Values:
     chosen[:, : len(ramp)] *= ramp
     chosen[:, -len(ramp) :] *= ramp[::-1]
     return np.asarray(chosen.ravel() / np.abs(chosen).max())
-
-
-def _decimated(x: Values, rate: int) -> tuple[Values, float]:
-    from scipy import signal
-
-    factor = max(1, int(rate / LEAST_RATE))
-    if factor == 1:
-        return x, float(rate)
-    return np.asarray(signal.resample_poly(x, 1, factor)), rate / factor
 
 
 def _sure(bell: bell_fit.Bell) -> float:
