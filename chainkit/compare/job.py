@@ -261,7 +261,7 @@ class _Job:
         path = self.audio / f"{outcome.candidate.slug}.{view}.wav"
         channels = self._channels(view)
         meter = LoudnessMeter(self.voice.rate, channels)
-        peaks = TruePeakMeter(self.voice.rate, channels)
+        peaks = TruePeakMeter(channels)
         writer = AudioWriter(
             path, rate=self.voice.rate, channels=channels, container="WAV", subtype="PCM_24"
         )
@@ -344,7 +344,7 @@ class _Job:
         outcome, placed = pair
         backing = self._backing()
         meter = LoudnessMeter(self.voice.rate, backing.channels)
-        peaks = TruePeakMeter(self.voice.rate, backing.channels)
+        peaks = TruePeakMeter(backing.channels)
         powers = BandPowers(self.voice.rate)
         for mix, voice in self._mixed(outcome, placed):
             meter.add(mix)
@@ -482,10 +482,10 @@ def band_powers(blocks: Iterable[Audio], rate: int) -> Audio:
     return powers.powers()
 
 
-def clear_over_time(outcome: Outcome, seconds: float = 0.5) -> list[float | None]:
-    """Audibility averaged over windows of `seconds`; None where the voice does not sound."""
+def clear_over_time(outcome: Outcome) -> list[float | None]:
+    """Audibility averaged over every half second; None where the voice does not sound."""
     if outcome.clear is None:
         return []
-    count = max(1, round(seconds / HOP))
+    count = round(0.5 / HOP)
     rows = [outcome.clear[n : n + count] for n in range(0, len(outcome.clear), count)]
     return [float(np.nanmean(row)) if np.isfinite(row).any() else None for row in rows]

@@ -116,7 +116,7 @@ def find_squeeze(blocks: Blocks, rate: int, channels: int, target: float) -> Squ
 
 
 def _trial(blocks: Blocks, rate: int, channels: int, lift: float, drive: float) -> Squeeze:
-    meter, peaks = LoudnessMeter(rate, channels), TruePeakMeter(rate, channels)
+    meter, peaks = LoudnessMeter(rate, channels), TruePeakMeter(channels)
     for block, _ in squeezed(blocks(), rate, channels, Squeeze(lift, drive, 0.0, None)):
         meter.add(block)
         peaks.add(block)

@@ -49,7 +49,6 @@ QUIET = 0.1  # of the power below 600 Hz, under which a part of a note's lines i
 VISIBLE = 4.0  # power of a line against a window's noise that shows it
 AGREEING, STEADY_SHARE = (0.5, 2.0), 0.8  # of its amplitude; of the windows that show it
 LEAST_WINDOWS, LEAST_SHARE = 8, 0.1  # that show it
-FRAME = WINDOW / 4.0  # seconds, in which it is looked at between the beats
 LASTING = 0.6  # weakest against strongest frame, in the steadier windows
 FAINT, FAINT_LASTING = 1e-3, 0.25  # of the power below 600 Hz; the same, of a hum in noise
 HINT = 0.4  # greatest confidence of a hum that may be a drum's
@@ -117,6 +116,7 @@ class HumMeter:
         self._hop = round(WINDOW * self._rate / 2.0)
         window = np.hanning(2 * self._hop + 1)[:-1]
         self._window = 2.0 * window / window.sum()
+        # Frames of a quarter of a window: 0.125 s, in which a line is looked at between the beats.
         frame = np.hanning(self._hop // 2 + 1)[:-1]
         times = np.arange(len(frame)) / self._rate
         spacing = self._rate / len(window)

@@ -127,7 +127,7 @@ class VoiceMeter:
         self._channels = channels
         self._amplitude = AmplitudeMeter(rate, channels)
         self._loudness = LoudnessMeter(rate, channels)
-        self._peak = TruePeakMeter(rate, channels)
+        self._peak = TruePeakMeter(channels)
         self._spectrum = SpectrumMeter(rate, channels)
         self._sibilants = SibilantDetector(rate, channels)
 

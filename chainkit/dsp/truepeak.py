@@ -45,16 +45,15 @@ class TruePeakMeter:
 
     The signal is taken to be silent before its first and behind its last frame. The result is
     the same, bit for bit, however the programme is cut into blocks. Values between the frames
-    are computed in single precision, which moves a peak by less than 1e-5 dB.
+    are computed in single precision, which moves a peak by less than 1e-5 dB. The sample rate does
+    not matter, since the over-sampling is 8-fold at each.
 
     Parameters
     ----------
-    rate : int, Hz
-        Any; the over-sampling is 8-fold at each.
     channels : int
     """
 
-    def __init__(self, rate: int, channels: int) -> None:
+    def __init__(self, channels: int) -> None:
         halving = interpolator(2 * HALVING, 0.5, 5.0)
         middle = interpolator(8, 0.5, 6.0)
         quarter = interpolator(8, 0.25, 6.0)

@@ -58,11 +58,6 @@ class Plan:
     left_out: tuple[tuple[Finding, str], ...]
 
 
-def moves(scouting: Scouting) -> list[Move]:
-    """Bands of the EQ, the lowest first."""
-    return list(plan(scouting).moves)
-
-
 def plan(scouting: Scouting) -> Plan:
     """Choose among what was found."""
     draft = _Draft(scouting)

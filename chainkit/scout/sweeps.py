@@ -33,6 +33,7 @@ from chainkit.scout.proposal import AIR_Q, AIR_SHELF
 Audio = NDArray[np.float64]
 
 PEAK = -1.0  # dBTP
+UNDER_READ = 0.2  # dB by which the meter may be short near half the sample rate: 0.17, rounded up
 PHRASE = 4.0  # seconds
 WINDOW = 3.0  # seconds, of short-term loudness
 PUSH = 9.0  # dB, of the pushed-up part
@@ -229,7 +230,7 @@ def evidence(phrase: Audio, rate: int, finding: Finding) -> Audio:
     matched = [part * _gain(wanted, _loudness(part, rate)) for part in parts]
     pause = np.zeros((round(PAUSE * rate), phrase.shape[1]))
     pieces = [piece for part in matched for piece in (faded(part, rate), pause)]
-    return limited(np.concatenate(pieces[:-1]), rate)
+    return limited(np.concatenate(pieces[:-1]))
 
 
 def _filter(finding: Finding, rate: int, gain: float) -> Audio:
@@ -246,7 +247,7 @@ def glided(phrase: Audio, rate: int, glide: Glide) -> tuple[Audio, Audio]:
     x = np.tile(loop, (-(-frames // len(loop)), 1))[:frames]
     frequencies = glide_frequencies(frames, glide.low, glide.high)
     swept = glide_bell(np.ascontiguousarray(x), rate, frequencies, glide.boost, glide.q)
-    return limited(faded(swept, rate), rate), frequencies
+    return limited(faded(swept, rate)), frequencies
 
 
 def _write_glide(
@@ -273,13 +274,12 @@ def faded(x: Audio, rate: int) -> Audio:
     return y
 
 
-def limited(x: Audio, rate: int) -> Audio:
+def limited(x: Audio) -> Audio:
     """`x`, turned down where its true peak is above −1 dBTP."""
-    meter = TruePeakMeter(rate, x.shape[1])
+    meter = TruePeakMeter(x.shape[1])
     meter.add(np.ascontiguousarray(x))
     peak = meter.dbtp()
-    # The meter may under-read by 0.17 dB near half the sample rate.
-    over = 0.0 if peak is None else peak + 0.2 - PEAK
+    over = 0.0 if peak is None else peak + UNDER_READ - PEAK
     return x * 10.0 ** (-max(0.0, over) / 20.0)
 
 

@@ -131,10 +131,9 @@ class Amount(Value):
 class Number(Value):
     """A bare number within bounds."""
 
-    def __init__(self, low: float, high: float, words: dict[str, Any] | None = None) -> None:
+    def __init__(self, low: float, high: float) -> None:
         self.low = low
         self.high = high
-        self.words = words or {}
 
     def parse(self, text: str) -> float:
         """Value of a YAML 1.2 decimal number."""
@@ -148,8 +147,6 @@ class Number(Value):
 
     def check(self, value: Any) -> None:
         """Raise ValueError when out of bounds."""
-        if value in self.words.values():
-            return
         if not isinstance(value, (int, float)) or not self.low <= value <= self.high:
             raise ValueError(f"is not a number between {self.low:g} and {self.high:g}")
 

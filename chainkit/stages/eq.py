@@ -35,8 +35,6 @@ OCTAVES = Amount(BANDWIDTH, 0.01, 8.0)
 class Slope(Value):
     """A Butterworth slope: a multiple of 6 dB/oct up to 48."""
 
-    low, high = 6.0, 48.0
-
     def parse(self, text: str) -> float:
         """Slope in dB/oct."""
         return SLOPE.parse(text)

@@ -43,7 +43,7 @@ def pairs() -> Iterator[Pair]:
 
 
 def loudness_and_peak(x: np.ndarray) -> tuple[float | None, float | None]:
-    loudness, peak = LoudnessMeter(RATE, x.shape[1]), TruePeakMeter(RATE, x.shape[1])
+    loudness, peak = LoudnessMeter(RATE, x.shape[1]), TruePeakMeter(x.shape[1])
     for start in range(0, len(x), BLOCK):
         block = x[start : start + BLOCK]
         loudness.add(block)

@@ -17,7 +17,7 @@ from chainkit.scout import scout_file
 from chainkit.scout.chainfile import propose
 from chainkit.scout.findings import AGAINST, Finding
 from chainkit.scout.mix import hidden
-from chainkit.scout.proposal import curve, moves
+from chainkit.scout.proposal import curve, plan
 
 
 @pytest.fixture(scope="module")
@@ -33,7 +33,7 @@ def test_the_proposed_curve_is_drawn(scouting):
     proposal = propose(scouting)
     scout_plot._proposal(axes, scouting, proposal)
     at, gain = axes.get_lines()[0].get_xydata().T
-    np.testing.assert_allclose(gain, curve(scouting, moves(scouting), at))
+    np.testing.assert_allclose(gain, curve(scouting, plan(scouting).moves, at))
     assert at.max() < 8000.0
     (deess,) = [stage for stage in proposal.chain.stages if stage.kind == "deess"]
     assert deess.frequency in {patch.get_x() for patch in axes.patches if hasattr(patch, "get_x")}

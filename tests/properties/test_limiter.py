@@ -31,7 +31,7 @@ def test_no_sample_passes_the_ceiling(rng, level):
 @pytest.mark.parametrize("frequency", [997.0, 6000.0, 11_025.0, 15_000.0])
 def test_true_peak_of_a_loud_sine_keeps_the_ceiling(frequency):
     audio, _ = limited(sine(frequency, 9.0, 0.5), 4096, ceiling=-1.0)
-    meter = TruePeakMeter(48000, 1)
+    meter = TruePeakMeter(1)
     meter.add(audio)
     # 4-fold over-sampling under-reads by up to 20·lg cos(π·f/n) (ITU-R BS.1770-5, Annex 2,
     # Attachment 1); 12 taps add up to 0.2 dB to that.

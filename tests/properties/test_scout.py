@@ -32,7 +32,7 @@ from chainkit.scout import analyse, deessing, findings, scout_file
 from chainkit.scout.chainfile import propose
 from chainkit.scout.findings import HIDDEN, Finding
 from chainkit.scout.mix import hidden, mix_bands, placed
-from chainkit.scout.proposal import moves, plan
+from chainkit.scout.proposal import plan
 from chainkit.scout.sweeps import PAUSE, Glide, evidence, glided, write_sweeps
 from chainkit.stages import KINDS
 
@@ -388,7 +388,7 @@ def test_every_value_of_the_chain_is_explained(scouting):
 
 
 def test_cuts_are_narrow_and_boosts_wide(scouting):
-    for move in moves(scouting):
+    for move in plan(scouting).moves:
         gain, q = getattr(move.band, "gain", 0.0), getattr(move.band, "q", None)
         assert gain <= 0.0 or q <= 0.8
         assert gain >= 0.0 or q >= 1.4
@@ -412,8 +412,8 @@ def test_an_offset_changes_the_chain_by_its_high_pass_only(tmp_path, sung, offse
         _, deess, compress = propose(scouting).chain.stages
         levels.append([deess.threshold, deess.range, compress.threshold, deess.frequency / 100.0])
     np.testing.assert_allclose(*levels, atol=1.01)  # each is rounded
-    assert moves(scouting)[0].band.shape == "highpass"
-    assert f"a DC offset of {offset:.2g}, which it takes away" in moves(scouting)[0].reason
+    assert plan(scouting).moves[0].band.shape == "highpass"
+    assert f"a DC offset of {offset:.2g}, which it takes away" in plan(scouting).moves[0].reason
 
 
 def test_an_offset_does_not_change_the_sibilance_index(sung):
@@ -423,12 +423,12 @@ def test_an_offset_does_not_change_the_sibilance_index(sung):
 
 def test_an_offset_alone_is_told_and_taken_away(tmp_path):
     scouting = scouted(tmp_path / "dc.wav", np.full((2 * RATE, 1), 0.3))
-    assert [move.band.frequency for move in moves(scouting)] == [20.0]
+    assert [move.band.frequency for move in plan(scouting).moves] == [20.0]
 
 
 def test_the_high_pass_says_what_was_measured(tmp_path, rng):
     """White noise has the same density everywhere: there is energy below the corner."""
-    (gate, *_) = moves(scouted(tmp_path / "noise.wav", noise(rng, -20.0, 4 * RATE)))
+    (gate, *_) = plan(scouted(tmp_path / "noise.wav", noise(rng, -20.0, 4 * RATE))).moves
     assert "no energy" not in gate.reason
     assert "third octaves lie 20 dB and more under its strongest" in gate.reason
 
@@ -456,10 +456,12 @@ def names(text):
 def test_the_chain_holds_the_gain_of_the_finding(scouting):
     found = [f for f in scouting.findings if f.gain_db is not None and f.kind != "air"]
     gains = {(float(f"{f.frequency_hz:.3g}"), f.gain_db, round(f.q, 1)) for f in found}
-    bells = [m.band for m in moves(scouting) if hasattr(m.band, "gain") and m.band.shape == "bell"]
+    bells = [
+        m.band for m in plan(scouting).moves if hasattr(m.band, "gain") and m.band.shape == "bell"
+    ]
     told = [bell for bell in bells if (bell.frequency, bell.gain, bell.q) in gains]
     assert told
-    fills = [m for m in moves(scouting) if "No finding" in m.reason]
+    fills = [m for m in plan(scouting).moves if "No finding" in m.reason]
     assert len(told) + len(fills) == len(bells)
 
 
@@ -525,7 +527,7 @@ def test_hum_is_told_once(tmp_path, rng):
     scouting = scouted(tmp_path / "hum.wav", hum + noise(rng, -80.0, len(hum)))
     low = {finding.kind for finding in scouting.findings if finding.frequency_hz < 1000.0}
     assert low == {"hum"}
-    assert min(np.diff([move.band.frequency for move in moves(scouting)])) > 10.0
+    assert min(np.diff([move.band.frequency for move in plan(scouting).moves])) > 10.0
 
 
 @pytest.mark.parametrize(
@@ -551,7 +553,7 @@ def test_a_few_notes_are_not_resonances(tmp_path):
     scouting = scouted(tmp_path / "bass.wav", x[:, None])
     assert not [finding for finding in scouting.findings if finding.kind == "resonance"]
     assert scouting.own_partials
-    assert all(move.band.shape == "highpass" for move in moves(scouting))
+    assert all(move.band.shape == "highpass" for move in plan(scouting).moves)
     assert "it may be the notes themselves" in names(propose(scouting).text)
 
 
@@ -633,7 +635,7 @@ def test_thumps_leave_the_rest_alone_and_are_taken_away(tmp_path, sung):
     assert rumble.frequency_hz == pytest.approx(45.0, rel=0.05)
     assert thumping.tilt.lowest == pytest.approx(clean.tilt.lowest, rel=0.3)
     np.testing.assert_allclose(thumping.tilt.trend, clean.tilt.trend, atol=1.0)
-    gate = moves(thumping)[0]
+    gate = plan(thumping).moves[0]
     assert gate.band.shape == "highpass"
     at = np.array([45.0])
     taken = -20 * np.log10(np.abs(filters.response(gate.band.sections(RATE), at, RATE)))[0]
@@ -683,8 +685,8 @@ def loudness(x, rate):
     return meter.integrated()
 
 
-def true_peak(x, rate):
-    meter = TruePeakMeter(rate, x.shape[1])
+def true_peak(x):
+    meter = TruePeakMeter(x.shape[1])
     meter.add(np.ascontiguousarray(x))
     return meter.dbtp()
 
@@ -697,7 +699,7 @@ def test_the_three_parts_are_equally_loud_and_safe(rng):
     parts = [x[n * step : n * step + len(phrase)] for n in range(3)]
     levels = [loudness(part, RATE) for part in parts]
     assert np.ptp(levels) < 0.3  # the fades take a little from each
-    assert true_peak(x, RATE) <= -1.0
+    assert true_peak(x) <= -1.0
     bands = [np.abs(np.fft.rfft(p[:, 0])) ** 2 for p in parts]
     near = [b[2 * 780 : 2 * 820].sum() / b.sum() for b in bands]
     assert near[2] < near[0] < near[1]
@@ -713,10 +715,10 @@ def test_a_glide_is_safe_and_its_table_tells_where_it_is(scouting, tmp_path, rng
     assert rows[100][1] == pytest.approx(np.sqrt(200.0 * 3000.0), rel=1e-3)
     for path in written:
         if path.suffix == ".wav":
-            assert true_peak(read(path)[0], RATE) <= -1.0
+            assert true_peak(read(path)[0]) <= -1.0
     # Loud noise is brought down, and where the table says, it is loudest.
     x, frequencies = glided(np.clip(noise(rng, -3.0, RATE), -1, 1), RATE, Glide(500, 2000))
-    assert true_peak(x, RATE) <= -1.0
+    assert true_peak(x) <= -1.0
     for at in (0.25, 0.75):
         middle = round(at * len(x))
         piece = x[middle - 4000 : middle + 4000, 0]

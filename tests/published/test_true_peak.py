@@ -11,8 +11,8 @@ from chainkit.dsp.truepeak import TruePeakMeter
 RATE = 48000
 
 
-def dbtp(x, rate=RATE):
-    meter = TruePeakMeter(rate, x.shape[1])
+def dbtp(x):
+    meter = TruePeakMeter(x.shape[1])
     meter.add(x)
     return meter.dbtp()
 
@@ -60,15 +60,13 @@ def test_a_peak_at_four_places_between_the_samples(offset):
     assert -0.4 <= dbtp(x[:, None]) <= 0.2
 
 
-@pytest.mark.parametrize("rate", [16000, 44100, 48000, 96000, 192000])
 @pytest.mark.parametrize("frequency", [0.02, 0.17, 0.31, 0.42, 0.45, 0.49])
-def test_worst_under_read(rate, frequency):
+def test_worst_under_read(frequency):
     # Annex 2, Attachment 1: 20·lg cos(π·f/n) for the over-sampling n, here 8; 0.554 dB is allowed
     # at 0.45 of the rate with the 4-fold of the annex. The interpolators are flat within 0.06 dB.
     bound = 20.0 * np.log10(np.cos(np.pi * frequency / 8))
     readings = [
-        dbtp(sine(frequency, 1.0, degrees, 2000)[:, None], rate)
-        for degrees in np.linspace(0.0, 180.0, 9)
+        dbtp(sine(frequency, 1.0, degrees, 2000)[:, None]) for degrees in np.linspace(0.0, 180.0, 9)
     ]
     assert min(readings) >= bound - 0.06
     assert max(readings) <= 0.06
