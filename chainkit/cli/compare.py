@@ -10,6 +10,8 @@ import argparse
 import math
 import shutil
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -108,7 +110,7 @@ def run(arguments: argparse.Namespace) -> int:
     refuse_what_is_there(target, arguments.force)
 
     from chainkit.audio.reader import AudioReader
-    from chainkit.compare.job import Request, compare
+    from chainkit.compare.job import Request, compare, steps
     from chainkit.compare.mixing import open_backing
 
     voice = AudioReader(arguments.voice)
@@ -121,11 +123,9 @@ def run(arguments: argparse.Namespace) -> int:
         arguments.squeeze,
         arguments.workers,
     )
-    steps = len(found) * (4 + 3 * (backing is not None) + 2 * (arguments.squeeze is not None))
-    with _folder(target) as (folder, scratch):
-        with show.progress("comparing", steps) as bar:
-            tell = None if bar is None else lambda word: bar(1)
-            comparison = compare(request, folder, scratch, tell)
+    with _appearing(target) as (folder, scratch):
+        with show.progress("comparing", steps(request)) as progress:
+            comparison = compare(request, folder, scratch, progress)
         write_folder(comparison, folder)
         text = (folder / MARK).read_text(encoding="utf-8")
     if arguments.json:
@@ -137,7 +137,14 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def refuse_what_is_there(target: Path, force: bool) -> None:
-    """Raise unless `target` is free, empty, or with `force` an earlier comparison."""
+    """Look at the folder to write before there is work.
+
+    Raises
+    ------
+    OutputError
+        It is a file, has no place, or holds something that may not be replaced: without `force`
+        anything, with it what is no earlier comparison.
+    """
     if not target.parent.is_dir():
         raise OutputError(f"{target} cannot be written: there is no folder {str(target.parent)!r}")
     if target.exists() and not target.is_dir():
@@ -149,32 +156,25 @@ def refuse_what_is_there(target: Path, force: bool) -> None:
             raise OutputError(f"{target} holds something else than a comparison; it is kept")
 
 
-class _folder:
+@contextmanager
+def _appearing(target: Path) -> Iterator[tuple[Path, Path]]:
     """A folder that appears at `target` when the block ends well, and one for scratch files."""
+    from chainkit.audio.atomic import cannot_write
 
-    def __init__(self, target: Path) -> None:
-        self._target = target
-
-    def __enter__(self) -> tuple[Path, Path]:
-        try:
-            made = tempfile.mkdtemp(prefix=".chainkit-", suffix=".part", dir=self._target.parent)
-        except OSError as fault:
-            reason = (fault.strerror or str(fault)).lower()
-            raise OutputError(f"{self._target} cannot be written: {reason}") from None
-        self._pending = Path(made)
-        folder, scratch = self._pending / "whole", self._pending / "scratch"
+    try:
+        made = tempfile.mkdtemp(prefix=".chainkit-", suffix=".part", dir=target.parent)
+    except OSError as fault:
+        raise cannot_write(target, fault) from None
+    folder, scratch = Path(made) / "whole", Path(made) / "scratch"
+    try:
         folder.mkdir()
         scratch.mkdir()
-        return folder, scratch
-
-    def __exit__(self, kind: object, fault: object, trace: object) -> None:
-        try:
-            if kind is None:
-                if self._target.exists():
-                    shutil.rmtree(self._target)
-                (self._pending / "whole").rename(self._target)
-        finally:
-            shutil.rmtree(self._pending, ignore_errors=True)
+        yield folder, scratch
+        if target.exists():
+            shutil.rmtree(target)
+        folder.rename(target)
+    finally:
+        shutil.rmtree(made, ignore_errors=True)
 
 
 def write_folder(comparison: Comparison, folder: Path) -> None:

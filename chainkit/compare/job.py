@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import math
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
 
 import numpy as np
 
@@ -17,26 +16,25 @@ from chainkit.audio.writer import AudioWriter
 from chainkit.chain.stream import Audio, Prepared, measure_loudness
 from chainkit.compare.candidates import Candidate
 from chainkit.compare.interplay import Effect, interplay
+from chainkit.compare.matching import apart, matching_gains, residual
 from chainkit.compare.mixing import Backing, widened
 from chainkit.compare.squeeze import Squeeze, find_squeeze, squeezed
 from chainkit.dsp.audibility import HOP, BandPowers, audibility
+from chainkit.dsp.delay import Queue
 from chainkit.dsp.levels import difference, to_gain
 from chainkit.dsp.loudness import LoudnessMeter
 from chainkit.dsp.meter import Measurement, VoiceMeter
 from chainkit.dsp.truepeak import TruePeakMeter
 from chainkit.errors import UsageError
 from chainkit.record import prepared_chain
-from chainkit.rendering import Options, Result, render
+from chainkit.rendering import Options, Progress, Result, render
 
 BLOCK = 65536
-CEILING_DBTP = -1.0
 SAME_DB = -200.0
-TELLING_DB = 1.0
-"""Equal candidates have equal residuals against the first one, but for rounding."""
+"""Residual below which two candidates differ by the rounding of their samples alone."""
 SOUNDING_DB = 50.0
 """Windows less than this many dB below the voice's loudest one count in the audibility."""
 
-Step = Callable[[str], Any]
 Item = TypeVar("Item")
 Found = TypeVar("Found")
 
@@ -134,11 +132,11 @@ class Outcome:
         return difference(self.squeezed_index_db, self.after.sibilance_index_db)
 
     @property
-    def mean_clear(self) -> float | None:
-        """Mean audibility over the windows in which the voice sounds."""
+    def clear_percent(self) -> float | None:
+        """Mean audibility in percent over the windows in which the voice sounds."""
         if self.clear is None or not np.isfinite(self.clear).any():
             return None
-        return float(np.nanmean(self.clear))
+        return 100.0 * float(np.nanmean(self.clear))
 
 
 @dataclass(frozen=True)
@@ -157,7 +155,7 @@ class Comparison:
 
 
 def compare(
-    request: Request, directory: Path, scratch: Path, step: Step | None = None
+    request: Request, directory: Path, scratch: Path, progress: Progress | None = None
 ) -> Comparison:
     """Render and match every candidate; write ``audio/CANDIDATE.VIEW.wav`` into `directory`.
 
@@ -168,8 +166,8 @@ def compare(
         An existing folder.
     scratch : Path
         An existing folder for the renders in float64, 8 bytes a sample; the caller removes it.
-    step : callable or None
-        Called with a word when a piece of work is done.
+    progress : callable or None
+        Called with 1 for each of the `steps` that is done.
 
     Raises
     ------
@@ -180,20 +178,29 @@ def compare(
     if not request.candidates:
         raise UsageError("nothing to compare: name a chain")
     (directory / "audio").mkdir(exist_ok=True)
-    tell = step or (lambda word: None)
-    job = _Job(request, directory, scratch, tell)
-    return job.run()
+    return _Job(request, directory, scratch, progress).run()
+
+
+def steps(request: Request) -> int:
+    """How many steps a comparison takes, for the length of a progress bar.
+
+    For each candidate four on the voice alone, three in the mix, two under the squeeze.
+    """
+    each = 4 + 3 * (request.backing is not None) + 2 * (request.squeeze is not None)
+    return len(request.candidates) * each
 
 
 class _Job:
     """The steps of one comparison; each works on all candidates at once, a thread a candidate."""
 
-    def __init__(self, request: Request, directory: Path, scratch: Path, tell: Step) -> None:
+    def __init__(
+        self, request: Request, directory: Path, scratch: Path, progress: Progress | None
+    ) -> None:
         self.request = request
         self.voice = AudioReader(request.voice)
         self.audio = directory / "audio"
         self.scratch = scratch
-        self.tell = tell
+        self.progress = progress
         self.level: float | None = None
         self.beneath: float | None = None
         self.backing_powers: Audio | None = None
@@ -220,7 +227,8 @@ class _Job:
 
         def told(item: Item) -> Found:
             found = work(item)
-            self.tell(work.__name__.strip("_"))
+            if self.progress is not None:
+                self.progress(1)
             return found
 
         workers = self.request.workers or os.cpu_count() or 1
@@ -252,9 +260,7 @@ class _Job:
 
     def _write_voice(self, pair: tuple[Outcome, float]) -> None:
         outcome, gain = pair
-        factor = to_gain(gain)
-        blocks = (factor * block for block in outcome.raw.blocks(BLOCK))
-        outcome.views["voice"] = self._write(outcome, "voice", blocks, gain)
+        outcome.views["voice"] = self._write(outcome, "voice", _scaled(outcome, gain), gain)
 
     def _write(self, outcome: Outcome, view: str, blocks: Iterable[Audio], gain: float) -> View:
         """Write one view, measured on the way."""
@@ -278,18 +284,14 @@ class _Job:
 
     def _difference(self, pair: tuple[Outcome, Outcome]) -> None:
         first, outcome = pair
-        outcome.residual_db = self._residual(first, outcome)
-
-    def _residual(self, first: Outcome, other: Outcome) -> float | None:
-        channels = self.voice.channels
-        return residual(_scaled(first, "voice", channels), _scaled(other, "voice", channels))
+        outcome.residual_db = _residual(first, outcome)
 
     def _twin(self, outcome: Outcome, earlier: list[Outcome]) -> str | None:
         """Name of an earlier candidate whose audio is the same."""
         for n, other in enumerate(earlier):
-            if n and _apart(other.residual_db, outcome.residual_db):
+            if n and apart(other.residual_db, outcome.residual_db):
                 continue
-            found = self._residual(other, outcome) if n else outcome.residual_db
+            found = _residual(other, outcome) if n else outcome.residual_db
             if found is not None and found <= SAME_DB:
                 return other.candidate.name
         return None
@@ -404,74 +406,23 @@ class _Job:
         meter: VoiceMeter,
     ) -> Iterator[Audio]:
         """The squeezed view; the voice alone, under the same gain, goes to `meter`."""
-        voice = _Queue(outcome.raw.blocks(BLOCK))
+        voice, blocks = Queue(self.voice.channels), outcome.raw.blocks(BLOCK)
         for audio, gain in squeezed(source.blocks(BLOCK), self.voice.rate, channels, how):
+            while len(voice) < len(gain):
+                voice.put(next(blocks))
             meter.add(gain * voice.take(len(gain)))
             yield audio
 
 
-class _Queue:
-    """Blocks that can be taken in other lengths than they come in."""
-
-    def __init__(self, blocks: Iterator[Audio]) -> None:
-        self._blocks = blocks
-        self._held: Audio | None = None
-
-    def take(self, frames: int) -> Audio:
-        """The next `frames` frames."""
-        held = next(self._blocks) if self._held is None else self._held
-        while len(held) < frames:
-            held = np.concatenate([held, next(self._blocks)])
-        self._held = held[frames:]
-        return np.ascontiguousarray(held[:frames])
+def _scaled(outcome: Outcome, gain: float) -> Iterator[Audio]:
+    factor = to_gain(gain)
+    return (factor * block for block in outcome.raw.blocks(BLOCK))
 
 
-def matching_gains(
-    loudness: Sequence[float | None], peaks: Sequence[float | None], target: float | None
-) -> list[float]:
-    """Gains in dB to one loudness, lowered together where a true peak would pass −1 dBTP.
-
-    Parameters
-    ----------
-    loudness : sequence of float or None, LUFS
-    peaks : sequence of float or None, dBTP
-    target : float or None, LUFS
-
-    Returns
-    -------
-    list of float
-        0 dB, before the common lowering, for a candidate without loudness.
-    """
-    gains = [0.0 if target is None or level is None else target - level for level in loudness]
-    reached = [peak + gain for peak, gain in zip(peaks, gains, strict=True) if peak is not None]
-    lowering = min(0.0, CEILING_DBTP - max(reached, default=CEILING_DBTP))
-    return [gain + lowering for gain in gains]
-
-
-def residual(first: Iterable[Audio], other: Iterable[Audio]) -> float | None:
-    """Power of the difference in dB against the power of the first.
-
-    Minus infinity where they are equal sample for sample, None where only the first is silent.
-    """
-    remainder = power = 0.0
-    for a, b in zip(first, other, strict=True):
-        remainder += float(np.sum((a - b) ** 2))
-        power += float(np.sum(a**2))
-    if remainder == 0.0:
-        return -math.inf
-    return 10.0 * math.log10(remainder / power) if power else None
-
-
-def _apart(residual_db: float | None, other_db: float | None) -> bool:
-    """Whether two residuals against the first candidate tell two candidates from one another."""
-    if residual_db is None or other_db is None:
-        return residual_db is not other_db
-    return abs(residual_db - other_db) > TELLING_DB
-
-
-def _scaled(outcome: Outcome, view: str, channels: int) -> Iterator[Audio]:
-    factor = to_gain(outcome.views[view].gain)
-    return (factor * widened(block, channels) for block in outcome.raw.blocks(BLOCK))
+def _residual(first: Outcome, other: Outcome) -> float | None:
+    """Residual of two voices, once both are equally loud."""
+    one, two = (_scaled(outcome, outcome.views["voice"].gain) for outcome in (first, other))
+    return residual(one, two)
 
 
 def band_powers(blocks: Iterable[Audio], rate: int) -> Audio:

@@ -7,6 +7,7 @@ import io
 import math
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
+from operator import attrgetter
 from typing import Any
 
 from chainkit.compare.job import Comparison, Outcome, clear_over_time
@@ -20,7 +21,6 @@ class Figure:
     Parameters
     ----------
     key, label, unit : str
-    decimals : int
     uncertainty : float or None
         How far the figure moves for the same audio, measured on another grid of windows; a smaller
         difference says nothing.
@@ -31,44 +31,25 @@ class Figure:
     key: str
     label: str
     unit: str
-    decimals: int
     uncertainty: float | None
     of: Callable[[Outcome], float | None]
-
-
-def _measured(key: str) -> Callable[[Outcome], float | None]:
-    return lambda outcome: getattr(outcome.after, key)
 
 
 # Each uncertainty bounds what shifting the demo voice against the measure's windows does to the
 # figure; a test measures it.
 FIGURES = (
-    Figure("crest_db", "crest factor", "dB", 1, 0.05, _measured("crest_db")),
-    Figure("loudness_range_lu", "loudness range", "LU", 1, 0.2, _measured("loudness_range_lu")),
-    Figure("low_mid_db", "low-mid share", "dB", 1, 0.1, _measured("low_mid_db")),
-    Figure("presence_db", "presence share", "dB", 1, 0.1, _measured("presence_db")),
-    Figure("air_db", "air share", "dB", 1, 0.1, _measured("air_db")),
-    Figure("sibilance_index_db", "sibilance index", "dB", 1, 0.2, _measured("sibilance_index_db")),
+    Figure("crest_db", "crest factor", "dB", 0.05, attrgetter("after.crest_db")),
+    Figure("loudness_range_lu", "loudness range", "LU", 0.2, attrgetter("after.loudness_range_lu")),
+    Figure("low_mid_db", "low-mid share", "dB", 0.1, attrgetter("after.low_mid_db")),
+    Figure("presence_db", "presence share", "dB", 0.1, attrgetter("after.presence_db")),
+    Figure("air_db", "air share", "dB", 0.1, attrgetter("after.air_db")),
     Figure(
-        "squeezed_index_db", "… squeezed", "dB", 1, 0.2, lambda outcome: outcome.squeezed_index_db
+        "sibilance_index_db", "sibilance index", "dB", 0.2, attrgetter("after.sibilance_index_db")
     ),
-    Figure(
-        "squeeze_rise_db",
-        "rise under squeeze",
-        "dB",
-        1,
-        0.3,
-        lambda outcome: outcome.squeeze_rise_db,
-    ),
-    Figure(
-        "clear_percent",
-        "clear of the backing",
-        "%",
-        1,
-        0.5,
-        lambda outcome: None if outcome.mean_clear is None else 100 * outcome.mean_clear,
-    ),
-    Figure("residual_db", "residual", "dB", 1, None, lambda outcome: outcome.residual_db),
+    Figure("squeezed_index_db", "… squeezed", "dB", 0.2, attrgetter("squeezed_index_db")),
+    Figure("squeeze_rise_db", "rise under squeeze", "dB", 0.3, attrgetter("squeeze_rise_db")),
+    Figure("clear_percent", "clear of the backing", "%", 0.5, attrgetter("clear_percent")),
+    Figure("residual_db", "residual", "dB", None, attrgetter("residual_db")),
 )
 
 
@@ -92,7 +73,7 @@ def _stage_figures(comparison: Comparison) -> list[Figure]:
     )
     places = (("inside_sibilants_db", "in sibilants"), ("outside_sibilants_db", "elsewhere"))
     return [
-        Figure(f"{name}_{key}", f"{name} {words}", "dB", 1, 0.1, _of_stage(name, key))
+        Figure(f"{name}_{key}", f"{name} {words}", "dB", 0.1, _of_stage(name, key))
         for name in names
         for key, words in places
     ]

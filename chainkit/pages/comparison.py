@@ -26,7 +26,7 @@ def listening_page(comparison: Comparison) -> ListeningPage:
         candidates=tuple(_candidate(outcome, comparison) for outcome in comparison.outcomes),
         sibilants=tuple((s.start, s.end) for s in comparison.first.result.before.sibilants),
         columns=tuple(
-            Column(f.key, f.label, f.unit, f.decimals, f.uncertainty) for f in figures(comparison)
+            Column(f.key, f.label, f.unit, uncertainty=f.uncertainty) for f in figures(comparison)
         ),
         settings=_settings(comparison),
     )

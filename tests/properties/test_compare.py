@@ -14,7 +14,8 @@ from chainkit.audio.reader import AudioReader
 from chainkit.chain.stream import Prepared, measure_loudness
 from chainkit.compare.candidates import candidates
 from chainkit.compare.interplay import interplay
-from chainkit.compare.job import Request, compare, matching_gains, residual
+from chainkit.compare.job import Request, compare
+from chainkit.compare.matching import matching_gains, residual
 from chainkit.compare.mixing import open_backing
 from chainkit.compare.report import FIGURES, as_csv_text, as_dict
 from chainkit.compare.squeeze import Squeeze, find_squeeze, squeezed
@@ -216,7 +217,7 @@ def test_the_mix_keeps_the_voice_at_its_level(voice, tmp_path, rng):
         assert in_mix - beneath == pytest.approx(-3.0, abs=0.01)
         assert outcome.views["squeezed"].loudness == pytest.approx(-12.0, abs=0.06)
         assert outcome.views["squeezed"].true_peak <= -0.99
-        assert 0.0 < outcome.mean_clear < 1.0
+        assert 0.0 < outcome.clear_percent < 100.0
     mixes = [outcome.views["mix"].loudness for outcome in found.outcomes]
     assert max(mixes) - min(mixes) < 0.05
 
