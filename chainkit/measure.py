@@ -45,11 +45,6 @@ def measure_file(path: str | Path, progress: Callable[[int], Any] | None = None)
     return meter.finish()
 
 
-def as_object(path: str | Path, measurement: Measurement, fraction: int = 3) -> dict[str, Any]:
-    """Figures of a file as plain values, `file` first; what does not exist is None."""
-    return {"file": str(path)} | measurement.to_json(fraction)
-
-
 def write_timeline(
     path: str | Path, measurements: Mapping[str, Measurement], force: bool = False
 ) -> None:

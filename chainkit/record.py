@@ -237,6 +237,6 @@ def _value(record: Mapping[str, Any], path: str | Path, kind: Any, *keys: str) -
 
 def levels(measurement: Any) -> dict[str, Any]:
     """Figures of a measurement, the list of sibilants left out."""
-    figures: dict[str, Any] = measurement.to_json()
+    figures: dict[str, Any] = measurement.as_dict()
     figures.pop("sibilants")
     return figures

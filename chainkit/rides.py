@@ -14,7 +14,7 @@ from chainkit.audio.atomic import atomic_file
 from chainkit.audio.reader import AudioReader
 from chainkit.dsp import phrases, riding
 from chainkit.dsp.loudness import HOPS_A_SECOND, to_lufs
-from chainkit.dsp.phrases import HopMeter, Hops, Phrasing, Stretch, VoiceMeter
+from chainkit.dsp.phrases import HopMeter, Hops, PhraseMeter, Phrasing, Stretch
 from chainkit.dsp.riding import Riding, Settings
 from chainkit.errors import AudioFileError
 
@@ -177,7 +177,7 @@ def find_rides(
     settings = settings or (WITH_BACKING if backing else ALONE)
     reader = AudioReader(voice)
     band = AudioReader(backing) if backing else None
-    meter = VoiceMeter(reader.rate, reader.channels)
+    meter = PhraseMeter(reader.rate, reader.channels)
     for block in _counted(reader, progress):
         meter.add(block)
     hops = meter.finish()

@@ -78,10 +78,11 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json:
         import json
 
-        from chainkit.measure import as_object
-
-        objects = [as_object(name, m, arguments.fraction) for name, m in measurements.items()]
-        print(json.dumps(objects, indent=2, ensure_ascii=False, allow_nan=False))
+        found = [
+            {"file": name, **measured.as_dict(arguments.fraction)}
+            for name, measured in measurements.items()
+        ]
+        print(json.dumps(found, indent=2, ensure_ascii=False, allow_nan=False))
         return 0
     show.table("", ("", *measurements), rows(list(measurements.values())))
     for path in written:

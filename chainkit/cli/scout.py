@@ -80,7 +80,7 @@ def run(arguments: argparse.Namespace) -> int:
     from chainkit.cli import show
     from chainkit.scout import scout_file
     from chainkit.scout.chainfile import propose
-    from chainkit.scout.report import as_object, notes
+    from chainkit.scout.report import as_dict, notes
 
     glide = wanted_glide(arguments)
     sources = [path for path in (arguments.voice, arguments.backing) if path]
@@ -96,7 +96,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json:
         import json
 
-        told = as_object(scouting, proposal, written)
+        told = as_dict(scouting, proposal, written)
         print(json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False))
     else:
         print_scouting(scouting, proposal)

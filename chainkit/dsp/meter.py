@@ -94,8 +94,8 @@ class Measurement:
     momentary_lufs: NDArray[np.float64]
     short_term_lufs: NDArray[np.float64]
 
-    def to_json(self, fraction: int = 3) -> dict[str, Any]:
-        """Return the figures as plain values, the spectrum in 1/`fraction` octave bands.
+    def as_dict(self, fraction: int = 3) -> dict[str, Any]:
+        """The figures as plain values, the spectrum in 1/`fraction` octave bands.
 
         The loudness over time is left out.
         """

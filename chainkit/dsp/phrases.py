@@ -157,7 +157,7 @@ class HopMeter:
         return total
 
 
-class VoiceMeter:
+class PhraseMeter:
     """Level, hiss and voicing of a voice for each 10 ms, streamed.
 
     Parameters

@@ -25,7 +25,7 @@ SUFFIXES = {
 }
 
 
-def as_object(
+def as_dict(
     scouting: Scouting, proposal: Proposal | None, written: Iterable[Path] = ()
 ) -> dict[str, Any]:
     """Findings, the chain to start from, files written, notes.

@@ -80,7 +80,7 @@ def test_the_block_size_does_not_matter(rng, rate):
     whole = measured(x, rate)
     for size in SIZES:
         parts = measured(x, rate, size)
-        assert parts.to_json() == whole.to_json()
+        assert parts.as_dict() == whole.as_dict()
         assert np.array_equal(parts.momentary_lufs, whole.momentary_lufs)
         assert np.array_equal(parts.spectrum.powers, whole.spectrum.powers)
 
@@ -89,13 +89,13 @@ def test_the_block_size_does_not_matter_for_a_voice():
     voice = sing(RATE, seconds=14.0).voice
     x = voice.reshape(len(voice), -1)
     assert measured(x).sibilants
-    assert measured(x, size=4096).to_json() == measured(x).to_json()
+    assert measured(x, size=4096).as_dict() == measured(x).as_dict()
 
 
 @pytest.mark.parametrize("frames", [0, 1, 2, 479, 480, 481])
 def test_short_programmes(rng, frames):
     x = rng.standard_normal((frames, 2))
-    assert measured(x, size=7).to_json() == measured(x).to_json()
+    assert measured(x, size=7).as_dict() == measured(x).as_dict()
     assert measured(x).frames == frames
 
 
@@ -172,7 +172,7 @@ def test_too_short_a_pause_tells_no_noise_floor(rng):
 
 @pytest.mark.parametrize("frames", [0, 1000, 4 * RATE])
 def test_figures_of_silence_do_not_exist(frames):
-    figures = measured(np.zeros((frames, 2))).to_json()
+    figures = measured(np.zeros((frames, 2))).as_dict()
     assert figures["clipped_runs"] == 0
     missing = [name for name in figures if name.endswith(("lufs", "dbtp", "dbfs", "_db", "_lu"))]
     assert {figures[name] for name in missing} == {None}

@@ -19,7 +19,7 @@ from scipy.signal import lfilter
 from chainkit.dsp import phrases, riding
 from chainkit.dsp.backing import accompany
 from chainkit.dsp.dynamics import Compressor
-from chainkit.dsp.phrases import HopMeter, Phrasing, Stretch, VoiceMeter
+from chainkit.dsp.phrases import HopMeter, PhraseMeter, Phrasing, Stretch
 from chainkit.dsp.polyline import simplify
 from chainkit.dsp.riding import Settings
 from chainkit.dsp.voice import sing
@@ -56,7 +56,7 @@ def hops(register, seed):
 
 
 def heard(x, rate=RATE):
-    meter = VoiceMeter(rate, x.shape[1])
+    meter = PhraseMeter(rate, x.shape[1])
     meter.add(x)
     return meter.finish()
 
@@ -198,7 +198,7 @@ def test_hops_do_not_depend_on_blocks_bit_for_bit(rng):
     x = 0.1 * rng.standard_normal((13 * 441 + 7, 2))
     whole = heard(x, 44100)
     for size in (1, 17, 509, 4096):
-        meter = VoiceMeter(44100, 2)
+        meter = PhraseMeter(44100, 2)
         for start in range(0, len(x), size):
             meter.add(np.ascontiguousarray(x[start : start + size]))
         parts = meter.finish()
