@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import astuple, fields
 from pathlib import Path
-from typing import Any
 
 from chainkit.audio.atomic import atomic_file
-from chainkit.audio.reader import AudioReader
+from chainkit.audio.reader import AudioReader, Progress
 from chainkit.dsp.meter import Measurement, VoiceMeter
 from chainkit.dsp.sibilance import Sibilant
 
@@ -22,14 +21,18 @@ _MOMENTARY, _SHORT_TERM = 4, 30  # steps that a window spans
 _PLACES = {"start": 4, "end": 4, "peak_hz": 0, "centre_hz": 0}  # decimals; 2 for the others
 
 
-def measure_file(path: str | Path, progress: Callable[[int], Any] | None = None) -> Measurement:
+def measure_file(path: str | Path, progress: Progress | None = None) -> Measurement:
     """Measure a sound file in one pass, with constant memory.
 
     Parameters
     ----------
     path : str or Path
     progress : callable, optional
-        Told how many frames have been measured since it was last called.
+        Called with the number of frames measured since the last call.
+
+    Returns
+    -------
+    Measurement
 
     Raises
     ------
@@ -38,10 +41,8 @@ def measure_file(path: str | Path, progress: Callable[[int], Any] | None = None)
     """
     reader = AudioReader(path)
     meter = VoiceMeter(reader.rate, reader.channels)
-    for block in reader.blocks():
+    for block in reader.blocks(progress=progress):
         meter.add(block)
-        if progress:
-            progress(len(block))
     return meter.finish()
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainkit.audio.atomic import atomic_file
-from chainkit.audio.reader import AudioReader
+from chainkit.audio.reader import AudioReader, Progress
 from chainkit.dsp import phrases, riding
 from chainkit.dsp.loudness import HOPS_A_SECOND, to_lufs
 from chainkit.dsp.phrases import HopMeter, Hops, PhraseMeter, Phrasing, Stretch
@@ -19,7 +19,6 @@ from chainkit.dsp.riding import Riding, Settings
 from chainkit.errors import AudioFileError
 
 Values = NDArray[np.float64]
-Progress = Callable[[int], Any]
 
 NOTABLE = 50  # hops: a shorter sound in a gap is not worth a word
 UNHEARD = 36.0  # LU below the loudest phrase: nor is a quieter one
@@ -178,7 +177,7 @@ def find_rides(
     reader = AudioReader(voice)
     band = AudioReader(backing) if backing else None
     meter = PhraseMeter(reader.rate, reader.channels)
-    for block in _counted(reader, progress):
+    for block in reader.blocks(progress=progress):
         meter.add(block)
     hops = meter.finish()
     phrasing = phrases.find(hops)
@@ -220,13 +219,6 @@ def write_rides(rides: Rides, path: str | Path, force: bool = False) -> None:
         file.writelines(f"{time:.2f},{gain:.2f}\n" for time, gain in rides.points)
 
 
-def _counted(reader: AudioReader, progress: Progress | None) -> Iterator[Values]:
-    for block in reader.blocks():
-        yield block
-        if progress is not None:
-            progress(len(block))
-
-
 def _refuse_nothing_sung(reader: AudioReader, hops: Hops, phrasing: Phrasing) -> None:
     if phrasing.phrases:
         return
@@ -261,7 +253,7 @@ def _refuse_silent(band: AudioReader, under: Values, ridden: Riding) -> None:
 
 def _hop_powers(reader: AudioReader, progress: Progress | None) -> Values:
     meter = HopMeter(reader.rate, reader.channels)
-    for block in _counted(reader, progress):
+    for block in reader.blocks(progress=progress):
         meter.add(block)
     return meter.finish()
 

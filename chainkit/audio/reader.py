@@ -25,6 +25,8 @@ from chainkit.errors import AudioFileError
 BLOCK = 65536
 _MOST_CHANNELS = 32
 _RATES = (8000, 384000)
+Progress = Callable[[int], Any]
+"""Called with the number of frames read since the last call."""
 _UNKNOWN_LENGTH = 1 << 62  # what libsndfile says of a FLAC stream that was never closed
 
 
@@ -72,10 +74,13 @@ class AudioReader:
         """Broadcast and text chunks to carry to the output."""
         return read_metadata(self._chunks, self.path, self._tags)
 
-    def blocks(self, size: int = BLOCK) -> Iterator[NDArray[np.float64]]:
+    def blocks(
+        self, size: int = BLOCK, progress: Progress | None = None
+    ) -> Iterator[NDArray[np.float64]]:
         """Yield the samples from the start, in blocks of `size` frames, the last one shorter.
 
-        Each call starts again. Integer samples are exact: code / 2^(bits − 1).
+        Each call starts again. Integer samples are exact: code / 2^(bits − 1). `progress` is told
+        of a block when the next one is asked for.
 
         Yields
         ------
@@ -99,6 +104,8 @@ class AudioReader:
                     self._refuse_non_finite(block, done)
                 done += len(block)
                 yield block
+                if progress is not None:
+                    progress(len(block))
 
     def sha256(self) -> str:
         """SHA-256 of the file, in hexadecimal."""

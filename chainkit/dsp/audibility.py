@@ -34,6 +34,11 @@ def band_edges() -> Audio:
     return 1e3 * np.float_power(10.0, 0.1 * (np.arange(-8, 11) - 0.5))
 
 
+def band_audibility(difference: Audio) -> Audio:
+    """How far a band stands clear, 0 to 1, by its level difference in dB."""
+    return np.clip((difference + 15.0) / 30.0, 0.0, 1.0)
+
+
 def audibility(voice: Audio, backing: Audio) -> Audio:
     """Weighted share of the voice that stands clear of the backing.
 
@@ -49,7 +54,7 @@ def audibility(voice: Audio, backing: Audio) -> Audio:
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         difference = 10.0 * np.log10(voice / backing)
-    share = np.clip((np.nan_to_num(difference, nan=-np.inf) + 15.0) / 30.0, 0.0, 1.0)
+    share = band_audibility(np.nan_to_num(difference, nan=-np.inf))
     return np.where(voice > 0, share, 0.0) @ IMPORTANCE
 
 

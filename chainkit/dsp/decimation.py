@@ -5,7 +5,41 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from chainkit.dsp.cascade import Cascade
+
 Values = NDArray[np.float64]
+
+
+class Decimator:
+    """Filters a stream and keeps every frame of so many; blocks do not matter.
+
+    Parameters
+    ----------
+    sections : ndarray, (sections, 6)
+        The filter, which has to take away what would fold.
+    rate : int, Hz
+    least : int, Hz
+        The rate comes down to its lowest whole fraction that is not below.
+    channels : int
+
+    Attributes
+    ----------
+    rate : float, Hz
+        Of what is kept.
+    """
+
+    def __init__(self, sections: Values, rate: int, least: int, channels: int) -> None:
+        self._step = max(1, rate // least)
+        self.rate = rate / self._step
+        self._filter = Cascade(sections, channels)
+        self._phase = 0
+
+    def process(self, x: Values) -> Values:
+        """What is kept of the next block (frames, channels)."""
+        filtered = self._filter.process(x)
+        kept = filtered[self._phase :: self._step]
+        self._phase += self._step * len(kept) - len(filtered)
+        return kept
 
 
 def decimated(x: Values, rate: float, least: float) -> tuple[Values, float]:

@@ -30,7 +30,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainkit.dsp import filters
-from chainkit.dsp.cascade import Cascade
+from chainkit.dsp.decimation import Decimator
 
 Audio = NDArray[np.float64]
 
@@ -108,11 +108,9 @@ class HumMeter:
     """
 
     def __init__(self, rate: int, channels: int) -> None:
-        self._step = max(1, rate // REDUCED_RATE)
-        self._rate = rate / self._step
         band = filters.butterworth("lowpass", rate, 1.2 * HIGHEST, 8)
-        self._band = Cascade(band, channels)
-        self._phase = 0
+        self._band = Decimator(band, rate, REDUCED_RATE, channels)
+        self._rate = self._band.rate
         self._hop = round(WINDOW * self._rate / 2.0)
         window = np.hanning(2 * self._hop + 1)[:-1]
         self._window = 2.0 * window / window.sum()
@@ -132,10 +130,7 @@ class HumMeter:
 
     def add(self, x: Audio) -> None:
         """Take the next frames (frames, channels)."""
-        banded = self._band.process(x)
-        reduced = banded[self._phase :: self._step]
-        self._phase += self._step * len(reduced) - len(banded)
-        self._held = np.concatenate((self._held, reduced))
+        self._held = np.concatenate((self._held, self._band.process(x)))
         count = len(self._held) // self._hop - 1
         if count > 0:
             starts = np.arange(count) * self._hop

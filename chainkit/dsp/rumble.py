@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainkit.dsp import filters
-from chainkit.dsp.cascade import Cascade
+from chainkit.dsp.decimation import Decimator
 
 Values = NDArray[np.float64]
 
@@ -79,10 +79,9 @@ class RumbleMeter:
     """
 
     def __init__(self, rate: int, channels: int) -> None:
-        self._step = max(1, rate // REDUCED_RATE)
-        self._rate = rate / self._step
-        self._low = Cascade(filters.butterworth("lowpass", rate, 1.2 * VOICES, 8), channels)
-        self._phase = 0
+        low = filters.butterworth("lowpass", rate, 1.2 * VOICES, 8)
+        self._low = Decimator(low, rate, REDUCED_RATE, channels)
+        self._rate = self._low.rate
         self._size = 2 * round(WINDOW * self._rate / 2.0)
         window = np.hanning(self._size + 1)[:-1]
         # The bins of a sine's two sides and main lobe add up to its mean square.
@@ -92,10 +91,7 @@ class RumbleMeter:
 
     def add(self, x: Values) -> None:
         """Take the next frames (frames, channels)."""
-        low = self._low.process(x)
-        reduced = low[self._phase :: self._step]
-        self._phase += self._step * len(reduced) - len(low)
-        self._held = np.concatenate((self._held, reduced))
+        self._held = np.concatenate((self._held, self._low.process(x)))
         hop = self._size // 2
         count = len(self._held) // hop - 1
         if count > 0:

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainkit.dsp import filters
-from chainkit.dsp.cascade import Cascade
+from chainkit.dsp.decimation import Decimator
 
 HOPS_PER_SECOND = 100
 LOWEST, HIGHEST = 65.0, 1300.0  # Hz: from a low bass to a soprano's high E
@@ -41,11 +41,9 @@ class VoicingMeter:
     """
 
     def __init__(self, rate: int, channels: int) -> None:
-        self._step = max(1, rate // REDUCED_RATE)
-        self._rate = rate / self._step
         self._channels = channels
-        self._band = Cascade(_band(rate), channels)
-        self._phase = 0
+        self._band = Decimator(_band(rate), rate, REDUCED_RATE, channels)
+        self._rate = self._band.rate
         size = 2 * round(WINDOW * self._rate / 2)
         self._window = np.hanning(size + 2)[1:-1]
         # Half a window of silence ahead, so that the first window is centred on the first hop.
@@ -59,10 +57,7 @@ class VoicingMeter:
 
     def add(self, block: NDArray[np.float64]) -> None:
         """Take the next frames, (n, channels)."""
-        banded = self._band.process(block)
-        reduced = banded[self._phase :: self._step]
-        self._phase += self._step * len(reduced) - len(banded)
-        self._held = np.concatenate((self._held, reduced))
+        self._held = np.concatenate((self._held, self._band.process(block)))
         while self._end_of(self._hops + BATCH - 1) <= self._dropped + len(self._held):
             self._measure(BATCH)
 

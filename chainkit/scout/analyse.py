@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from chainkit.audio.reader import AudioReader
+from chainkit.audio.reader import AudioReader, Progress
 from chainkit.dsp import sibilance_edge
 from chainkit.dsp.attack import Attack
 from chainkit.dsp.hum import HIGHEST, Hum
@@ -19,7 +19,7 @@ from chainkit.dsp.regions import AIR, Region, Tilt, find_regions
 from chainkit.dsp.resonance import Resonance, find_resonances
 from chainkit.scout import findings as made
 from chainkit.scout.findings import SURE, Finding, ranked
-from chainkit.scout.hearing import Heard, Progress, band_powers, hear
+from chainkit.scout.hearing import Heard, band_powers, hear
 from chainkit.scout.mix import Backing, MixBand, hidden, is_silent, mix_bands, placed
 
 VOICE, LOUDEST_HISS = 3.0, 3.0  # sibilants a minute, dB against the rest, that make a voice
@@ -121,7 +121,11 @@ def scout_file(
     backing : str or Path, optional
         The rest of the mix, beginning at the same instant, at any sample rate.
     progress : callable, optional
-        Told how many frames have been heard since it was last called; the voice is heard twice.
+        Called with the number of frames heard since the last call; the voice is heard twice.
+
+    Returns
+    -------
+    Scouting
 
     Raises
     ------

@@ -6,14 +6,13 @@ frames for the search of resonances, in pieces spread evenly over longer files.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from chainkit.audio.reader import AudioReader
+from chainkit.audio.reader import AudioReader, Progress
 from chainkit.dsp.attack import Attack, AttackMeter
 from chainkit.dsp.audibility import BandPowers
 from chainkit.dsp.hum import Hum, HumMeter
@@ -23,7 +22,6 @@ from chainkit.dsp.rumble import Rumble, RumbleMeter
 from chainkit.dsp.sibilance_edge import Hiss, HissCollector
 
 Audio = NDArray[np.float64]
-Progress = Callable[[int], Any]
 
 EXCERPT = 12_000_000  # frames: 250 s at 48 kHz, 96 MB
 PIECE = 10  # seconds
@@ -68,7 +66,7 @@ def hear(reader: AudioReader, progress: Progress | None = None) -> Heard:
     bands = BandPowers(rate)
     adders = [meter.add for meter in (voice, hum, attack, rumble, whole, bands)]
     energy = np.zeros(channels)
-    for block in counted(reader, progress):
+    for block in reader.blocks(progress=progress):
         for add in adders:
             add(block)
         energy += np.einsum("ij,ij->j", block, block)
@@ -98,7 +96,7 @@ def _second(
     """Listen to one channel once more; yields the excerpt."""
     spacing = max(1.0, reader.frames / EXCERPT) * PIECE * reader.rate
     place = 0
-    for block in counted(reader, progress):
+    for block in reader.blocks(progress=progress):
         lane = block[:, channel].copy()
         hisses.add(lane)
         if spacing > PIECE * reader.rate:
@@ -107,17 +105,9 @@ def _second(
         yield lane
 
 
-def counted(reader: AudioReader, progress: Progress | None) -> Iterator[Audio]:
-    """Blocks of a file, told to `progress`."""
-    for block in reader.blocks():
-        yield block
-        if progress is not None:
-            progress(len(block))
-
-
 def band_powers(reader: AudioReader, progress: Progress | None = None) -> Audio:
     """Powers of a backing, see `BandPowers`."""
     bands = BandPowers(reader.rate)
-    for block in counted(reader, progress):
+    for block in reader.blocks(progress=progress):
         bands.add(block)
     return bands.powers()

@@ -1,8 +1,7 @@
 """What of a voice is left in the mix: bands in which the backing hides it, findings that matter.
 
 While the voice sounds, its mean power in each one-third octave is set against that of the backing.
-How far it stands clear is the band-audibility step of ANSI S3.5-1997, K = (difference + 15) / 30
-within 0 and 1; that one step, not a speech intelligibility index.
+How far it stands clear is the band-audibility step of `chainkit.dsp.audibility`.
 """
 
 from __future__ import annotations
@@ -14,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from chainkit.dsp.audibility import IMPORTANCE, NOMINAL
+from chainkit.dsp.audibility import IMPORTANCE, NOMINAL, band_audibility
 from chainkit.scout.findings import HIDDEN, Finding
 
 Powers = NDArray[np.float64]
@@ -80,7 +79,7 @@ def mix_bands(voice: Powers, backing: Powers) -> list[MixBand]:
     """
     sung, played = _while_sounding(voice, backing)
     difference = 10.0 * np.log10(np.maximum(sung, 1e-20) / np.maximum(played, 1e-20))
-    clear = np.clip((difference + 15.0) / 30.0, 0.0, 1.0)
+    clear = band_audibility(difference)
     lived_in = sung > sung.max(initial=0.0) / 10.0 ** (LEAST / 10.0)
     columns = (NOMINAL, difference, clear, IMPORTANCE)
     rows = zip(*(column.tolist() for column in columns), lived_in.tolist(), strict=True)
