@@ -17,8 +17,10 @@ from chainkit.compare.interplay import interplay
 from chainkit.compare.job import Request, compare
 from chainkit.compare.matching import matching_gains, residual
 from chainkit.compare.mixing import open_backing
-from chainkit.compare.report import FIGURES, as_csv_text, as_dict
+from chainkit.compare.report import FIGURES, as_csv_text, as_dict, figures
 from chainkit.compare.squeeze import Squeeze, find_squeeze, squeezed
+from chainkit.dsp.backing import accompany
+from chainkit.dsp.voice import sing
 from chainkit.errors import AudioFileError, UsageError
 from chainkit.pages.comparison import listening_page
 
@@ -264,18 +266,29 @@ def test_a_shelf_ahead_of_the_de_esser_costs_reduction(rng):
     assert effects["deess", "compress"] < 0.0
 
 
-def test_each_figure_s_uncertainty_bounds_what_the_grid_of_windows_does(rng):
-    """The same voice, shifted against the measure's windows, must read the same within it."""
-    from chainkit.dsp.meter import VoiceMeter
-    from chainkit.dsp.voice import sing
+@pytest.mark.parametrize(("seed", "register"), [(2, "high"), (3, "low"), (5, "low")])
+def test_each_figure_s_uncertainty_bounds_what_the_grid_of_windows_does(tmp_path, seed, register):
+    """The same voice, shifted against the measure's windows, must read the same within it.
 
-    voice = sing(48000, seconds=12.0, seed=3).voice
-    found = []
+    Of 16 demo voices (seeds 1 to 8, both registers) these three move furthest.
+    """
+    voice = sing(48000, seconds=24.0, seed=seed, register=register).voice
+    backing = accompany(48000, 24.0, seed).audio
+    chain = CHAIN.with_value("compress.makeup", "0 dB")
+    found = {}
     for shift in (0, 97, 331, 1013):
-        meter = VoiceMeter(48000, 1)
-        meter.add(np.concatenate([np.zeros((shift, 1)), voice]))
-        found.append(meter.finish())
-    for figure in FIGURES:
-        if hasattr(found[0], figure.key):
-            values = [getattr(measurement, figure.key) for measurement in found]
-            assert max(values) - min(values) <= figure.uncertainty, figure.key
+        folder = tmp_path / str(shift)
+        (folder / "scratch").mkdir(parents=True)
+        paths = folder / "voice.wav", folder / "backing.wav"
+        for path, x in zip(paths, (voice, backing), strict=True):
+            late = np.concatenate([np.zeros((shift, x.shape[1])), x])
+            soundfile.write(path, late, 48000, "DOUBLE")
+        opened = open_backing(str(paths[1]), AudioReader(paths[0]))
+        request = Request(str(paths[0]), candidates([chain]), opened, squeeze=-9.0)
+        comparison = compare(request, folder, folder / "scratch")
+        for figure in figures(comparison):
+            found.setdefault(figure.key, []).append(figure.of(comparison.first))
+    assert {figure.key for figure in FIGURES} < set(found)
+    for figure in figures(comparison):
+        values = found[figure.key]
+        assert figure.uncertainty is None or np.ptp(values) <= figure.uncertainty, figure.key
