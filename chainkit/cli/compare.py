@@ -15,6 +15,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from chainkit.cli import show
 from chainkit.cli.options import add_force, add_json, find_chain, quantity, whole_number
 from chainkit.errors import OutputError, UsageError
 from chainkit.units import LOUDNESS, LOUDNESS_DIFFERENCE
@@ -91,7 +92,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Compare, write the folder, print the table."""
-    from chainkit.cli import show
     from chainkit.compare.candidates import candidates
 
     if arguments.pin and not arguments.orders:
@@ -199,7 +199,6 @@ def write_folder(comparison: Comparison, folder: Path) -> None:
 
 def print_comparison(comparison: Comparison) -> None:
     """Print the figures, candidates side by side, and what the stages do to each other."""
-    from chainkit.cli import show
     from chainkit.compare.report import figures, sentences, within_uncertainty
 
     for number, outcome in enumerate(comparison.outcomes, 1):
@@ -226,6 +225,4 @@ def print_comparison(comparison: Comparison) -> None:
 
 def _cell(value: float | None) -> str:
     """Text of a figure; of equal signals there is no residual."""
-    from chainkit.cli import show
-
     return "none" if value == -math.inf else show.cell(value)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import sys
 
+from chainkit.errors import INTERRUPTED
 from chainkit.process import keep_interrupts, settle
 
 COMMANDS = {
@@ -42,7 +43,7 @@ def main(argv: list[str] | None = None) -> int:
     try:
         from chainkit.cli import dispatch
     except KeyboardInterrupt:
-        return 130
+        return INTERRUPTED
     keep_interrupts()
     return dispatch.run(words[0], words[1:], list(COMMANDS))
 

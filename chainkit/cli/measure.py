@@ -9,9 +9,9 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
+from chainkit.cli import show
 from chainkit.cli.options import add_force, add_json
 from chainkit.cli.outputs import add_plot, checked_outputs
-from chainkit.cli.show import minus
 from chainkit.process import load_numba
 
 if TYPE_CHECKING:
@@ -67,7 +67,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Measure, print, write what was asked for."""
     from chainkit.audio.atomic import together
-    from chainkit.cli import show
 
     asked = (arguments.plot, arguments.timeline, arguments.sibilants)
     written = checked_outputs(asked, arguments.files, arguments.force)
@@ -93,7 +92,6 @@ def run(arguments: argparse.Namespace) -> int:
 def measure(names: list[str]) -> dict[str, Measurement]:
     """Measure each file once, after having looked at all of them."""
     from chainkit.audio.reader import AudioReader
-    from chainkit.cli import show
     from chainkit.measure import measure_file
 
     frames = {name: AudioReader(name).frames for name in names}
@@ -125,4 +123,4 @@ def rows(measured: list[Measurement]) -> list[tuple[str, ...]]:
 
 def text(value: Any, places: int) -> str:
     """Number with so many decimals; a dash for what does not exist."""
-    return "–" if value is None else f"{value:.{places}f}".replace("-", minus())
+    return "–" if value is None else f"{value:.{places}f}".replace("-", show.minus())

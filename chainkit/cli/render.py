@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
+from chainkit.cli import show
 from chainkit.cli.options import add_chain, add_force, add_json, quantity, read_chain, whole_number
 from chainkit.errors import UsageError
 from chainkit.process import load_numba
@@ -69,8 +70,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Render and print what the chain did."""
-    from chainkit.cli import show
-
     chain = read_chain(arguments)
     subtype = sample_format(arguments.samples)
     # Imported late: a fault in the chain file is told before numba and libsndfile are loaded.
@@ -110,8 +109,6 @@ def sample_format(text: str | None) -> str | None:
 
 def print_result(result: Result) -> None:
     """Print levels before and after, the stages' work and the files."""
-    from chainkit.cli import show
-
     record = result.record
     show.table("", ("level", "before", "after"), level_rows(record["levels"]))
     print()

@@ -12,6 +12,7 @@ import argparse
 import os
 from typing import TYPE_CHECKING
 
+from chainkit.cli import show
 from chainkit.cli.options import add_force, add_json, quantity
 from chainkit.cli.outputs import add_plot, checked_outputs
 from chainkit.errors import UsageError
@@ -58,8 +59,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Find the moves, write them, tell what they do."""
-    from chainkit.cli import show
-
     if arguments.follow is not None and arguments.backing is None:
         raise UsageError("--follow needs --backing FILE: there is nothing to follow")
     from chainkit.audio.atomic import together
@@ -106,8 +105,6 @@ def settings(arguments: argparse.Namespace) -> Settings:
 
 def print_rides(rides: Rides) -> None:
     """Print a row for each phrase, and what the moves do to the whole."""
-    from chainkit.cli import show
-
     show.table("", headers(rides), [row(rides, number) for number in range(len(rides.phrases))])
     print()
     found = {"phrase": rides.phrases, "breath": rides.breaths, "point": rides.points}
@@ -144,8 +141,6 @@ def unridden(rides: Rides) -> str:
 
 def cautions(rides: Rides) -> list[str]:
     """What the user should know."""
-    from chainkit.cli import show
-
     total, found = len(rides.phrases), [unridden(rides)] if rides.unridden else []
     if rides.behind:
         lasts = f"the backing ends after {rides.backing_ends:.1f} s, ahead of {rides.behind} of "

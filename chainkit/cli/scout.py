@@ -15,6 +15,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from chainkit.cli import show
 from chainkit.cli.options import add_force, add_json, quantity
 from chainkit.cli.outputs import add_plot, checked_outputs, made_folder
 from chainkit.errors import UsageError
@@ -77,7 +78,6 @@ def glide_range(text: str) -> tuple[float, float]:
 def run(arguments: argparse.Namespace) -> int:
     """Look, tell, write what was asked for."""
     from chainkit.audio.reader import AudioReader
-    from chainkit.cli import show
     from chainkit.scout import scout_file
     from chainkit.scout.chainfile import propose
     from chainkit.scout.report import as_dict, notes
@@ -181,7 +181,6 @@ def write(
 
 def print_scouting(scouting: Scouting, proposal: Proposal | None) -> None:
     """Print a row for each finding, the chain to start from, what the backing hides."""
-    from chainkit.cli import show
     from chainkit.scout.mix import hidden
 
     if not scouting.findings:
@@ -211,7 +210,6 @@ WHY = {
 def print_chain(proposal: Proposal) -> None:
     """Print the values that a written chain holds, and why."""
     from chainkit.chain.walk import shown
-    from chainkit.cli import show
     from chainkit.scout.chainfile import by_reason
 
     rows = [(move.band.shape, settings(shown(move.band)), move.reason) for move in proposal.moves]
@@ -239,8 +237,6 @@ def print_wrapped(text: str, margin: str, first: str | None = None) -> None:
 
 def settings(values: Mapping[str, object]) -> str:
     """Settings in one line, as in a chain file."""
-    from chainkit.cli import show
-
     told = [f"{key} {value}" for key, value in values.items() if key != "shape"]
     return ", ".join(told).replace("-", show.minus())
 
@@ -257,7 +253,6 @@ def print_written(written: list[Path]) -> None:
 
 def tell_of_sweeps(scouting: Scouting, written: list[Path]) -> None:
     """Tell which findings have no file, and to take care."""
-    from chainkit.cli import show
     from chainkit.scout.sweeps import CAUTION, INDEX, MOST, audible
 
     if not any(path.name == INDEX for path in written):

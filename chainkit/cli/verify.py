@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 
+from chainkit.cli import show
 from chainkit.cli.options import add_json
 from chainkit.process import load_numba
 
@@ -22,7 +23,6 @@ def run(arguments: argparse.Namespace) -> int:
     """Verify and print the verdict."""
     load_numba()
     from chainkit.audio.reader import AudioReader
-    from chainkit.cli import show
     from chainkit.record import read_recorded
     from chainkit.verify import verify_record
 
