@@ -16,7 +16,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from chainkit.cli import show
-from chainkit.cli.options import add_force, add_json, find_chain, quantity, whole_number
+from chainkit.cli.options import (
+    add_backing,
+    add_force,
+    add_json,
+    find_chain,
+    quantity,
+    whole_number,
+)
 from chainkit.errors import OutputError, UsageError
 from chainkit.units import LOUDNESS, LOUDNESS_DIFFERENCE
 
@@ -63,9 +70,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--untreated", action="store_true", help="add the voice with no stages as a candidate"
     )
-    parser.add_argument(
-        "--backing", metavar="FILE", help="the rest of the mix, to hear the voice in"
-    )
+    add_backing(parser)
     parser.add_argument(
         "--voice-level",
         type=quantity(LOUDNESS_DIFFERENCE, -40.0, 40.0),
@@ -81,10 +86,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help='also through a stand-in for loud mastering (default target "-9 LUFS")',
     )
     parser.add_argument(
-        "--workers",
+        "--jobs",
         type=whole_number(1, 256),
         metavar="N",
-        help="candidates worked on at once (default: as many as cores)",
+        help="how many candidates to work on at a time (default: as many as cores)",
     )
     add_force(parser)
     add_json(parser)
@@ -121,7 +126,7 @@ def run(arguments: argparse.Namespace) -> int:
         backing,
         arguments.voice_level,
         arguments.squeeze,
-        arguments.workers,
+        arguments.jobs,
     )
     with _appearing(target) as (folder, scratch):
         with show.progress("comparing", steps(request)) as progress:

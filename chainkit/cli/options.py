@@ -51,6 +51,15 @@ def add_json(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print the result as JSON")
 
 
+def add_backing(parser: argparse.ArgumentParser) -> None:
+    """Add ``--backing``."""
+    parser.add_argument(
+        "--backing",
+        metavar="FILE",
+        help="the rest of the mix, without the voice, starting at the same instant",
+    )
+
+
 def add_chain(parser: argparse.ArgumentParser) -> None:
     """Add ``--chain``, ``--set`` and ``--order``."""
     parser.add_argument(

@@ -13,7 +13,7 @@ import os
 from typing import TYPE_CHECKING
 
 from chainkit.cli import show
-from chainkit.cli.options import add_force, add_json, quantity
+from chainkit.cli.options import add_backing, add_force, add_json, quantity
 from chainkit.cli.outputs import add_plot, checked_outputs
 from chainkit.errors import UsageError
 from chainkit.units import GAIN, SHARE
@@ -27,9 +27,7 @@ TOLD = 6  # sounds that are named; more are counted
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's options."""
     parser.add_argument("voice", metavar="VOICE", help="sound file of the voice")
-    parser.add_argument(
-        "--backing", metavar="FILE", help="the mix without the voice, starting at the same instant"
-    )
+    add_backing(parser)
     parser.add_argument(
         "-o", "--output", required=True, metavar="RIDES.csv", help="file to write the moves to"
     )

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from chainkit.cli import show
-from chainkit.cli.options import add_force, add_json, quantity
+from chainkit.cli.options import add_backing, add_force, add_json, quantity
 from chainkit.cli.outputs import add_plot, checked_outputs, made_folder
 from chainkit.errors import UsageError
 from chainkit.units import FREQUENCY, GAIN, LOUDNESS, TIME
@@ -34,9 +34,7 @@ GLIDE_LOW, GLIDE_HIGH = 20.0, 20e3  # Hz
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's options."""
     parser.add_argument("voice", metavar="VOICE", help="sound file to look into: any source")
-    parser.add_argument(
-        "--backing", metavar="FILE", help="the rest of the mix, starting at the same instant"
-    )
+    add_backing(parser)
     parser.add_argument("--write", metavar="CHAIN.yaml", help="write the starting chain")
     parser.add_argument(
         "--sweeps",
@@ -56,7 +54,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help='boost of the glide, 0 to 18 dB (default "12 dB")',
     )
     parser.add_argument(
-        "--seconds",
+        "--length",
         type=quantity(TIME, 1.0, 300.0),
         metavar="TIME",
         help='length of the glide, 1 to 300 s (default "20 s")',
@@ -129,13 +127,13 @@ def wanted_glide(arguments: argparse.Namespace) -> Glide | None:
     from chainkit.scout.sweeps import Glide
 
     if arguments.glide is None:
-        for option in ("boost", "seconds"):
+        for option in ("boost", "length"):
             if getattr(arguments, option) is not None:
                 raise UsageError(f"--{option} needs --glide LOW..HIGH")
         return None
     if arguments.sweeps is None:
         raise UsageError("--glide needs --sweeps DIR to write to")
-    asked = {"boost": arguments.boost, "seconds": arguments.seconds}
+    asked = {"boost": arguments.boost, "seconds": arguments.length}
     given = {key: value for key, value in asked.items() if value is not None}
     return Glide(*arguments.glide, **given)
 

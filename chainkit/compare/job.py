@@ -52,8 +52,8 @@ class Request:
         Loudness of the voice against the backing; as in the files if None.
     squeeze : float or None, LUFS
         Loudness to which the stand-in for mastering drives each candidate.
-    workers : int or None
-        Candidates worked on at once; as many as there are cores if None.
+    jobs : int or None
+        Candidates worked on at a time; as many as there are cores if None.
     """
 
     voice: str
@@ -61,7 +61,7 @@ class Request:
     backing: Backing | None = None
     voice_level: float | None = None
     squeeze: float | None = None
-    workers: int | None = None
+    jobs: int | None = None
 
 
 @dataclass(frozen=True)
@@ -231,7 +231,7 @@ class _Job:
                 self.progress(1)
             return found
 
-        workers = self.request.workers or os.cpu_count() or 1
+        workers = self.request.jobs or os.cpu_count() or 1
         with ThreadPoolExecutor(min(workers, len(items))) as pool:
             futures = [pool.submit(told, item) for item in items]
             try:

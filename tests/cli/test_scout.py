@@ -134,7 +134,7 @@ def hertz(text):
 
 
 def test_sweeps_glide_and_caution(folder, capsys):
-    options = ("--sweeps", "sweeps", "--glide", "150 Hz..2 kHz", "--seconds", "2 s")
+    options = ("--sweeps", "sweeps", "--glide", "150 Hz..2 kHz", "--length", "2 s")
     assert scout(*options) == 0
     output = capsys.readouterr()
     assert "Turn the monitors down" in output.err
@@ -157,7 +157,7 @@ def contents(folder):
 
 
 def test_sweeps_of_an_earlier_run_go_and_nothing_else(folder, rng):
-    assert scout("--sweeps", "s", "--glide", "150 Hz..2 kHz", "--seconds", "1 s") == 0
+    assert scout("--sweeps", "s", "--glide", "150 Hz..2 kHz", "--length", "1 s") == 0
     earlier = set(contents(folder / "s"))
     for name in ("notes.txt", "99-hum-50Hz.wav"):
         (folder / "s" / name).write_bytes(b"mine")
@@ -165,7 +165,7 @@ def test_sweeps_of_an_earlier_run_go_and_nothing_else(folder, rng):
         file.write("notes.txt,,,,\n../lead.wav,,,,\n")
     soundfile.write("lead.wav", 0.1 * rng.standard_normal((2 * RATE, 1)), RATE)
     before = (folder / "lead.wav").read_bytes()
-    assert scout("--sweeps", "s", "--glide", "150 Hz..2 kHz", "--seconds", "1 s", "--force") == 0
+    assert scout("--sweeps", "s", "--glide", "150 Hz..2 kHz", "--length", "1 s", "--force") == 0
     now = contents(folder / "s")
     with open("s/sweeps.csv", newline="") as file:
         listed = {row["file"] for row in csv.DictReader(file)}
