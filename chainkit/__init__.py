@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from chainkit.chain import Chain, load_chain, parse_chain
     from chainkit.chain.stream import ChainStream, Prepared, Processed, prepare
     from chainkit.chain.text import dump_chain
+    from chainkit.dsp.meter import Measurement
     from chainkit.errors import (
         AudioFileError,
         ChainFileError,
@@ -22,12 +23,12 @@ if TYPE_CHECKING:
     )
     from chainkit.measure import measure_file
     from chainkit.rendering import Options, Result, render
-    from chainkit.rides import find_rides, write_rides
-    from chainkit.scout import scout_file
-    from chainkit.songbook import load_songbook
-    from chainkit.stages.compress import Compress
+    from chainkit.rides import Rides, RideSettings, find_rides, write_rides
+    from chainkit.scout import Scouting, scout_file
+    from chainkit.songbook import Songbook, load_songbook
+    from chainkit.stages.compress import Compress, Sidechain
     from chainkit.stages.deess import Deess
-    from chainkit.stages.eq import Eq
+    from chainkit.stages.eq import Bell, Eq, Highpass, HighShelf, Lowpass, LowShelf, Notch
     from chainkit.stages.gain import Gain
     from chainkit.stages.ride import Ride
     from chainkit.verify import Verdict, verify_record
@@ -36,6 +37,7 @@ _HOMES = {
     "chainkit.chain": ("Chain", "load_chain", "parse_chain"),
     "chainkit.chain.stream": ("ChainStream", "Prepared", "Processed", "prepare"),
     "chainkit.chain.text": ("dump_chain",),
+    "chainkit.dsp.meter": ("Measurement",),
     "chainkit.errors": (
         "AudioFileError",
         "ChainFileError",
@@ -46,12 +48,20 @@ _HOMES = {
     ),
     "chainkit.measure": ("measure_file",),
     "chainkit.rendering": ("Options", "Result", "render"),
-    "chainkit.rides": ("find_rides", "write_rides"),
-    "chainkit.scout": ("scout_file",),
-    "chainkit.songbook": ("load_songbook",),
-    "chainkit.stages.compress": ("Compress",),
+    "chainkit.rides": ("RideSettings", "Rides", "find_rides", "write_rides"),
+    "chainkit.scout": ("Scouting", "scout_file"),
+    "chainkit.songbook": ("Songbook", "load_songbook"),
+    "chainkit.stages.compress": ("Compress", "Sidechain"),
     "chainkit.stages.deess": ("Deess",),
-    "chainkit.stages.eq": ("Eq",),
+    "chainkit.stages.eq": (
+        "Bell",
+        "Eq",
+        "HighShelf",
+        "Highpass",
+        "LowShelf",
+        "Lowpass",
+        "Notch",
+    ),
     "chainkit.stages.gain": ("Gain",),
     "chainkit.stages.ride": ("Ride",),
     "chainkit.verify": ("Verdict", "verify_record"),
@@ -60,6 +70,7 @@ _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
 __all__ = [
     "AudioFileError",
+    "Bell",
     "Chain",
     "ChainFileError",
     "ChainStream",
@@ -69,12 +80,23 @@ __all__ = [
     "Deess",
     "Eq",
     "Gain",
+    "HighShelf",
+    "Highpass",
+    "LowShelf",
+    "Lowpass",
+    "Measurement",
+    "Notch",
     "Options",
     "OutputError",
     "Prepared",
     "Processed",
     "Result",
     "Ride",
+    "RideSettings",
+    "Rides",
+    "Scouting",
+    "Sidechain",
+    "Songbook",
     "UsageError",
     "Verdict",
     "dump_chain",

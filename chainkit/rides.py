@@ -15,7 +15,7 @@ from chainkit.audio.reader import AudioReader, Progress
 from chainkit.dsp import phrases, riding
 from chainkit.dsp.loudness import HOPS_A_SECOND, to_lufs
 from chainkit.dsp.phrases import HopMeter, Hops, PhraseMeter, Phrasing, Stretch
-from chainkit.dsp.riding import Riding, Settings
+from chainkit.dsp.riding import RideSettings, Riding
 from chainkit.errors import AudioFileError
 
 Values = NDArray[np.float64]
@@ -24,9 +24,9 @@ NOTABLE = 50  # hops: a shorter sound in a gap is not worth a word
 UNHEARD = 36.0  # LU below the loudest phrase: nor is a quieter one
 SILENT = -70.0  # LUFS: the gate of ITU-R BS.1770-5, below which nothing has a loudness
 
-ALONE = Settings(amount=0.6, follow=0.0, reach=6.0)
+ALONE = RideSettings(amount=0.6, follow=0.0, reach=6.0)
 """Without a backing: six tenths of the way to one loudness."""
-WITH_BACKING = Settings(amount=1.0, follow=1.0, reach=12.0)
+WITH_BACKING = RideSettings(amount=1.0, follow=1.0, reach=12.0)
 """With a backing: a steady distance to it."""
 
 
@@ -63,7 +63,7 @@ class Rides:
     Attributes
     ----------
     voice, backing : Path, Path or None
-    settings : Settings
+    settings : RideSettings
     points : tuple of (float, float), seconds and dB
     phrases : tuple of PhraseRide
     breaths : tuple of (float, float), seconds
@@ -81,7 +81,7 @@ class Rides:
 
     voice: Path
     backing: Path | None
-    settings: Settings
+    settings: RideSettings
     points: tuple[tuple[float, float], ...]
     phrases: tuple[PhraseRide, ...]
     breaths: tuple[tuple[float, float], ...]
@@ -148,7 +148,7 @@ class Rides:
 def find_rides(
     voice: str | Path,
     backing: str | Path | None = None,
-    settings: Settings | None = None,
+    settings: RideSettings | None = None,
     progress: Progress | None = None,
 ) -> Rides:
     """Moves for the voice in a file; memory grows by a few numbers for each 10 ms only.
@@ -158,7 +158,7 @@ def find_rides(
     voice : str or Path
     backing : str or Path, optional
         The mix without the voice, beginning at the same instant; any sample rate.
-    settings : Settings, optional
+    settings : RideSettings, optional
         `ALONE` or `WITH_BACKING` if left out.
     progress : callable or None
         Called with the number of frames read since the last call.

@@ -9,12 +9,11 @@ from pathlib import Path
 
 import numpy as np
 
-from chainkit.audio.reader import AudioReader
+from chainkit.audio.reader import AudioReader, Progress
 from chainkit.audio.writer import AudioWriter
 from chainkit.dsp.levels import to_db
 from chainkit.pipeline import Behind, ahead
 from chainkit.record import Recorded, read_recorded, versions
-from chainkit.rendering import Progress
 
 
 @dataclass(frozen=True)
@@ -53,6 +52,11 @@ def verify_record(
     voice : str or Path, optional
         Where the voice lies now, if it has moved.
     progress : callable, optional
+        Called with the number of frames rendered since the last call.
+
+    Returns
+    -------
+    Verdict
 
     Raises
     ------
@@ -60,6 +64,8 @@ def verify_record(
         The record cannot be read.
     AudioFileError
         The voice or the output cannot be read.
+    OutputError
+        There is no room for the second render among the system's temporary files.
     """
     recorded = read_recorded(record_path)
     source, output = AudioReader(voice or recorded.voice), AudioReader(recorded.output)

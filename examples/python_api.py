@@ -9,10 +9,9 @@ import sys
 
 import numpy as np
 
-from chainkit import Chain, Compress, Eq, load_chain, prepare
+from chainkit import Bell, Chain, Compress, Eq, Highpass, load_chain, prepare
 from chainkit.audio.reader import read
 from chainkit.demo import make_demo
-from chainkit.stages.eq import Bell, Highpass
 
 BLOCK = 1000
 

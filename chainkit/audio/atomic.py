@@ -155,6 +155,7 @@ def refuse_same(source: PathLike, output: PathLike) -> None:
     Raises
     ------
     OutputError
+        They are one file.
     """
     with suppress(OSError):
         if os.path.samefile(source, output):

@@ -87,6 +87,7 @@ def container_of(path: str | os.PathLike[str]) -> str:
     Raises
     ------
     UsageError
+        It has none, or one that names no container; the message names the nearest.
     """
     extension = Path(path).suffix.lower()
     if extension in CONTAINERS:

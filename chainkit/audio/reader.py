@@ -201,6 +201,7 @@ def read(path: str | os.PathLike[str]) -> tuple[NDArray[np.float64], int]:
     Raises
     ------
     AudioFileError
+        As `AudioReader` and its `blocks`.
     """
     reader = AudioReader(path)
     return np.concatenate(list(reader.blocks())), reader.rate

@@ -135,6 +135,7 @@ class AudioWriter:
         Raises
         ------
         OutputError
+            A sample is not finite or too great for the format, or the file cannot be written on.
         ValueError
             The block has another shape.
         """
@@ -165,7 +166,10 @@ class AudioWriter:
 
         Raises
         ------
-        OutputError, ClippingError
+        OutputError
+            It cannot be written to its end.
+        ClippingError
+            Samples clipped, which is not allowed.
         """
         if not self._finished:
             self._finished = True
@@ -322,6 +326,7 @@ def write(
     Raises
     ------
     UsageError, OutputError, ClippingError
+        As `AudioWriter`, and UsageError for an extension that names no container.
     """
     samples = np.ascontiguousarray(x, dtype=np.float64)
     samples = samples[:, None] if samples.ndim == 1 else samples

@@ -100,8 +100,9 @@ class Chain:
 
         Raises
         ------
-        ChainFileError
-            For example a frequency that is not below half the sample rate.
+        UsageError
+            For example a frequency that is not below half the sample rate; a ChainFileError with
+            the places where the chain was read from a file.
         """
         faults = Faults()
         for index, stage in enumerate(self.stages):
@@ -221,7 +222,9 @@ class Chain:
         Raises
         ------
         ValueError
-            `x` is empty, has more than two dimensions, or a sample that is not finite.
+            `x` is empty, has more than two dimensions, integers, or a sample that is not finite.
+        UsageError
+            A value of the chain does not suit the sample rate.
         """
         from chainkit.chain.stream import process_array
 

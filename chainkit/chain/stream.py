@@ -60,6 +60,18 @@ class ChainStream:
     channels : int
     trim : float, dB
         Gain ahead of the first stage.
+
+    Attributes
+    ----------
+    runs : tuple of Run
+        Of the active stages, in signal order.
+
+    Raises
+    ------
+    UsageError
+        A value does not suit the sample rate.
+    ValueError
+        A makeup is still to be measured.
     """
 
     def __init__(self, chain: Chain, rate: int, channels: int, *, trim: float = 0.0) -> None:
@@ -170,7 +182,18 @@ class Prepared:
     notes: tuple[str, ...] = ()
 
     def stream(self, rate: int, channels: int) -> ChainStream:
-        """Begin one use of the chain."""
+        """Begin one use of the chain.
+
+        Parameters
+        ----------
+        rate : int, Hz
+        channels : int
+
+        Raises
+        ------
+        UsageError
+            A value does not suit the sample rate.
+        """
         return ChainStream(self.chain, rate, channels, trim=self.trim)
 
 
@@ -187,6 +210,15 @@ def prepare(chain: Chain, rate: int, channels: int, blocks: Blocks) -> Prepared:
     channels : int
     blocks : callable
         Gives the voice from its start, in blocks (frames, channels), each time it is called.
+
+    Returns
+    -------
+    Prepared
+
+    Raises
+    ------
+    UsageError
+        A value does not suit the sample rate.
     """
     chain.check(rate)
     notes: list[str] = []

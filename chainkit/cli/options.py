@@ -85,6 +85,7 @@ def read_chain(arguments: argparse.Namespace) -> Chain:
     Raises
     ------
     UsageError
+        There is no such chain, it has a fault, or a change or an order does not fit it.
     """
     chain = find_chain(arguments.chain)
     for change in arguments.set:

@@ -19,7 +19,7 @@ from chainkit.errors import UsageError
 from chainkit.units import GAIN, SHARE
 
 if TYPE_CHECKING:
-    from chainkit.rides import Rides, Settings
+    from chainkit.rides import Rides, RideSettings
 
 TOLD = 6  # sounds that are named; more are counted
 
@@ -90,7 +90,7 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def settings(arguments: argparse.Namespace) -> Settings:
+def settings(arguments: argparse.Namespace) -> RideSettings:
     """The settings asked for, defaults filled in."""
     from dataclasses import replace
 

@@ -174,6 +174,7 @@ def compare(
     UsageError
         There is nothing to compare.
     AudioFileError, OutputError
+        The voice or the backing cannot be read, or an output cannot be written.
     """
     if not request.candidates:
         raise UsageError("nothing to compare: name a chain")

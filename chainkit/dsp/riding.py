@@ -45,7 +45,7 @@ BEAT = 101  # hops over which the backing is heard to play: 1 s, so that there i
 
 
 @dataclass(frozen=True)
-class Settings:
+class RideSettings:
     """How to ride.
 
     Parameters
@@ -94,7 +94,7 @@ class Riding:
         return drawn(self.curve, self.knots)
 
 
-def ride(power: Values, backing: Values, phrasing: Phrasing, settings: Settings) -> Riding:
+def ride(power: Values, backing: Values, phrasing: Phrasing, settings: RideSettings) -> Riding:
     """Moves for a voice.
 
     Parameters
@@ -103,7 +103,7 @@ def ride(power: Values, backing: Values, phrasing: Phrasing, settings: Settings)
         K-weighted mean squares of voice and backing for each 10 ms; zeros where there is no
         backing.
     phrasing : Phrasing
-    settings : Settings
+    settings : RideSettings
     """
     phrases = phrasing.phrases
     loudness = np.array([_loudness(_of(power, phrase)) for phrase in phrases])
@@ -128,7 +128,7 @@ def drawn(curve: Values, knots: list[int]) -> Values:
 
 
 # ------------------------------------------------------------------------------ what a phrase needs
-def _wanted(loudness: Values, under: Values, lengths: Values, settings: Settings) -> Values:
+def _wanted(loudness: Values, under: Values, lengths: Values, settings: RideSettings) -> Values:
     """Gain in dB for each phrase as a whole; their mean, weighted by length, is about 0."""
     if not loudness.size:
         return loudness
@@ -140,7 +140,7 @@ def _wanted(loudness: Values, under: Values, lengths: Values, settings: Settings
     return settings.amount * evened + settings.follow * swell
 
 
-def _inside(power: Values, backing: Values, wanted: Values, settings: Settings) -> Values:
+def _inside(power: Values, backing: Values, wanted: Values, settings: RideSettings) -> Values:
     """Gain in dB over a phrase, (hops,): slow, and as a whole what is `wanted`."""
     shape = -settings.amount * _slow_level(power, _sounding(power))
     if backing.any():

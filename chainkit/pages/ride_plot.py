@@ -19,10 +19,20 @@ SHOWN = 36.0  # LU below the loudest
 
 
 def draw_rides(rides: Rides, path: str | Path, force: bool = False) -> None:
-    """Write a PNG with the loudness of voice and backing, and the moves.
+    """Write a drawing of the loudness of voice and backing, and the moves.
+
+    Parameters
+    ----------
+    rides : Rides
+    path : str or Path
+        Ends in .png, .svg or .pdf.
+    force : bool
+        Replace a file that is there.
 
     Raises
     ------
+    UsageError
+        The ending is none of these.
     OutputError
         The file is there already, or cannot be written.
     """

@@ -21,7 +21,7 @@ from chainkit.dsp.backing import accompany
 from chainkit.dsp.dynamics import Compressor
 from chainkit.dsp.phrases import HopMeter, PhraseMeter, Phrasing, Stretch
 from chainkit.dsp.polyline import simplify
-from chainkit.dsp.riding import Settings
+from chainkit.dsp.riding import RideSettings
 from chainkit.dsp.voice import sing
 from chainkit.dsp.voicing import VoicingMeter
 
@@ -243,7 +243,7 @@ def voicing(x):
 @pytest.mark.parametrize("amount", [0.3, 0.6, 1.0])
 def test_spread_of_phrases_falls_by_the_share(register, seed, amount):
     voice, found = song(register, seed), hops(register, seed)
-    moves = ridden(found, Settings(amount, 0.0, 12.0))
+    moves = ridden(found, RideSettings(amount, 0.0, 12.0))
     gain = 10 ** (gain_of(moves, len(voice.voice)) / 20)
     before = [loudness(weighted(voice.voice), phrase) for phrase in voice.phrases]
     after = [loudness(weighted(voice.voice * gain[:, None]), phrase) for phrase in voice.phrases]
@@ -254,7 +254,7 @@ def test_spread_of_phrases_falls_by_the_share(register, seed, amount):
 @pytest.mark.parametrize("amount", [0.6, 1.0])
 def test_breaths_are_not_lifted(register, seed, amount):
     voice = song(register, seed)
-    gain = gain_of(ridden(hops(register, seed), Settings(amount, 0.0, 12.0)), len(voice.voice))
+    gain = gain_of(ridden(hops(register, seed), RideSettings(amount, 0.0, 12.0)), len(voice.voice))
     for breath in voice.breaths:
         span = slice(round(breath.start * RATE), round(breath.end * RATE))
         assert gain[span].max() <= 0.5
@@ -264,7 +264,7 @@ def test_breaths_are_not_lifted(register, seed, amount):
 def test_room_and_bleed_between_phrases_are_not_lifted(register, seed):
     voice, hats = song(register, seed), accompany(RATE, 22.0, seed).hats.mean(axis=1, keepdims=True)
     bleed = 10 ** (-30 / 20) * hats * np.std(voice.voice) / np.std(hats)
-    moves = ridden(heard(voice.voice + bleed), Settings(1.0, 0.0, 12.0))
+    moves = ridden(heard(voice.voice + bleed), RideSettings(1.0, 0.0, 12.0))
     gain = gain_of(moves, len(voice.voice))
     ends = [0.0, *(t for p in voice.phrases for t in (p.start, p.end)), 22.0]
     for start, end in zip(ends[::2], ends[1::2], strict=True):
@@ -282,7 +282,7 @@ UNHEARD = 310.0  # dB a second: what silence hides
 @pytest.mark.parametrize(("amount", "reach"), [(0.6, 6.0), (1.0, 12.0)])
 def test_no_move_is_a_step_but_in_silence(register, seed, amount, reach):
     found = hops(register, seed)
-    steps = np.abs(np.diff(ridden(found, Settings(amount, 0.0, reach)).drawn)) * 100
+    steps = np.abs(np.diff(ridden(found, RideSettings(amount, 0.0, reach)).drawn)) * 100
     level = 10 * np.log10(found.power)
     assert steps.max() <= UNHEARD
     # Where a move ends in the very hop in which the phrase begins, the hop before is silent.
@@ -291,7 +291,7 @@ def test_no_move_is_a_step_but_in_silence(register, seed, amount, reach):
 
 
 @pytest.mark.parametrize(("register", "seed"), SONGS)
-@pytest.mark.parametrize("settings", [Settings(0.6, 0.0, 6.0), Settings(1.0, 1.0, 12.0)])
+@pytest.mark.parametrize("settings", [RideSettings(0.6, 0.0, 6.0), RideSettings(1.0, 1.0, 12.0)])
 def test_a_phrase_is_lifted_from_beginning_to_end(register, seed, settings):
     voice = song(register, seed)
     under = swelling(seed) if settings.follow else None
@@ -305,7 +305,7 @@ def test_a_phrase_is_lifted_from_beginning_to_end(register, seed, settings):
 
 @pytest.mark.parametrize(("register", "seed"), SONGS)
 def test_moves_inside_a_phrase_are_slow(register, seed):
-    moves = ridden(hops(register, seed), Settings(1.0, 0.0, 12.0))
+    moves = ridden(hops(register, seed), RideSettings(1.0, 0.0, 12.0))
     for phrase in phrases.find(hops(register, seed)).phrases:
         # A lift of 12 dB takes 160 ms, all of them inside where a breath touches the phrase.
         inside = moves.curve[phrase.start + 16 : phrase.stop - 16]
@@ -326,7 +326,7 @@ def test_whatever_the_phrasing_no_move_is_a_step_and_no_breath_is_lifted(data):
         loud = data.draw(st.floats(-40.0, -10.0))
         power += [1e-9] * gap + [10 ** (loud / 10)] * length
     power = np.array(power + [1e-9] * data.draw(st.integers(0, 40)))
-    settings = Settings(1.0, 0.0, data.draw(st.floats(0.0, 24.0)))
+    settings = RideSettings(1.0, 0.0, data.draw(st.floats(0.0, 24.0)))
     moves = riding.ride(power, np.zeros(len(power)), Phrasing(found, breaths), settings)
     steps = np.abs(np.diff(moves.drawn)) * 100
     assert steps.max() <= UNHEARD
@@ -338,7 +338,7 @@ def test_whatever_the_phrasing_no_move_is_a_step_and_no_breath_is_lifted(data):
 
 @pytest.mark.parametrize(("register", "seed"), SONGS)
 def test_few_points_stand_for_the_curve(register, seed):
-    moves = ridden(hops(register, seed), Settings(0.6, 0.0, 6.0))
+    moves = ridden(hops(register, seed), RideSettings(0.6, 0.0, 6.0))
     written = np.round(moves.curve[moves.knots], 2)
     drawn = np.interp(np.arange(len(moves.curve)), moves.knots, written)
     assert np.abs(drawn - moves.curve).max() <= 0.25
@@ -348,7 +348,7 @@ def test_few_points_stand_for_the_curve(register, seed):
 
 @pytest.mark.parametrize(("register", "seed"), SONGS)
 def test_each_phrase_gets_the_gain_it_is_meant_to_get(register, seed):
-    moves = ridden(hops(register, seed), Settings(0.6, 0.0, 12.0))
+    moves = ridden(hops(register, seed), RideSettings(0.6, 0.0, 12.0))
     np.testing.assert_allclose(moves.after - moves.before, moves.wanted, atol=0.15)
 
 
@@ -360,7 +360,7 @@ def test_a_breath_close_to_lifted_phrases_is_spared(breath):
     power[350:450] = 1e-2
     found = [Stretch(50, 150), Stretch(200, 300), Stretch(350, 450)]
     moves = riding.ride(
-        power, np.zeros(500), Phrasing(found, [Stretch(*breath)]), Settings(0.5, 0.0, 12.0)
+        power, np.zeros(500), Phrasing(found, [Stretch(*breath)]), RideSettings(0.5, 0.0, 12.0)
     )
     assert moves.curve[breath[0] : breath[1] + 1] == pytest.approx(0.0)
     # The lift of both lasts but for a move of 6 dB in 80 ms.
@@ -374,7 +374,7 @@ def test_a_short_gap_without_a_breath_is_passed_over():
     power[50:150] = power[175:275] = power[350:450] = 1e-4
     power[500:650] = 1e-2
     found = [Stretch(50, 150), Stretch(175, 275), Stretch(350, 450), Stretch(500, 650)]
-    moves = riding.ride(power, np.zeros(700), Phrasing(found, []), Settings(0.5, 0.0, 12.0))
+    moves = riding.ride(power, np.zeros(700), Phrasing(found, []), RideSettings(0.5, 0.0, 12.0))
     assert moves.drawn[140:180] == pytest.approx(moves.wanted[0], abs=0.3)
     assert moves.drawn[300:330] == pytest.approx(0.0, abs=0.1)
 
@@ -386,7 +386,7 @@ def test_a_recorded_sentence_is_lifted_from_its_first_phoneme_to_its_last():
     x, rate = soundfile.read(path, always_2d=True)
     pause = np.resize(x[: round(0.12 * rate)], (rate, 1))  # the room before the first phoneme
     found = heard(np.concatenate([x, pause, 10 ** (-8 / 20) * x]), rate)
-    phrasing, moves = phrases.find(found), ridden(found, Settings(0.6, 0.0, 6.0))
+    phrasing, moves = phrases.find(found), ridden(found, RideSettings(0.6, 0.0, 6.0))
     begin, end = labels[0].end, labels[-1].start  # silence before and behind
     softer = len(x) / rate + 1.0
     truth = [begin, end, softer + begin, softer + end]
@@ -399,26 +399,28 @@ def test_a_recorded_sentence_is_lifted_from_its_first_phoneme_to_its_last():
 
 
 def test_gains_stay_within_the_range():
-    moves = ridden(hops("low", 4), Settings(1.0, 0.0, 2.0))
+    moves = ridden(hops("low", 4), RideSettings(1.0, 0.0, 2.0))
     assert np.abs(moves.drawn).max() == pytest.approx(2.0)
 
 
 def test_level_of_the_recording_does_not_matter():
-    loud = ridden(hops("low", 4), Settings(0.6, 0.0, 6.0))
-    quiet = ridden(heard(0.005 * song("low", 4).voice), Settings(0.6, 0.0, 6.0))
+    loud = ridden(hops("low", 4), RideSettings(0.6, 0.0, 6.0))
+    quiet = ridden(heard(0.005 * song("low", 4).voice), RideSettings(0.6, 0.0, 6.0))
     assert quiet.knots == loud.knots
     np.testing.assert_allclose(quiet.curve, loud.curve, atol=1e-6)
 
 
 def test_channels_out_of_phase_are_ridden_like_one():
     voice = song("low", 4).voice
-    both = ridden(heard(np.hstack([voice, -voice])), Settings(0.6, 0.0, 6.0))
-    np.testing.assert_allclose(both.curve, ridden(hops("low", 4), Settings(0.6, 0.0, 6.0)).curve)
+    both = ridden(heard(np.hstack([voice, -voice])), RideSettings(0.6, 0.0, 6.0))
+    np.testing.assert_allclose(
+        both.curve, ridden(hops("low", 4), RideSettings(0.6, 0.0, 6.0)).curve
+    )
 
 
 @pytest.mark.parametrize("frames", [0, 479, 480, 5 * RATE])
 def test_without_a_phrase_the_moves_are_flat(frames):
-    moves = ridden(heard(np.zeros((frames, 1))), Settings(1.0, 1.0, 6.0))
+    moves = ridden(heard(np.zeros((frames, 1))), RideSettings(1.0, 1.0, 6.0))
     assert not moves.curve.any()
     assert not len(moves.before)
 
@@ -426,7 +428,7 @@ def test_without_a_phrase_the_moves_are_flat(frames):
 def test_a_voice_without_gaps_has_moves_to_its_ends():
     t = np.arange(4 * RATE) / RATE
     x = 0.1 * (1 + 0.5 * t)[:, None] * np.sin(2 * np.pi * 200 * t)[:, None]
-    moves = ridden(heard(x), Settings(1.0, 0.0, 12.0))
+    moves = ridden(heard(x), RideSettings(1.0, 0.0, 12.0))
     assert len(moves.before) == 1
     assert moves.drawn[0] > 1.0 > -1.0 > moves.drawn[-1]
 
@@ -435,7 +437,7 @@ def test_a_voice_without_gaps_has_moves_to_its_ends():
 @pytest.mark.parametrize(("register", "seed"), SONGS)
 def test_distance_to_a_swelling_backing_is_steady(register, seed):
     voice, band = song(register, seed), accompany(RATE, 22.0, seed)
-    moves = ridden(hops(register, seed), Settings(1.0, 1.0, 15.0), swelling(seed))
+    moves = ridden(hops(register, seed), RideSettings(1.0, 1.0, 15.0), swelling(seed))
     gain = 10 ** (gain_of(moves, len(voice.voice)) / 20)
     sung, played = weighted(voice.voice * gain[:, None]), weighted(band.audio)
     # What is left of a phrase cut off by the end of the song is too short to tell.
@@ -453,24 +455,24 @@ def test_a_share_of_the_swell_is_followed(follow):
     voice = np.concatenate([silence, phrase, silence, phrase, silence])[:, None]
     backing = np.full(700, 1e-3)
     backing[350:] *= 10**0.6
-    moves = ridden(heard(voice), Settings(1.0, follow, 12.0), backing)
+    moves = ridden(heard(voice), RideSettings(1.0, follow, 12.0), backing)
     first, second = moves.after - moves.before
     assert second - first == pytest.approx(6.0 * follow, abs=0.1)
 
 
 def test_where_the_backing_is_silent_the_voice_is_only_evened():
     found = hops("low", 4)
-    without = ridden(found, Settings(0.5, 1.0, 12.0))
+    without = ridden(found, RideSettings(0.5, 1.0, 12.0))
     third = phrases.find(found).phrases[2]
     half = np.where(np.arange(len(found.power)) < third.start - 5, 1e-3, 0.0)
-    with_half = ridden(found, Settings(0.5, 1.0, 12.0), half)
+    with_half = ridden(found, RideSettings(0.5, 1.0, 12.0), half)
     np.testing.assert_allclose(with_half.after, without.after, atol=0.2)
 
 
 # ------------------------------------------------------------------------------- compressor
 def test_the_compressor_behind_rides_spends_less_and_steadier_reduction():
     voice = song("low", 4)
-    gain = gain_of(ridden(hops("low", 4), Settings(1.0, 0.0, 12.0)), len(voice.voice))
+    gain = gain_of(ridden(hops("low", 4), RideSettings(1.0, 0.0, 12.0)), len(voice.voice))
     before, after = (
         phrase_reductions(x, voice.phrases)
         for x in (voice.voice, voice.voice * 10 ** (gain[:, None] / 20))
