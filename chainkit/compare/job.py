@@ -19,7 +19,7 @@ from chainkit.compare.interplay import Effect, interplay
 from chainkit.compare.matching import apart, matching_gains, residual
 from chainkit.compare.mixing import Backing, widened
 from chainkit.compare.squeeze import Squeeze, find_squeeze, squeezed
-from chainkit.dsp.audibility import HOP, BandPowers, audibility
+from chainkit.dsp.audibility import HOP, ThirdOctaves, audibility, third_octave_powers
 from chainkit.dsp.delay import Queue
 from chainkit.dsp.levels import difference, to_gain
 from chainkit.dsp.loudness import LoudnessMeter
@@ -301,7 +301,7 @@ class _Job:
     def _mix(self, backing: Backing, outcomes: list[Outcome]) -> None:
         self.beneath = backing.loudness(BLOCK)
         self.level = self._voice_level(backing)
-        self.backing_powers = band_powers(backing.blocks(BLOCK), self.voice.rate)
+        self.backing_powers = third_octave_powers(backing.blocks(BLOCK), self.voice.rate)
         placed = self._each(self._place, outcomes)
         mixed = self._each(self._measure_mix, list(zip(outcomes, placed, strict=True)))
         loudness, peaks = zip(*mixed, strict=True)
@@ -348,7 +348,7 @@ class _Job:
         backing = self._backing()
         meter = LoudnessMeter(self.voice.rate, backing.channels)
         peaks = TruePeakMeter(backing.channels)
-        powers = BandPowers(self.voice.rate)
+        powers = ThirdOctaves(self.voice.rate)
         for mix, voice in self._mixed(outcome, placed):
             meter.add(mix)
             peaks.add(mix)
@@ -424,14 +424,6 @@ def _residual(first: Outcome, other: Outcome) -> float | None:
     """Residual of two voices, once both are equally loud."""
     one, two = (_scaled(outcome, outcome.views["voice"].gain) for outcome in (first, other))
     return residual(one, two)
-
-
-def band_powers(blocks: Iterable[Audio], rate: int) -> Audio:
-    """Powers in one-third octaves every 50 ms."""
-    powers = BandPowers(rate)
-    for block in blocks:
-        powers.add(block)
-    return powers.powers()
 
 
 def clear_over_time(outcome: Outcome) -> list[float | None]:

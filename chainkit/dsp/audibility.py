@@ -8,6 +8,8 @@ sound pressure level, hearing threshold or spread of masking.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -58,7 +60,7 @@ def audibility(voice: Audio, backing: Audio) -> Audio:
     return np.where(voice > 0, share, 0.0) @ IMPORTANCE
 
 
-class BandPowers:
+class ThirdOctaves:
     """Power in one-third octaves, 160 Hz to 8 kHz, every 50 ms; channels are added.
 
     Parameters
@@ -95,3 +97,11 @@ class BandPowers:
     def powers(self) -> Audio:
         """Powers so far, (windows, 18)."""
         return np.array(self._rows, dtype=np.float64).reshape(-1, len(IMPORTANCE))
+
+
+def third_octave_powers(blocks: Iterable[Audio], rate: int) -> Audio:
+    """Powers of a whole programme, (windows, 18); see `ThirdOctaves`."""
+    meter = ThirdOctaves(rate)
+    for block in blocks:
+        meter.add(block)
+    return meter.powers()

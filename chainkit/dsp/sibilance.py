@@ -339,11 +339,11 @@ def _over(way: np.ufunc, values: _Floats, start: _Hops, stop: _Hops) -> _Floats:
     return way.reduceat(values, ends)[::2]  # what lies from start to stop, not from stop to start
 
 
-def _mean(values, start, stop):  # type: ignore[no-untyped-def]
+def _mean(values: _Floats, start: _Hops, stop: _Hops) -> _Floats:
     return _over(np.add, values, start, stop) / (stop - start)
 
 
-def _decibels(power):  # type: ignore[no-untyped-def]
+def _decibels(power: _Floats | float) -> _Floats:
     return 10.0 * np.log10(np.maximum(power, _TINY))
 
 
@@ -351,7 +351,7 @@ def _band_range(limits: tuple[float, float]) -> slice:
     return slice(round(limits[0] / BAND), round(limits[1] / BAND))
 
 
-def _between(bands, limits):  # type: ignore[no-untyped-def]
+def _between(bands: _Floats, limits: tuple[float, float]) -> _Floats:
     """Power between two frequencies."""
     return bands[:, _band_range(limits)].sum(axis=1)
 
@@ -406,7 +406,8 @@ def _colour(core: _Floats) -> tuple[_Floats, _Floats]:
     strongest = _neighbouring(part, _KILOHERTZ).max(axis=1) / _KILOHERTZ
     filled = (part > 0.0).sum(axis=1)  # bands above half the sample rate are empty
     calm, mean = core[:, _band_range(_CALM)].mean(axis=1), part.sum(axis=1) / np.maximum(1, filled)
-    return tuple(_decibels(strongest / np.maximum(power, _TINY)) for power in (calm, mean))
+    above_calm, above_mean = (strongest / np.maximum(power, _TINY) for power in (calm, mean))
+    return _decibels(above_calm), _decibels(above_mean)
 
 
 def _peak(core: _Floats) -> _Floats:

@@ -12,6 +12,7 @@ import numpy as np
 from chainkit.audio.reader import AudioReader, Progress
 from chainkit.dsp import sibilance_edge
 from chainkit.dsp.attack import Attack
+from chainkit.dsp.audibility import third_octave_powers
 from chainkit.dsp.hum import HIGHEST, Hum
 from chainkit.dsp.longterm import LongTerm
 from chainkit.dsp.meter import Measurement
@@ -19,7 +20,7 @@ from chainkit.dsp.regions import AIR, Region, Tilt, find_regions
 from chainkit.dsp.resonance import Resonance, find_resonances
 from chainkit.scout import findings as made
 from chainkit.scout.findings import SURE, Finding, ranked
-from chainkit.scout.hearing import Heard, band_powers, hear
+from chainkit.scout.hearing import Heard, hear
 from chainkit.scout.mix import Backing, MixBand, hidden, is_silent, mix_bands, placed
 
 VOICE, LOUDEST_HISS = 3.0, 3.0  # sibilants a minute, dB against the rest, that make a voice
@@ -165,7 +166,7 @@ def _told_apart(heard: Heard) -> Heard:
 def _mixed(
     heard: Heard, backing: AudioReader, progress: Progress | None
 ) -> tuple[Backing, list[MixBand]]:
-    powers = band_powers(backing, progress)
+    powers = third_octave_powers(backing.blocks(progress=progress), backing.rate)
     seconds = backing.frames / backing.rate
     under = Backing(backing.path, seconds, is_silent(heard.bands, powers))
     return under, mix_bands(heard.bands, powers)

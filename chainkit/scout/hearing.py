@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from chainkit.audio.reader import AudioReader, Progress
 from chainkit.dsp.attack import Attack, AttackMeter
-from chainkit.dsp.audibility import BandPowers
+from chainkit.dsp.audibility import ThirdOctaves
 from chainkit.dsp.hum import Hum, HumMeter
 from chainkit.dsp.meter import Measurement, VoiceMeter
 from chainkit.dsp.phrases import HopMeter
@@ -36,7 +36,7 @@ class Heard:
     measurement : Measurement
     hum, attack, rumble : Hum, Attack, Rumble or None
     bands : ndarray, (windows, 18)
-        See `BandPowers`.
+        See `chainkit.dsp.audibility.ThirdOctaves`.
     hisses : tuple of Hiss
     excerpt : ndarray, (frames,)
         The loudest channel, whole or in pieces.
@@ -63,7 +63,7 @@ def hear(reader: AudioReader, progress: Progress | None = None) -> Heard:
     voice, hum = VoiceMeter(rate, channels), HumMeter(rate, channels)
     attack, rumble = AttackMeter(rate, channels), RumbleMeter(rate, channels)
     whole = HopMeter(rate, channels, np.zeros((0, 6)))
-    bands = BandPowers(rate)
+    bands = ThirdOctaves(rate)
     adders = [meter.add for meter in (voice, hum, attack, rumble, whole, bands)]
     energy = np.zeros(channels)
     for block in reader.blocks(progress=progress):
@@ -103,11 +103,3 @@ def _second(
             inside = (place + np.arange(len(lane))) % spacing < PIECE * reader.rate
             place, lane = place + len(lane), lane[inside]
         yield lane
-
-
-def band_powers(reader: AudioReader, progress: Progress | None = None) -> Audio:
-    """Powers of a backing, see `BandPowers`."""
-    bands = BandPowers(reader.rate)
-    for block in reader.blocks(progress=progress):
-        bands.add(block)
-    return bands.powers()

@@ -1,4 +1,4 @@
-"""Drawing helpers, checked by the data on the axes, never by pixels."""
+"""Drawing functions, checked by the data on the axes, never by pixels."""
 
 from __future__ import annotations
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from chainkit.dsp.audibility import IMPORTANCE, NOMINAL, BandPowers, audibility, band_edges
+from chainkit.dsp.audibility import IMPORTANCE, NOMINAL, ThirdOctaves, audibility, band_edges
 
 
 def test_importance_is_that_of_the_standard():
@@ -52,7 +52,7 @@ def test_band_edges_are_those_of_iec_61260():
 
 @pytest.mark.parametrize("rate", [16000, 44100, 48000, 96000])
 def test_white_noise_has_the_power_of_each_band_s_width(rng, rate):
-    powers = BandPowers(rate)
+    powers = ThirdOctaves(rate)
     powers.add(0.1 * rng.standard_normal((rate * 8, 1)))
     expected = 0.01 * np.diff(band_edges()) / (rate / 2)
     covered = band_edges()[1:] < rate / 2
@@ -62,7 +62,7 @@ def test_white_noise_has_the_power_of_each_band_s_width(rng, rate):
 
 def test_powers_do_not_depend_on_blocks(rng):
     x = rng.standard_normal((20_000, 2))
-    whole, pieces = BandPowers(48000), BandPowers(48000)
+    whole, pieces = ThirdOctaves(48000), ThirdOctaves(48000)
     whole.add(x)
     for n in range(0, len(x), 777):
         pieces.add(x[n : n + 777])
