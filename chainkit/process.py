@@ -1,4 +1,7 @@
-"""What a process of our own may change for all that runs in it; one that imports us is spared."""
+"""The process as a whole: the cores it has, and what one of our own may change for all in it.
+
+A process that merely imports us is spared.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +10,13 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from typing import Any
+
+
+def cores() -> int:
+    """How many cores this process may use."""
+    import os
+
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def settle() -> None:

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 from chainkit.cli import show
 from chainkit.cli.options import add_json, whole_number
 from chainkit.errors import INTERRUPTED, LostError, UsageError
+from chainkit.process import cores
 
 if TYPE_CHECKING:
     from chainkit.songbook.model import Songbook, Voice
@@ -174,7 +175,7 @@ def _work(
     from chainkit.songbook import cluster, running
 
     work = partial(tend, allow_clipping=arguments.allow_clipping)
-    jobs = arguments.jobs or running.cores()
+    jobs = arguments.jobs or cores()
     left = {outcome.voice for outcome in due}
     with show.progress("songs", len(due)) as progress:
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
@@ -26,6 +25,7 @@ from chainkit.dsp.loudness import LoudnessMeter
 from chainkit.dsp.meter import Measurement, VoiceMeter
 from chainkit.dsp.truepeak import TruePeakMeter
 from chainkit.errors import UsageError
+from chainkit.process import cores
 from chainkit.record import prepared_chain
 from chainkit.rendering import Options, Progress, Result, render
 
@@ -232,8 +232,8 @@ class _Job:
                 self.progress(1)
             return found
 
-        workers = self.request.jobs or os.cpu_count() or 1
-        with ThreadPoolExecutor(min(workers, len(items))) as pool:
+        jobs = self.request.jobs or cores()
+        with ThreadPoolExecutor(min(jobs, len(items))) as pool:
             futures = [pool.submit(told, item) for item in items]
             try:
                 return [future.result() for future in futures]

@@ -21,16 +21,12 @@ from pathlib import Path
 
 from chainkit.errors import UsageError
 from chainkit.pipeline import one_core
+from chainkit.process import cores
 from chainkit.songbook import worker
 from chainkit.songbook.model import Voice
 from chainkit.songbook.work import FAILED, Outcome, Work, look
 
 Report = Callable[[Outcome], None]
-
-
-def cores() -> int:
-    """How many cores this process may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def look_at(voices: Sequence[Voice], forced: Container[Voice] = ()) -> list[Outcome]:

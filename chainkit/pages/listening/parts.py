@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import base64
 import json
-import os
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -16,6 +15,7 @@ from chainkit.audio.flac import encode
 from chainkit.audio.reader import AudioReader
 from chainkit.errors import ClippingError, UsageError
 from chainkit.pages.listening.model import Candidate, ListeningPage, Reduction
+from chainkit.process import cores
 
 PART_SECONDS = 10
 """Length of one part: a megabyte or so of script, which decodes in some 20 ms."""
@@ -47,7 +47,7 @@ def write_parts(directory: Path, page: ListeningPage) -> None:
     ValueError
         A source has another rate or length than the page.
     """
-    with ThreadPoolExecutor(os.cpu_count()) as pool:
+    with ThreadPoolExecutor(cores()) as pool:
         jobs = [pool.submit(_write_audio, *job) for job in _audio_jobs(directory, page)]
         for job in jobs:
             job.result()
