@@ -21,8 +21,6 @@ from chainkit.units import GAIN, SHARE
 if TYPE_CHECKING:
     from chainkit.rides import Rides, RideSettings
 
-TOLD = 6  # sounds that are named; more are counted
-
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's options."""
@@ -132,9 +130,7 @@ def row(rides: Rides, number: int) -> tuple[object, ...]:
 def unridden(rides: Rides) -> str:
     """Where there is sound that was left as it is."""
     times = [f"{start:.1f} to {end:.1f} s" for start, end in rides.unridden]
-    told, more = ", ".join(times[:TOLD]), len(times) - TOLD
-    rest = f" and {more} more, told by --json" if more > 0 else ""
-    return f"sound taken for neither phrase nor breath is left as it is: {told}{rest}"
+    return f"sound taken for neither phrase nor breath is left as it is: {show.shortened(times)}"
 
 
 def cautions(rides: Rides) -> list[str]:

@@ -47,6 +47,13 @@ def counted(number: int, noun: str) -> str:
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
+def shortened(words: Sequence[str], most: int = 6) -> str:
+    """`words` with commas; of more than `most` the rest is counted, and told by ``--json``."""
+    more = len(words) - most
+    rest = f" and {more} more, told by --json" if more > 0 else ""
+    return f"{', '.join(words[:most])}{rest}"
+
+
 def minus() -> str:
     """The minus sign, or a hyphen where the terminal's encoding has none."""
     try:

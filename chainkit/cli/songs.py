@@ -26,9 +26,6 @@ if TYPE_CHECKING:
     from chainkit.songbook.work import Outcome
 
 
-TOLD = 6  # outputs left from earlier runs that are named; more are counted
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's options."""
     parser.add_argument("songbook", metavar="SONGBOOK", help="songbook file (YAML)")
@@ -111,8 +108,7 @@ def _told_of(
             show.note(f"{_label(outcome)}: {line}")
     if left:
         told = "left from earlier runs, no voice of this songbook has them any more, and kept"
-        rest = f" and {len(left) - TOLD} more, told by --json" if len(left) > TOLD else ""
-        show.note(f"{told}: {', '.join(left[:TOLD])}{rest}")
+        show.note(f"{told}: {show.shortened(left)}")
     if not arguments.dry_run:
         _write_page(book, compared)
     return 1 if failures else 0

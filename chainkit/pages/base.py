@@ -24,15 +24,16 @@ NOTHING = "–"
 
 
 @cache
-def environment() -> Environment:
-    """The environment of all pages: escaping on, unknown names refused."""
+def environment(package: str = "chainkit.pages", folder: str = "templates") -> Environment:
+    """The environment of all pages: escaping on, unknown names and numbers without JSON refused."""
     pages = Environment(
-        loader=PackageLoader("chainkit.pages", "templates"),
+        loader=PackageLoader(package, folder),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    pages.policies["json.dumps_kwargs"] = {"allow_nan": False}
     pages.filters |= {"figure": figure, "change": change, "share": share, "minutes": minutes}
     return pages
 

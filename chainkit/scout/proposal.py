@@ -60,12 +60,15 @@ class Plan:
 
 def plan(scouting: Scouting) -> Plan:
     """Choose among what was found."""
+
+    def found(kind: str) -> list[Finding]:
+        return [finding for finding in scouting.findings if finding.kind == kind]
+
     draft = _Draft(scouting)
     draft.high_pass()
-    kinds = {kind: [f for f in scouting.findings if f.kind == kind] for kind in ("hum", "air")}
-    for finding in kinds["hum"]:
+    for finding in found("hum"):
         draft.take(finding, _hum(finding))
-    resonances = [finding for finding in scouting.findings if finding.kind == "resonance"]
+    resonances = found("resonance")
     for finding in resonances[:MOST_CUTS]:
         draft.weigh(finding, _resonance(finding), NARROW_APART, finding.confidence >= SURE)
     draft.leave(resonances[MOST_CUTS:], ENOUGH)
@@ -75,7 +78,7 @@ def plan(scouting: Scouting) -> Plan:
     if not scouting.own_partials:
         for move in _fill(scouting):
             draft.weigh(None, move, WIDE_APART)
-    for finding in kinds["air"]:
+    for finding in found("air"):
         if finding.gain_db is None:
             draft.leave([finding], finding.note or NOT_EVENER)
         else:

@@ -6,10 +6,10 @@ import base64
 import hashlib
 from importlib.resources import files
 
-from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from chainkit.audio.reader import AudioReader
+from chainkit.pages.base import environment
 from chainkit.pages.listening import figures
 from chainkit.pages.listening.model import ListeningPage
 from chainkit.pages.listening.parts import overview, part_frames
@@ -36,7 +36,8 @@ def render_page(page: ListeningPage) -> str:
     """The page as one HTML text, styles and scripts included, without its parts."""
     scripts = [_asset(f"{name}.js") for name in SCRIPTS]
     style = _asset("page.css")
-    return _template().render(
+    template = environment("chainkit.pages.listening", "assets").get_template("page.html")
+    return template.render(
         page=page,
         matching=figures.matching(page),
         headers=[*map(figures.header, page.columns), *figures.level_columns(page)],
@@ -47,18 +48,6 @@ def render_page(page: ListeningPage) -> str:
         scripts=[Markup(script) for script in scripts],
         policy=_policy(style, scripts),
     )
-
-
-def _template() -> Template:
-    environment = Environment(
-        loader=PackageLoader("chainkit.pages.listening", "assets"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.policies["json.dumps_kwargs"] = {"allow_nan": False}
-    return environment.get_template("page.html")
 
 
 def _asset(name: str) -> str:
