@@ -85,7 +85,9 @@ class Chain:
     @property
     def needs_makeup(self) -> bool:
         """Whether the makeup of a stage is still to be measured."""
-        return any(getattr(stage, "makeup", None) == "match" for stage in self.active)
+        from chainkit.stages.compress import is_matched
+
+        return any(map(is_matched, self.active))
 
     def fault(self, path: Trail, message: str) -> UsageError:
         """The fault `message` at the place of `path`, or of the nearest value around it."""

@@ -11,11 +11,12 @@ from numpy.typing import ArrayLike, NDArray
 from chainkit.chain.model import Chain
 from chainkit.dsp.loudness import LoudnessMeter
 from chainkit.stages.base import Run, Stage
+from chainkit.stages.compress import Compress, is_matched
 
 Audio = NDArray[np.float64]
 Blocks = Callable[[], Iterable[Audio]]
 
-MATCH_PASSES = 6
+MATCH_PASSES = 6  # most corrections of a makeup that is mixed; two do as a rule
 MATCH_TOLERANCE = 0.002  # LU
 
 
@@ -230,7 +231,7 @@ def prepare(chain: Chain, rate: int, channels: int, blocks: Blocks) -> Prepared:
         trim = found or 0.0
     stages = list(chain.stages)
     for index, stage in enumerate(stages):
-        if not stage.bypass and getattr(stage, "makeup", None) == "match":
+        if not stage.bypass and is_matched(stage):
             head = replace(chain, stages=tuple(stages[:index]))
             stages[index] = _matched(head, stage, trim, rate, channels, blocks)
     return Prepared(replace(chain, stages=tuple(stages)), trim, tuple(notes))
@@ -287,23 +288,22 @@ def _measured(blocks: Iterable[Audio], rate: int, channels: int) -> LoudnessMete
 
 
 def _matched(
-    head: Chain, stage: Stage, trim: float, rate: int, channels: int, blocks: Blocks
-) -> Stage:
+    head: Chain, stage: Compress, trim: float, rate: int, channels: int, blocks: Blocks
+) -> Compress:
     """`stage` with the makeup that brings its output to the loudness of its input.
 
     One pass does it for a compressed voice alone. Mixed with the stage's input the loudness is no
     longer the makeup plus a constant, so the makeup is corrected until it fits.
     """
-    wet = replace(stage, makeup=0.0, mix=1.0)  # type: ignore[call-arg]
+    wet = replace(stage, makeup=0.0, mix=1.0)
     makeup = _shortfall(head, wet, trim, rate, channels, blocks())
-    mix = getattr(stage, "mix", 1.0)
-    for _ in range(MATCH_PASSES if 0.0 < mix < 1.0 else 0):
-        trial = replace(stage, makeup=makeup)  # type: ignore[call-arg]
+    for _ in range(MATCH_PASSES if 0.0 < stage.mix < 1.0 else 0):
+        trial = replace(stage, makeup=makeup)
         miss = _shortfall(head, trial, trim, rate, channels, blocks())
-        makeup += miss / mix
+        makeup += miss / stage.mix
         if abs(miss) < MATCH_TOLERANCE:
             break
-    return replace(stage, makeup=makeup)  # type: ignore[call-arg]
+    return replace(stage, makeup=makeup)
 
 
 def _shortfall(

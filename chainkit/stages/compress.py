@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import ClassVar, TypeGuard
 
 from chainkit.stages.base import Amount, Group, Run, Settings, Stage, Switch, below_nyquist, setting
 from chainkit.stages.ranges import (
@@ -120,3 +120,8 @@ class Compress(Stage):
             mix=self.mix,
             link=self.link,
         )
+
+
+def is_matched(stage: Stage) -> TypeGuard[Compress]:
+    """Whether the stage's makeup is still to be found, by matching loudness."""
+    return isinstance(stage, Compress) and stage.makeup == MATCH
