@@ -8,7 +8,6 @@ changes nothing, such as a chain without stages, is no fault and is named.
 from __future__ import annotations
 
 import argparse
-import sys
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
@@ -164,4 +163,5 @@ def _draw(found: Chain | Songbook, rate: int, arguments: argparse.Namespace) -> 
     if not isinstance(found, Chain):
         raise UsageError(f"--plot draws a chain; {found.source} is a songbook")
     draw_chain(found, rate, arguments.plot, force=arguments.force)
-    print(f"wrote {arguments.plot}", file=sys.stderr if arguments.json else sys.stdout)
+    if not arguments.json:
+        print(f"wrote {arguments.plot}")

@@ -11,7 +11,6 @@ render of chainkit: its voice fails unless --force is given.
 from __future__ import annotations
 
 import argparse
-import sys
 from collections.abc import Container, Sequence
 from typing import TYPE_CHECKING
 
@@ -21,6 +20,8 @@ from chainkit.errors import INTERRUPTED, LostError, UsageError
 from chainkit.process import cores
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from chainkit.songbook.model import Songbook, Voice
     from chainkit.songbook.overview import Overview
     from chainkit.songbook.work import Outcome
@@ -109,8 +110,10 @@ def _told_of(
     if left:
         told = "left from earlier runs, no voice of this songbook has them any more, and kept"
         show.note(f"{told}: {show.shortened(left)}")
-    if not arguments.dry_run:
-        _write_page(book, compared)
+    if not arguments.dry_run and compared.rendered:
+        page = _write_page(book, compared)
+        if not arguments.json:
+            print(f"wrote {page}")
     return 1 if failures else 0
 
 
@@ -268,14 +271,13 @@ def _told(outcome: Outcome) -> dict[str, object]:
     }
 
 
-def _write_page(book: Songbook, found: Overview) -> None:
+def _write_page(book: Songbook, found: Overview) -> Path:
     from chainkit.pages.record_overview import write_overview
     from chainkit.songbook.naming import OVERVIEW
 
     path = book.output / OVERVIEW
-    if found.rendered:
-        write_overview(found, path)
-        print(f"wrote {path}", file=sys.stderr)
+    write_overview(found, path)
+    return path
 
 
 def _label(outcome: Outcome) -> str:
