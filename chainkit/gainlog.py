@@ -295,7 +295,7 @@ class Log:
     before, after : ndarray, (rows,), dBFS
         Level of the voice and of the output.
     gains : dict of str to ndarray, (rows,), dB
-        Lowest gain of each active stage.
+        Column of each active stage: its lowest gain, or the change of RMS level across it.
     """
 
     seconds: Audio

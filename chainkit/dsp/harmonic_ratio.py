@@ -53,6 +53,8 @@ class Grid:
     rate : float, Hz
         At which they are computed.
     frames, bins : int
+    cells : ndarray, (cells,), Hz
+        Centres of those below 2 kHz.
     low, high : ndarray, (cells,)
         Edges of the cells in bins; at least a window's width apart.
     window, inner : ndarray of float32, (frames,)
