@@ -23,6 +23,7 @@ Acoustic Theory of Speech Production, 1960.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -120,7 +121,7 @@ def find_resonances(x: Values, rate: int) -> list[Resonance]:
         if hint.frequency < BELOW * followed.lowest
         and all(abs(one.frequency / hint.frequency - 1.0) > BESIDE for one in told)
     ]
-    return sorted(told, key=lambda one: -one.confidence * one.gain_db)
+    return sorted(told, key=_importance)
 
 
 def _told(bells: list[bell_fit.Bell], most: float, followed: excitation.Track) -> list[Resonance]:
@@ -130,7 +131,29 @@ def _told(bells: list[bell_fit.Bell], most: float, followed: excitation.Track) -
         for bell in bells
         if bell.gain_db >= LEAST_GAIN and bell.q <= MOST_Q and _weight(followed, bell) > INAUDIBLE
     ]
-    return [one for one in found if one.confidence >= LEAST]
+    return distinct([one for one in found if one.confidence >= LEAST])
+
+
+def distinct(found: Sequence[Resonance]) -> list[Resonance]:
+    """The most important of those that share a place, the most important first.
+
+    Two bells may be fitted to one hump that is taller than a bell may be. They share a place where
+    each lies within the width, f / Q, of the other.
+    """
+    kept: list[Resonance] = []
+    for one in sorted(found, key=_importance):
+        if not any(_share_place(one, other) for other in kept):
+            kept.append(one)
+    return kept
+
+
+def _importance(one: Resonance) -> float:
+    return -one.confidence * one.gain_db
+
+
+def _share_place(one: Resonance, other: Resonance) -> bool:
+    apart = abs(one.frequency - other.frequency)
+    return apart < min(one.frequency / one.q, other.frequency / other.q)
 
 
 def _pieces(x: Values, rate: int) -> Values:

@@ -15,7 +15,7 @@ from data.voices import Missing
 
 from chainkit.dsp import excitation, log_cells, room_noise, voice
 from chainkit.dsp.levels import to_gain
-from chainkit.dsp.resonance import Resonance, find_resonances
+from chainkit.dsp.resonance import Resonance, distinct, find_resonances
 
 SURE = 0.5
 SECONDS = 8.0
@@ -231,3 +231,31 @@ def test_silence_and_moments_hold_nothing(x: np.ndarray) -> None:
 def test_misuse_is_told(shape: tuple[int, ...], rate: int) -> None:
     with pytest.raises(ValueError, match="one dimension and a rate of at least 8000 Hz"):
         find_resonances(np.zeros(shape), rate)
+
+
+def test_one_hump_is_told_once():
+    """A hump taller than a bell may be gets two bells; two that stand apart are two."""
+    tall = Resonance(739.91, 34.3, 24.0, 0.9, 0.9)
+    again = Resonance(739.92, 34.4, 24.0, 0.9, 0.8)
+    wide = Resonance(700.0, 4.0, 6.0, 0.9, 0.9)
+    assert distinct([again, wide, tall]) == [tall, wide]
+
+
+def test_an_organ_has_no_resonance_twice():
+    """Its few partials tower; one of them gets three bells of the same place and width."""
+    rate, rng = 16000, np.random.default_rng(0)
+    time = np.arange(2 * rate) / rate
+    fade = np.minimum(1.0, np.minimum(time, 2.0 - time) / 0.01)
+    drawbars = list(zip((0.5, 1, 1.5, 2, 3, 4, 6, 8), (1, 1, 0.6, 0.8, 0.4, 0.4, 0.3, 0.3)))
+    chords = []
+    for root in rng.choice((130.8, 146.8, 164.8, 174.6, 196.0, 220.0), 8):
+        notes = [root * interval for interval in (1.0, 1.25, 1.5, 2.0)]
+        partials = [
+            amplitude * np.sin(2 * np.pi * note * k * time + k)
+            for note in notes
+            for k, amplitude in drawbars
+        ]
+        chords.append(fade * np.sum(partials, axis=0))
+    found = find_resonances(0.04 * np.concatenate(chords), rate)
+    assert found
+    assert found == distinct(found)
