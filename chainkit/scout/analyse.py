@@ -33,6 +33,7 @@ FEW, ENOUGH = 6.0, 9.0  # different partials: that tell nothing of a place, that
 CLIPPED_OFTEN, CLIPPED_TRUST = 20.0, 0.5  # times a minute; how far a resonance is believed then
 SAME = 2.0**0.25  # factor of frequency within which a region is a sure resonance's own hump
 NEAR, AROUND = 1.05, 1.2  # factors about a resonance, about a region, within which they are counted
+NOTHING = 1e-10  # of the strongest power, in steps of 4 Hz: 100 dB below it
 HUM_Q = 10.0  # from which a resonance on a line of the hum is that line
 THIRD = 2.0 ** (1.0 / 3.0)
 
@@ -194,7 +195,7 @@ def _found(heard: Heard, tilt: Tilt, rate: int) -> tuple[list[Finding], list[Fin
     partials: list[Finding] = []
     believed = CLIPPED_TRUST if _is_clipped(measured) else 1.0
     for resonance in find_resonances(heard.excerpt, rate):
-        if not _is_hum(resonance, heard.hum):
+        if _is_there(resonance, spectrum) and not _is_hum(resonance, heard.hum):
             trust = believed * _trust(spectrum, resonance.frequency, NEAR)
             finding = made.of_resonance(resonance, spectrum, trust)
             (found if trust > 0.0 else partials).append(finding)
@@ -226,6 +227,14 @@ def _trust(spectrum: LongTerm, frequency: float, reach: float) -> float:
     """How far a place is one where different partials have passed, 0 to 1."""
     partials = spectrum.partials(frequency, reach)
     return float(np.clip((partials - FEW) / (ENOUGH - FEW), 0.0, 1.0))
+
+
+def _is_there(found: Resonance, spectrum: LongTerm) -> bool:
+    """Whether there is more in the width of a resonance than what a window spreads."""
+    half = found.frequency / found.q / 2.0
+    low, high = (round((found.frequency + side * half) / spectrum.spacing) for side in (-1.0, 1.0))
+    band = spectrum.powers[max(0, low) : high + 1]
+    return bool(band.max(initial=0.0) > NOTHING * spectrum.powers.max(initial=0.0))
 
 
 def _is_hum(found: Resonance, hum: Hum | None) -> bool:

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import soundfile
 from data import voices
 from naive_glide import gliding_bell
 from scipy.signal import iirpeak, lfilter
@@ -560,6 +561,14 @@ def test_a_few_notes_are_not_resonances(tmp_path):
 def test_a_tone_is_no_hump_and_no_rumble(tmp_path):
     x = 0.3 * np.sin(2 * np.pi * 440.0 * np.arange(5 * RATE) / RATE)[:, None]
     assert scouted(tmp_path / "sine.wav", x).findings == ()
+
+
+def test_a_tone_without_noise_has_no_resonance_beside_it(tmp_path):
+    """At 1275 Hz a window spreads the tone 127 dB below itself, which once seemed a bell."""
+    x = 0.2 * np.sin(2 * np.pi * 997.0 * np.arange(15 * 48000) / 48000)[:, None]
+    soundfile.write(tmp_path / "sine.wav", x, 48000, "PCM_24")  # no dither
+    scouting = scout_file(tmp_path / "sine.wav")
+    assert not [f for f in scouting.findings if f.kind == "resonance"]
 
 
 def test_a_click_is_the_attack_and_no_harshness(tmp_path, rng):
