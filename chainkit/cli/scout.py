@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
 BETWEEN = ".."
 WIDEST = 100  # characters of a line of text
+HINT = 0.49  # greatest confidence that is printed of a hint, to two decimals
 GLIDE_LOW, GLIDE_HIGH = 20.0, 20e3  # Hz
 
 
@@ -270,8 +271,9 @@ def headers(scouting: Scouting) -> tuple[str, ...]:
 
 def row(found: Finding, scouting: Scouting) -> tuple[object, ...]:
     """Cells of one finding."""
-    from chainkit.scout.findings import AGAINST
+    from chainkit.scout.findings import AGAINST, SURE
 
+    hint = found.confidence < SURE
     cells = (
         found.kind,
         f"{found.frequency_hz:.0f}",
@@ -279,7 +281,7 @@ def row(found: Finding, scouting: Scouting) -> tuple[object, ...]:
         found.prominence_db,
         AGAINST[found.kind],
         found.share,
-        found.confidence,
+        min(found.confidence, HINT) if hint else found.confidence,
         found.gain_db,
     )
     return cells if scouting.bands is None else (*cells, found.clear)

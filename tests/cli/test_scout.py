@@ -5,17 +5,20 @@ from __future__ import annotations
 import csv
 import errno
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 import soundfile
 import yaml
 
+from chainkit.cli import scout as command
 from chainkit.cli.main import main
+from chainkit.cli.show import cell
 from chainkit.dsp.backing import accompany
 from chainkit.dsp.voice import Resonance, sing
 from chainkit.pages import plots
-from chainkit.scout import report
+from chainkit.scout import report, scout_file
 from chainkit.stages.compress import Compress, Sidechain
 
 RATE = 16000
@@ -62,6 +65,14 @@ def test_findings_are_told_as_a_table(folder, capsys):
     assert "against" in printed
     assert "confidence below 0.50: a hint" in printed
     assert "chain to start from, once the source is trimmed to −26 LUFS" in printed
+
+
+def test_a_hint_is_never_printed_as_sure(folder, capsys):
+    """A confidence of 0.4999 would be rounded to what the line below the table calls sure."""
+    scouting = scout_file("lead.wav")
+    for confidence, printed in ((0.4999, "0.49"), (0.5, "0.50")):
+        finding = replace(scouting.findings[0], confidence=confidence)
+        assert cell(command.row(finding, scouting)[6]) == printed
 
 
 def test_the_backing_tells_what_it_hides(folder, capsys):

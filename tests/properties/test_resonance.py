@@ -246,7 +246,7 @@ def test_an_organ_has_no_resonance_twice():
     rate, rng = 16000, np.random.default_rng(0)
     time = np.arange(2 * rate) / rate
     fade = np.minimum(1.0, np.minimum(time, 2.0 - time) / 0.01)
-    drawbars = list(zip((0.5, 1, 1.5, 2, 3, 4, 6, 8), (1, 1, 0.6, 0.8, 0.4, 0.4, 0.3, 0.3)))
+    drawbars = ((0.5, 1), (1, 1), (1.5, 0.6), (2, 0.8), (3, 0.4), (4, 0.4), (6, 0.3), (8, 0.3))
     chords = []
     for root in rng.choice((130.8, 146.8, 164.8, 174.6, 196.0, 220.0), 8):
         notes = [root * interval for interval in (1.0, 1.25, 1.5, 2.0)]
