@@ -10,11 +10,12 @@ a note that comes and goes is none.
 Mains drifts, so phases are followed over 8 s at a time, and all multiples share one offset from
 the nominal frequency, sought within ±0.1 Hz. A multiple of both 50 and 60 does not tell which it
 is. A line is steady when four in five of the windows quiet enough to show it do show it. Beats that
-come twice a second fill each of these windows alike, so the strongest line is also looked at in
-frames of 0.125 s: hum is as strong between the beats, a drum is not. Hum is reported when two
-multiples of one kind are steady, or the fundamental alone; lines without their fundamental, or a
-fundamental alone, only where they are quiet: else it is a note that is held. Once there is hum,
-its other multiples count as well that are there in phase and in the quietest tenth of the windows.
+come twice a second fill each of these windows alike, so steady lines are also looked at in frames of
+0.125 s: between the beats a hum is as strong, though a voice may hide some of its lines; of a drum
+no line is. Hum is reported when two multiples of one kind are steady, or the fundamental alone;
+lines without their fundamental, or a fundamental alone, only where they are quiet: else it is a
+note that is held. Once there is hum, its other multiples count as well that are there in phase and
+in the quietest tenth of the windows.
 
 Noise breaks up the frames of a faint hum: what is 30 dB below the source and seen in two multiples
 is a hint. The thresholds were chosen on made voices; they are no published values.
@@ -228,9 +229,8 @@ class _Channel:
         if not steady or not self._is_hum(mains, [*steady.values()], strengths[min(steady)]):
             return 0.0, None
         more = seen(_in_pauses, [number for number in there if number not in steady])
-        clearest = max(steady, key=lambda number: float(strengths[number]))
-        even = self._even[:, places[clearest]]
-        lasting = _lasting(even, noise[:, clearest], powers[clearest])
+        even = self._even[:, places]
+        lasting = max(_lasting(even[:, n], noise[:, n], powers[n]) for n in steady)
         faint = _power([*steady.values()]) < FAINT * self._power and len(steady) + len(more) > 1
         if lasting < (FAINT_LASTING if faint else LASTING):
             return 0.0, None

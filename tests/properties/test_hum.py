@@ -79,6 +79,21 @@ def test_a_faint_hum_in_noise_is_a_hint(voice, seed):
     assert found(voice + hiss) is None
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_a_hum_is_sure_where_a_voice_hides_its_clearest_line(seed):
+    """Lines of a dimmer, at multiples of 100 Hz, under syllables sung from 80 to 125 Hz."""
+    rng = np.random.default_rng(seed)
+    time = np.arange(14 * RATE) / RATE
+    sung = harmonics(np.interp(time, np.arange(0, 14.6, 0.5), rng.uniform(80.0, 125.0, 30)))
+    place = time % 0.5
+    sung *= np.clip(np.minimum(place / 0.04, (0.35 - place) / 0.06), 0.0, 1.0)[:, None]
+    lines = [np.sin(2 * np.pi * 100 * k * time + k) / k for k in range(1, 6)]
+    hiss = 4e-3 * np.random.default_rng(seed).standard_normal(len(time))
+    heard = found(sung + (10 ** (-45 / 20) * np.sum(lines, axis=0) + hiss)[:, None])
+    assert heard.mains == 50
+    assert heard.confidence > 0.5
+
+
 def test_no_hum_is_seen_in_a_voice(voice):
     assert found(voice) is None
 
