@@ -187,7 +187,8 @@ def print_scouting(scouting: Scouting, proposal: Proposal | None) -> None:
     else:
         rows = [row(found, scouting) for found in scouting.findings]
         show.table("", headers(scouting), rows, words=(0, 4))
-        print("\ndB: height against what is named; confidence below 0.50: a hint, to be heard")
+        print("\nQ: of a bell, for air of a high shelf; dB: height against what is named")
+        print("confidence below 0.50: a hint, to be heard")
     if proposal is not None:
         print_chain(proposal)
     if scouting.bands is not None:

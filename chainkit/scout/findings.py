@@ -27,6 +27,7 @@ DEEPEST_HUM_CUT = 24.0  # dB; deeper cuts ring on and are not heard to be deeper
 LEAST_HUM = 1.0  # dB of a line above the noise in the width of its cut
 HUM_WIDTH = 4.0  # Hz, of the cut where it takes 3 dB; what is sung beside it stays
 NARROWEST = 100.0  # Q that a chain may hold
+AIR_SHELF, AIR_Q = 8000.0, 0.7  # Hz: there a shelf has half its gain
 NOTHING_LIFTED = 30.0  # dB less air than speech has, from which there is nothing to lift
 NOISE_SWING = 6.0  # dB; noise moves less while a voice sounds, hiss and breath move more
 SURE = 0.5
@@ -54,15 +55,16 @@ class Finding:
     kind : str
         resonance, hum, rumble, mud, boxiness, harshness, air, sibilance or attack.
     frequency_hz : float
+        Of the bell or shelf where one would cure it, else of the place.
     q : float or None
-        Of the bell, for air of the shelf, that would cure it; None where none would.
+        Of that bell or shelf; None where none would cure it.
     prominence_db : float
         Against its surroundings; negative where something lacks.
     share : float, 0 to 1
         Of the time in which it is there to be heard.
     confidence : float, 0 to 1
     gain_db : float or None
-        Of that bell or shelf; None where it is no cure.
+        Of the same; None where it is no cure.
     ratio_db, criterion_db : float or None
         Prominence ratio of a resonance or tone-to-noise ratio of hum by ECMA-418-1, and the value
         from which the standard calls it prominent.
@@ -85,6 +87,13 @@ class Finding:
     note: str | None = None
 
     @property
+    def shape(self) -> str | None:
+        """The filter that would cure it: "bell", "high_shelf", or None."""
+        if self.gain_db is None or self.q is None:
+            return None
+        return "high_shelf" if self.kind == "air" else "bell"
+
+    @property
     def weight(self) -> float:
         """What findings are ranked by: how sure, how tall, how clear of the backing."""
         clear = 1.0 if self.clear is None else self.clear
@@ -97,7 +106,7 @@ class Finding:
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values for JSON."""
-        return asdict(self)
+        return asdict(self) | {"shape": self.shape}
 
 
 def ranked(findings: list[Finding]) -> list[Finding]:
@@ -191,7 +200,7 @@ def of_region(region: Region, sounding: float) -> Finding:
 
 
 def of_air(region: Region, sounding: float, swing: float) -> Finding:
-    """Finding of air that lacks; nothing is lifted where there is only noise.
+    """Finding of air that lacks, told at the shelf; nothing is lifted where there is only noise.
 
     `swing` is how far the level up there moves while the voice sounds, in dB.
     """
@@ -199,8 +208,8 @@ def of_air(region: Region, sounding: float, swing: float) -> Finding:
     empty = missing > NOTHING_LIFTED or swing < NOISE_SWING
     return Finding(
         kind=region.kind,
-        frequency_hz=region.frequency,
-        q=None if empty else region.q,
+        frequency_hz=AIR_SHELF,
+        q=None if empty else AIR_Q,
         prominence_db=region.excess,
         share=sounding,
         confidence=region.confidence,

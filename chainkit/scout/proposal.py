@@ -24,7 +24,6 @@ from chainkit.units import FREQUENCY, GAIN
 Values = NDArray[np.float64]
 
 MOST_CUTS = 6  # of resonances
-AIR_SHELF, AIR_Q = 8000.0, 0.7  # Hz: half its gain an octave below the air
 WIDEST_Q, OCTAVE_Q = 0.8, 1.4  # of a boost; of a bell an octave wide
 FILLED = (200.0, 3000.0)  # Hz
 LEAST_FILL, MOST_FILL = 0.5, 2.0  # dB
@@ -264,10 +263,12 @@ def _no_finding(does: str, height: float, gain: float) -> str:
 def _air(finding: Finding) -> Move:
     missing = -finding.prominence_db
     reason = (
-        f"Air: {missing:.1f} dB less than speech has on average; {_part(finding, missing / 2.0)} "
+        f"Air: {missing:.1f} dB less from 10 to 16 kHz than speech has on average; "
+        f"{_part(finding, missing / 2.0)} "
         "given back by a wide shelf. It lifts the hiss as well, which is what the de-esser is for."
     )
-    return Move(HighShelf(frequency=AIR_SHELF, gain=finding.gain_db or 0.0, q=AIR_Q), reason)
+    frequency, q = finding.frequency_hz, finding.q or OCTAVE_Q
+    return Move(HighShelf(frequency=frequency, gain=finding.gain_db or 0.0, q=q), reason)
 
 
 def curve(scouting: Scouting, chosen: Sequence[Move], frequencies: Values | None = None) -> Values:

@@ -28,7 +28,6 @@ from chainkit.dsp.truepeak import TruePeakMeter
 from chainkit.errors import OutputError
 from chainkit.scout.analyse import Scouting
 from chainkit.scout.findings import Finding
-from chainkit.scout.proposal import AIR_Q, AIR_SHELF
 
 Audio = NDArray[np.float64]
 
@@ -91,8 +90,8 @@ def write_sweeps(
     Returns
     -------
     list of Path
-        The first is sweeps.csv, with the columns file, finding, frequency_hz, q, gain_db: what was
-        changed in the third part of each file. Empty where there is nothing to be heard.
+        The first is sweeps.csv, with the columns file, finding, shape, frequency_hz, q, gain_db:
+        what was changed in the third part of each file. Empty where there is nothing to be heard.
 
     Raises
     ------
@@ -127,12 +126,12 @@ def _write_index(shown: dict[str, Finding], glide: Glide | None, folder: Path, f
     path = folder / INDEX
     with atomic_file(path, force) as file:
         rows = csv.writer(file, lineterminator="\n")
-        rows.writerow(("file", "finding", "frequency_hz", "q", "gain_db"))
+        rows.writerow(("file", "finding", "shape", "frequency_hz", "q", "gain_db"))
         for name, one in shown.items():
             figures = (one.frequency_hz, one.q or 0.0, one.gain_db or 0.0)
-            rows.writerow((name, one.kind, *(f"{figure:.2f}" for figure in figures)))
+            rows.writerow((name, one.kind, one.shape, *(f"{figure:.2f}" for figure in figures)))
         for name in (GLIDE, GLIDE_TABLE) if glide else ():
-            rows.writerow((name, "glide", "", "", ""))
+            rows.writerow((name, "glide", "", "", "", ""))
     return path
 
 
@@ -235,9 +234,8 @@ def evidence(phrase: Audio, rate: int, finding: Finding) -> Audio:
 
 def _filter(finding: Finding, rate: int, gain: float) -> Audio:
     """A bell on the place of a finding; a shelf for the air."""
-    if finding.kind == "air":
-        return filters.high_shelf(rate, AIR_SHELF, gain, AIR_Q)
-    return filters.bell(rate, min(finding.frequency_hz, 0.45 * rate), gain, finding.q or 1.0)
+    made = filters.high_shelf if finding.shape == "high_shelf" else filters.bell
+    return made(rate, finding.frequency_hz, gain, finding.q or 1.0)
 
 
 def glided(phrase: Audio, rate: int, glide: Glide) -> tuple[Audio, Audio]:

@@ -499,7 +499,7 @@ def test_a_band_of_noise_is_no_air(tmp_path, floor):
     (air,) = [finding for finding in scouting.findings if finding.kind == "air"]
     assert air.gain_db is None
     assert "high_shelf" not in propose(scouting).text
-    assert "air at 10 kHz: there is nothing up here to lift" in names(propose(scouting).text)
+    assert "air at 8 kHz: there is nothing up here to lift" in names(propose(scouting).text)
 
 
 @pytest.mark.parametrize(("at", "gain"), [(50.0, -24.0), (150.0, -12.0), (240.0, -24.0)])
@@ -712,6 +712,28 @@ def test_the_three_parts_are_equally_loud_and_safe(rng):
     bands = [np.abs(np.fft.rfft(p[:, 0])) ** 2 for p in parts]
     near = [b[2 * 780 : 2 * 820].sum() / b.sum() for b in bands]
     assert near[2] < near[0] < near[1]
+
+
+def test_the_table_of_sweeps_names_the_filter_that_is_heard(tmp_path, lead):
+    """The spectrum of the third part against the first is that filter's response."""
+    scouting = scouted(tmp_path / "lead.wav", lead.voice, 44100)
+    write_sweeps(scouting, tmp_path)
+    with open(tmp_path / "sweeps.csv", newline="") as file:
+        (row,) = [row for row in csv.DictReader(file) if row["finding"] == "air"]
+    x, rate = read(tmp_path / row["file"])
+    length = (len(x) - 2 * round(PAUSE * rate)) // 3
+    first, third = (measured(part, rate) for part in (x[:length], x[-length:]))
+    bands = [
+        (one.midband_hz, other.level_dbfs - one.level_dbfs)
+        for one, other in zip(first.spectrum.bands(12), third.spectrum.bands(12), strict=True)
+        if 2000.0 < one.midband_hz < 16000.0
+    ]
+    at, change = (np.array(values) for values in zip(*bands, strict=True))
+    sections = {"bell": filters.bell, "high_shelf": filters.high_shelf}[row["shape"]](
+        rate, float(row["frequency_hz"]), float(row["gain_db"]), float(row["q"])
+    )
+    wanted = 20 * np.log10(np.abs(filters.response(sections, at, rate)))
+    np.testing.assert_allclose(change - change.mean(), wanted - wanted.mean(), atol=0.3)
 
 
 def test_a_glide_is_safe_and_its_table_tells_where_it_is(scouting, tmp_path, rng):
