@@ -12,10 +12,10 @@ the nominal frequency, sought within ±0.1 Hz. A multiple of both 50 and 60 does
 is. A line is steady when four in five of the windows quiet enough to show it do show it. Beats that
 come twice a second fill each of these windows alike, so steady lines are also looked at in frames
 of 0.125 s: between the beats a hum is as strong, though a voice may hide some of its lines; of a
-drum no line is. Hum is reported when two multiples of one kind are steady, or the fundamental alone;
-lines without their fundamental, or a fundamental alone, only where they are quiet: else it is a
-note that is held. Once there is hum, its other multiples count as well that are there in phase and
-in the quietest tenth of the windows.
+drum no line is. Hum is reported when two multiples of one kind are steady, or the fundamental
+alone; lines without their fundamental, or a fundamental alone, only where they are quiet: else it
+is a note that is held. Once there is hum, its other multiples count as well that are there in phase
+and in the quietest tenth of the windows.
 
 Noise breaks up the frames of a faint hum: what is 30 dB below the source and seen in two multiples
 is a hint. The thresholds were chosen on made voices; they are no published values.

@@ -102,12 +102,12 @@ class _Draft:
     def high_pass(self) -> None:
         """Take what lies below the source away, where it leaves room for that."""
         rumble = next((f for f in self._scouting.findings if f.kind == "rumble"), None)
-        corner = _corner(self._scouting, rumble)
-        if corner is None:
+        band = _high_pass(self._scouting, rumble)
+        if band is None:
             reason = "the source itself reaches down there, so there is no high-pass"
             self.leave([rumble] if rumble else [], reason)
         else:
-            self.moves.append(_high_pass(self._scouting, corner, rumble))
+            self.moves.append(Move(band, _why_high_pass(self._scouting, band, rumble)))
 
     def take(self, finding: Finding | None, move: Move) -> bool:
         """Take a move that the sample rate has room for."""
@@ -186,12 +186,32 @@ def _is_sure(finding: Finding | None) -> bool:
     return finding is not None and finding.confidence >= SURE
 
 
-def _corner(scouting: Scouting, rumble: Finding | None) -> float | None:
-    """Corner in Hz of a high-pass that leaves the source as it is; None where there is no room."""
-    corner = (UNDER_RUMBLE if _is_sure(rumble) else UNDER_LOWEST) * scouting.tilt.lowest
+def _high_pass(scouting: Scouting, rumble: Finding | None) -> Highpass | None:
+    """A high-pass that leaves the source as it is; None where there is no room for one.
+
+    It is higher and steeper where it would else take less of a sure rumble than that stands out.
+    """
+    lowest, rate = scouting.tilt.lowest, scouting.rate
+    band = _under(UNDER_LOWEST * lowest, SLOPE)
+    if rumble is not None and _is_sure(rumble):
+        short = band is None or _taken(band, rumble, rate) < rumble.prominence_db
+        band = _under(UNDER_RUMBLE * lowest, STEEPER) if short else band
+    if band is None and has_offset(scouting):
+        return Highpass(frequency=LOWEST_HIGHPASS, slope=SLOPE)
+    return band
+
+
+def _under(corner: float, slope: float) -> Highpass | None:
+    """A high-pass at a corner in Hz, in steps of 5 Hz; None below 20 Hz."""
     if corner < LOWEST_HIGHPASS:
-        return LOWEST_HIGHPASS if has_offset(scouting) else None
-    return 5.0 * round(min(corner, HIGHEST_HIGHPASS) / 5.0)
+        return None
+    return Highpass(frequency=5.0 * round(min(corner, HIGHEST_HIGHPASS) / 5.0), slope=slope)
+
+
+def _taken(band: Highpass, rumble: Finding, rate: int) -> float:
+    """What a high-pass takes of rumble, in dB."""
+    at = np.array([rumble.frequency_hz])
+    return -20.0 * float(np.log10(np.abs(filters.response(band.sections(rate), at, rate))[0]))
 
 
 def has_offset(scouting: Scouting) -> bool:
@@ -199,22 +219,19 @@ def has_offset(scouting: Scouting) -> bool:
     return abs(scouting.heard.measurement.dc_offset) >= OFFSET
 
 
-def _high_pass(scouting: Scouting, corner: float, rumble: Finding | None) -> Move:
-    band = Highpass(frequency=corner, slope=STEEPER if _is_sure(rumble) else SLOPE)
+def _why_high_pass(scouting: Scouting, band: Highpass, rumble: Finding | None) -> str:
     reasons = []
     if scouting.tilt.lowest > LOWEST_HIGHPASS:
         lowest = hertz(scouting.tilt.lowest)
         under = f"lie {FALLEN:g} dB and more under its strongest"
         reasons.append(f"Below {lowest} this source's own third octaves {under}.")
     if rumble is not None:
-        at, rate = np.array([rumble.frequency_hz]), scouting.rate
-        taken = -20.0 * float(np.log10(np.abs(filters.response(band.sections(rate), at, rate))[0]))
         there = f"There is rumble at {rumble.frequency_hz:.0f} Hz ({rumble.note})"
-        reasons.append(f"{there}, of which it takes {taken:.0f} dB.")
+        reasons.append(f"{there}, of which it takes {_taken(band, rumble, scouting.rate):.0f} dB.")
     if has_offset(scouting):
         offset = scouting.heard.measurement.dc_offset
         reasons.append(f"There is a DC offset of {offset:.2g}, which it takes away.")
-    return Move(band, " ".join(reasons))
+    return " ".join(reasons)
 
 
 def _region(finding: Finding) -> Move:

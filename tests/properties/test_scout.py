@@ -652,6 +652,16 @@ def test_thumps_leave_the_rest_alone_and_are_taken_away(tmp_path, sung):
     assert f"rumble at 45 Hz ({rumble.note}), of which it takes {taken:.0f} dB" in gate.reason
 
 
+@pytest.mark.parametrize(("frequency", "slope"), [(14.0, 24.0), (55.0, 36.0)])
+def test_the_high_pass_is_steeper_only_where_it_must_be(scouting, frequency, slope):
+    """At 90 Hz, 24 dB an octave take 65 dB at 14 Hz, and 17 dB at 55 Hz."""
+    rumble = Finding("rumble", frequency, None, 20.0, 0.1, 0.9, None, note="24 thumps")
+    scouting.tilt.lowest, lowest = 200.0, scouting.tilt.lowest
+    gate = plan(replace(scouting, findings=(rumble,))).moves[0]
+    scouting.tilt.lowest = lowest
+    assert (gate.band.frequency, gate.band.slope) == (90.0, slope)
+
+
 # ---------------------------------------------------------------------------- sweeps and glide
 def test_the_gliding_bell_stands_where_the_cookbook_does():
     """Robert Bristow-Johnson, Audio EQ Cookbook: the bell, by the bilinear transform."""
