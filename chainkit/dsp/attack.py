@@ -6,10 +6,16 @@ flux). For each band the mean power at the onsets is set against the band's mean
 that sounds only while the stick, the beater or the plectrum strikes stands out most, the body
 that rings on less. Of bands that stand out alike, the strongest is named of those that tower above
 both their neighbours: a click does, the skirt of a body does not. What lies far below a band beside
-it is left out: at an onset a strong body spreads into the bands next to it. A source is percussive
+it is left out: at an onset a strong body spreads into the bands next to it. So is what cannot be
+heard beside the rest, 25 dB below the strongest band by the A-weighting [1]_: an abrupt start
+spreads into bands that are empty otherwise, and stands out of nothing there. A source is percussive
 when what stands out also dies away at once; a sung vowel does not.
 
 The thresholds were chosen on made sounds; they are no published values.
+
+References
+----------
+.. [1] IEC 61672-1:2013, annex E; from memory.
 """
 
 from __future__ import annotations
@@ -30,7 +36,7 @@ APART = 10  # hops between two onsets: 50 ms
 DYING = 20  # hops behind an onset: 100 ms
 FALL, FALLING_SHARE = 8.0, 0.6  # dB in that time, in that share of the onsets
 FLOOR = 60.0  # dB below the greatest band so far, under which nothing is heard
-HEARD = 40.0  # dB below the strongest band at the onsets, where a band still counts
+HEARD = 25.0  # dB(A) below the strongest band at the onsets, where a band still counts
 STANDING_OUT, ALIKE = 8.0, 3.0  # dB; dB within which the stronger of two bands is taken
 SKIRT = 6.0  # dB below a band beside it, where it holds little but that one's onset
 LEAST_ONSETS = 4
@@ -129,16 +135,25 @@ class AttackMeter:
         striking = self._striking / self._onsets
         mean = np.maximum(self._whole / self._hops, 1e-20)
         standing = 10.0 * np.log10(np.maximum(striking, 1e-20) / mean)
-        standing[striking < striking.max() * 10.0 ** (-HEARD / 10.0)] = -np.inf
+        edges = np.append(self._edges, BANDS) * BAND
+        heard = striking * a_weights((edges[:-1] + edges[1:]) / 2.0)
+        standing[heard < heard.max() * 10.0 ** (-HEARD / 10.0)] = -np.inf
         standing[striking < _beside(striking).max(axis=0) * 10.0 ** (-SKIRT / 10.0)] = -np.inf
         band = _strongest(striking, standing > standing.max() - ALIKE)
         share = float(self._falling[band] / self._onsets)
         if standing[band] < STANDING_OUT or share < FALLING_SHARE:
             return None
-        edges = np.append(self._edges, BANDS) * BAND
         return Attack(
             float(edges[band]), float(edges[band + 1]), float(standing[band]), self._onsets, share
         )
+
+
+def a_weights(frequencies: Powers) -> Powers:
+    """Factors of the A-weighting on power at frequencies in Hz, but for a constant [1]_."""
+    f = frequencies**2
+    lows = (f + 20.6**2) * np.sqrt((f + 107.7**2) * (f + 737.9**2))
+    weights: Powers = (f**2 / (lows * (f + 12194.0**2))) ** 2
+    return weights
 
 
 def _beside(striking: Powers) -> Powers:

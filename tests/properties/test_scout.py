@@ -17,7 +17,7 @@ from chainkit.audio.reader import read
 from chainkit.audio.writer import write
 from chainkit.chain import parse_chain
 from chainkit.dsp import filters, resonance, sibilance_edge
-from chainkit.dsp.attack import AttackMeter
+from chainkit.dsp.attack import AttackMeter, a_weights
 from chainkit.dsp.cascade import Cascade
 from chainkit.dsp.glide import glide_bell, glide_frequencies
 from chainkit.dsp.hum import Hum, Line
@@ -201,6 +201,35 @@ def test_the_attack_of_a_body_in_noise_is_not_below_the_body(rng):
     ]
     found = attack(np.concatenate(strokes))
     assert found.low <= 190.0 <= found.high or found.low >= 1000.0
+
+
+def test_the_attack_is_where_it_can_be_heard(rng):
+    """Cymbals and a snare that start abruptly, which spreads into bands where they are empty."""
+    rate = 48000
+    time = np.arange(2 * rate)[:, None] / rate
+    cymbal = sum(
+        np.sin(2 * np.pi * f * time + rng.uniform(0, 6)) * np.exp(-time / rng.uniform(0.3, 1.2))
+        for f in np.exp(rng.uniform(np.log(400.0), np.log(16000.0), 200))
+    )
+    x = np.zeros((12 * rate, 1))
+    for start in np.arange(0.1, 9.9, 0.4):
+        first = round(start * rate)
+        x[first : first + len(cymbal)] += 0.002 * rng.uniform(0.4, 0.9) * cymbal
+    found = attack(x)
+    assert found is None or found.low >= 400.0
+    time = time[: rate // 2]
+    snare = 0.6 * np.sin(2 * np.pi * 195.0 * time) * np.exp(-time / 0.06)
+    snare = np.tile(snare, (20, 1)) + 0.3 * rng.standard_normal((10 * rate, 1)) * np.tile(
+        np.exp(-time / 0.09), (20, 1)
+    )
+    assert attack(snare).low >= 100.0
+
+
+def test_the_weighting_is_that_of_the_standard():
+    """A-weighting of IEC 61672-1:2013, table 3, at 50 Hz to 10 kHz (from memory)."""
+    wanted = {50.0: -30.2, 250.0: -8.6, 1000.0: 0.0, 2000.0: 1.2, 4000.0: 1.0, 10000.0: -2.5}
+    gains = 10 * np.log10(a_weights(np.array([*wanted])) / a_weights(np.array([1000.0])))
+    np.testing.assert_allclose(gains, [*wanted.values()], atol=0.1)
 
 
 def test_tones_that_are_held_have_no_attack(rng):
