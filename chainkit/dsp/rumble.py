@@ -56,6 +56,8 @@ class Rumble:
     share : float, 0 to 1
         Of the time.
     confidence : float, 0 to 1
+    part : float, 0 to 1
+        Of the energy of everything, what lies in the low end while it thumps or drones.
     reach : float, Hz
         Up to where it makes up most of the long-term spectrum.
     """
@@ -65,6 +67,7 @@ class Rumble:
     prominence: float
     share: float
     confidence: float
+    part: float
     reach: float
 
 
@@ -140,6 +143,7 @@ class _LowEnd:
         beside = (frequencies > RUMBLE_HZ) & (frequencies <= VOICES)
         self._beside = powers[:, beside].sum(axis=1) / max(0.1, float(kept[beside].mean()))
         self._source = np.maximum(whole - self._low, 0.0)
+        self._whole = float(whole.mean())
         audible = self._low > AUDIBLE * self._source.mean()
         self._own = audible & (self._low > OWN * self._beside)
 
@@ -172,6 +176,7 @@ class _LowEnd:
             prominence=10.0 * float(np.log10(greatest / usual)),
             share=float(inside.mean()),
             confidence=len(short) / (len(short) + 3.0),
+            part=self._part(self._low * inside),
             reach=self._reach(spectrum, middle),
         )
 
@@ -196,8 +201,13 @@ class _LowEnd:
             prominence=10.0 * float(np.log10(usual / max(beside, 1e-20))),
             share=1.0,
             confidence=steady * low.size / (low.size + LEAST_PAUSES),
+            part=self._part(low),
             reach=self._reach(spectrum, middle),
         )
+
+    def _part(self, low: Values) -> float:
+        """Share of the energy of everything that a power of the low end makes up."""
+        return float(low.mean()) / max(self._whole, 1e-20)
 
     def _middle(self, spectrum: Values) -> float:
         """Frequency in Hz below and above which there is as much power."""

@@ -28,6 +28,9 @@ VOICE, LOUDEST_HISS = 3.0, 3.0  # sibilants a minute, dB against the rest, that 
 # strokes of their own: chosen on made sounds.
 STRUCK, FEW_HISSES = 0.8, 0.5
 SHORTEST = 0.4  # seconds, the gating block of ITU-R BS.1770-5: less has no loudness
+# Of the energy, what may be a source's own lowest notes (20 dB below all of it, as the low end of a
+# spectrum ends); how far a drone is believed then.
+OWN, OWN_TRUST = 0.01, 0.4
 FAINTEST, RAISED = -90.0, -6.0  # dBFS of a peak: the last of 16 bits; where it may well be
 FEW, ENOUGH = 6.0, 9.0  # different partials: that tell nothing of a place, that tell all
 CLIPPED_OFTEN, CLIPPED_TRUST = 20.0, 0.49  # times a minute; how far a resonance is believed then
@@ -158,10 +161,20 @@ def scout_file(
 
 
 def _told_apart(heard: Heard) -> Heard:
-    """What was heard, without the thumps of a source that is struck: they are the source."""
-    drum = heard.attack is not None and not is_voice(heard)
-    thumps = heard.rumble is not None and heard.rumble.bursts > 0
-    return replace(heard, rumble=None) if drum and thumps else heard
+    """What was heard, without a rumble that may be the source's own.
+
+    What thumps in a source that is struck is the source. What drones below one that is no voice may
+    be its lowest notes, where it holds a good part of the energy: that is a hint, and stays.
+    """
+    rumble = heard.rumble
+    if rumble is None or is_voice(heard):
+        return heard
+    if rumble.bursts:
+        return heard if heard.attack is None else replace(heard, rumble=None)
+    if rumble.part < OWN:
+        return heard
+    confidence = min(rumble.confidence, OWN_TRUST)
+    return replace(heard, rumble=replace(rumble, confidence=confidence, reach=0.0))
 
 
 def _mixed(

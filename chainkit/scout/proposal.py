@@ -224,7 +224,8 @@ def _why_high_pass(scouting: Scouting, band: Highpass, rumble: Finding | None) -
     if scouting.tilt.lowest > LOWEST_HIGHPASS:
         lowest = hertz(scouting.tilt.lowest)
         under = f"lie {FALLEN:g} dB and more under its strongest"
-        reasons.append(f"Below {lowest} this source's own third octaves {under}.")
+        apart = "Apart from the rumble, below" if _reaches(scouting) else "Below"
+        reasons.append(f"{apart} {lowest} this source's own third octaves {under}.")
     if rumble is not None:
         there = f"There is rumble at {rumble.frequency_hz:.0f} Hz ({rumble.note})"
         reasons.append(f"{there}, of which it takes {_taken(band, rumble, scouting.rate):.0f} dB.")
@@ -232,6 +233,12 @@ def _why_high_pass(scouting: Scouting, band: Highpass, rumble: Finding | None) -
         offset = scouting.heard.measurement.dc_offset
         reasons.append(f"There is a DC offset of {offset:.2g}, which it takes away.")
     return " ".join(reasons)
+
+
+def _reaches(scouting: Scouting) -> bool:
+    """Whether there is a rumble that was kept out of the spectrum."""
+    rumble = scouting.heard.rumble
+    return rumble is not None and rumble.reach > 0.0
 
 
 def _region(finding: Finding) -> Move:

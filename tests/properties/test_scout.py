@@ -587,6 +587,42 @@ def test_a_few_notes_are_not_resonances(tmp_path):
     assert "it may be the notes themselves" in names(propose(scouting).text)
 
 
+@pytest.mark.parametrize("often", [0.8, 0.1])
+def test_a_bass_keeps_its_lowest_notes(tmp_path, rng, often):
+    """E1 is 41.2 Hz. What rings on between its notes is steady and low, and no rumble."""
+    rate, length = 48000, 0.36
+    time = np.arange(round(length * rate)) / rate
+    fade = np.minimum(1.0, np.minimum(time / 0.005, (length - time) / 0.02))
+    notes = [
+        sum(
+            np.sin(2 * np.pi * f * k * time) * np.exp(-time * k / 0.5) / k**1.3
+            for k in range(1, 20)
+        )
+        for f in (41.2, 55.0, 61.7, 73.4, 82.4)
+    ]
+    x = np.zeros(12 * rate)
+    for start in np.arange(0.0, 11.6, 0.375):
+        first = round(start * rate)
+        note = 0 if rng.random() < often else rng.integers(1, 5)
+        x[first : first + len(time)] += 0.3 * fade * notes[note]
+    scouting = scouted(tmp_path / "bass.wav", x[:, None], rate)
+    for move in plan(scouting).moves:
+        if move.band.shape == "highpass":
+            gain = np.abs(filters.response(move.band.sections(rate), np.array([41.2]), rate))[0]
+            assert 20 * np.log10(gain) > -3.0
+    assert not [f for f in scouting.findings if f.kind == "rumble" and f.confidence >= 0.5]
+
+
+def test_a_steady_rumble_under_a_voice_is_taken_away_and_told(tmp_path, sung, rng):
+    low = Cascade(filters.butterworth("lowpass", RATE, 40.0, 4), 1).process(
+        noise(rng, 0.0, len(sung.voice))
+    )
+    scouting = scouted(tmp_path / "lead.wav", sung.voice + 10 ** (-38 / 20) * low / low.std())
+    (rumble,) = [finding for finding in scouting.findings if finding.kind == "rumble"]
+    assert (rumble.confidence > 0.5, rumble.note) == (True, "steady")
+    assert plan(scouting).moves[0].reason.startswith("Apart from the rumble, below")
+
+
 def test_a_tone_is_no_hump_and_no_rumble(tmp_path):
     x = 0.3 * np.sin(2 * np.pi * 440.0 * np.arange(5 * RATE) / RATE)[:, None]
     assert scouted(tmp_path / "sine.wav", x).findings == ()
