@@ -19,6 +19,9 @@ from chainkit.scout.analyse import Scouting
 from chainkit.scout.deessing import RATIO, WORKING_LEVEL, deessing, trim, unneeded
 from chainkit.scout.findings import Finding
 from chainkit.scout.proposal import Move, Plan, Values, hertz, plan
+from chainkit.stages.base import Amount, Settings, forms
+from chainkit.stages.compress import Compress
+from chainkit.stages.deess import Deess
 from chainkit.units import FREQUENCY
 
 # Further reduction in dB, and factor on the lower edge, tried one after the other.
@@ -28,6 +31,7 @@ TRIED, LEAD = 30.0, 2.0  # seconds that are tried, and of them ahead of the firs
 COMPRESS_RATIO = 2.5
 ABOVE_COMPRESS = 4.0  # dB of the loudest twentieth above the threshold
 SOUNDING = 0.01  # of the mean power
+MISSED = 20.0  # dB below its loudness: no level of a source, which sounds elsewhere
 BLOCK = 65536  # frames
 
 COMMENT = "        # "
@@ -201,7 +205,7 @@ def _deess(scouting: Scouting, chosen: Sequence[Move], deeper: float, lower: flo
         ("frequency", FREQUENCY.format(found.frequency_hz), ""),
         (
             "threshold",
-            f"{found.threshold_db:.0f} dB",
+            f"{_held(Deess, 'threshold', found.threshold_db):.0f} dB",
             f"{found.above_db:.0f} dB below the level of the middle sibilant there",
         ),
         ("ratio", f"{RATIO:g}:1", f"so the middle sibilant comes down by about {reduction:.0f} dB"),
@@ -220,13 +224,17 @@ def _compress(scouting: Scouting, chosen: Sequence[Move]) -> str:
     """Threshold from the levels of the 10 ms in which the source sounds behind the EQ."""
     hops = _hops(scouting, chosen)
     sounding = hops[hops > SOUNDING * hops.mean()]
-    loudest = 10.0 * np.log10(np.percentile(sounding, 95.0)) + trim(scouting)
+    power = np.percentile(sounding, 95.0) if sounding.size else 0.0
+    loudest = 10.0 * float(np.log10(max(power, 1e-20))) + trim(scouting)
+    what = "the loudest twentieth of this source"
+    if loudest < WORKING_LEVEL - MISSED:
+        loudest, what = WORKING_LEVEL, "the loudness of this source"
     reduction = ABOVE_COMPRESS * (1.0 - 1.0 / COMPRESS_RATIO)
     rows = (
         (
             "threshold",
-            f"{loudest - ABOVE_COMPRESS:.0f} dB",
-            f"{ABOVE_COMPRESS:.0f} dB below the loudest twentieth of this source",
+            f"{_held(Compress, 'threshold', loudest - ABOVE_COMPRESS):.0f} dB",
+            f"{ABOVE_COMPRESS:.0f} dB below {what}",
         ),
         (
             "ratio",
@@ -241,6 +249,12 @@ def _compress(scouting: Scouting, chosen: Sequence[Move]) -> str:
         ("makeup", "match", "as loud as it went in: louder would seem better"),
     )
     return COMPRESS + _stage("compress", rows)
+
+
+def _held(kind: type[Settings], key: str, value: float) -> float:
+    """`value`, or the nearest one that the setting may hold."""
+    form = forms(kind)[key]
+    return min(max(value, form.low), form.high) if isinstance(form, Amount) else value
 
 
 def _stage(kind: str, rows: Sequence[tuple[str, str, str]]) -> str:

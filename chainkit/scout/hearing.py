@@ -1,7 +1,8 @@
 """Listens to a source twice, in blocks: first to everything, then to what that has shown.
 
-What is kept is bounded but for a few numbers for each 10 ms: one channel of at most `EXCERPT`
-frames for the search of resonances, in pieces spread evenly over longer files.
+The LFE of six channels is left out, as loudness leaves it out. What is kept is bounded but for a
+few numbers for each 10 ms: one channel of at most `EXCERPT` frames for the search of resonances, in
+pieces spread evenly over longer files.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from chainkit.audio.reader import AudioReader, Progress
 from chainkit.dsp.attack import Attack, AttackMeter
 from chainkit.dsp.audibility import ThirdOctaves
 from chainkit.dsp.hum import Hum, HumMeter
+from chainkit.dsp.loudness import channel_weights
 from chainkit.dsp.meter import Measurement, VoiceMeter
 from chainkit.dsp.phrases import HopMeter
 from chainkit.dsp.rumble import Rumble, RumbleMeter
@@ -39,7 +41,7 @@ class Heard:
         See `chainkit.dsp.audibility.ThirdOctaves`.
     hisses : tuple of Hiss
     excerpt : ndarray, (frames,)
-        The loudest channel, whole or in pieces.
+        The loudest channel, by the variance of its samples, whole or in pieces.
     """
 
     measurement: Measurement
@@ -59,24 +61,27 @@ def hear(reader: AudioReader, progress: Progress | None = None) -> Heard:
     AudioFileError
         The file cannot be read.
     """
-    rate, channels = reader.rate, reader.channels
+    lanes = _Lanes(reader)
+    rate, channels = reader.rate, len(lanes.weights)
     voice, hum = VoiceMeter(rate, channels), HumMeter(rate, channels)
     attack, rumble = AttackMeter(rate, channels), RumbleMeter(rate, channels)
     whole = HopMeter(rate, channels, np.zeros((0, 6)))
     bands = ThirdOctaves(rate)
     adders = [meter.add for meter in (voice, hum, attack, rumble, whole, bands)]
-    energy = np.zeros(channels)
-    for block in reader.blocks(progress=progress):
+    energy, offset = np.zeros(channels), np.zeros(channels)
+    for block in lanes.blocks(progress):
         for add in adders:
             add(block)
         energy += np.einsum("ij,ij->j", block, block)
+        offset += block.sum(axis=0)
+    loudest = int((lanes.weights * (energy - offset**2 / max(1, reader.frames))).argmax())
     measurement = voice.finish()
     mains = hum.finish()
     lines = tuple(line.frequency for line in mains.lines) if mains else ()
     hisses = HissCollector(rate, measurement.sibilants)
     excerpt = np.empty(min(reader.frames, EXCERPT + PIECE * rate))
     filled = 0
-    for lane in _second(reader, int(energy.argmax()), hisses, progress):
+    for lane in _second(lanes, loudest, hisses, progress):
         excerpt[filled : filled + len(lane)] = lane
         filled += len(lane)
     return Heard(
@@ -90,16 +95,40 @@ def hear(reader: AudioReader, progress: Progress | None = None) -> Heard:
     )
 
 
+class _Lanes:
+    """The channels of a file that are heard.
+
+    Attributes
+    ----------
+    reader : AudioReader
+    weights : ndarray, (channels,)
+        Of their powers in loudness.
+    """
+
+    def __init__(self, reader: AudioReader) -> None:
+        self.reader = reader
+        weights = channel_weights(reader.channels)
+        self._kept = np.flatnonzero(weights)
+        self.weights = weights[self._kept]
+
+    def blocks(self, progress: Progress | None) -> Iterator[Audio]:
+        """Blocks (frames, channels)."""
+        whole = len(self._kept) == self.reader.channels
+        for block in self.reader.blocks(progress=progress):
+            yield block if whole else np.ascontiguousarray(block[:, self._kept])
+
+
 def _second(
-    reader: AudioReader, channel: int, hisses: HissCollector, progress: Progress | None
+    lanes: _Lanes, channel: int, hisses: HissCollector, progress: Progress | None
 ) -> Iterator[Audio]:
     """Listen to one channel once more; yields the excerpt."""
-    spacing = max(1.0, reader.frames / EXCERPT) * PIECE * reader.rate
+    rate, frames = lanes.reader.rate, lanes.reader.frames
+    spacing = max(1.0, frames / EXCERPT) * PIECE * rate
     place = 0
-    for block in reader.blocks(progress=progress):
+    for block in lanes.blocks(progress):
         lane = block[:, channel].copy()
         hisses.add(lane)
-        if spacing > PIECE * reader.rate:
-            inside = (place + np.arange(len(lane))) % spacing < PIECE * reader.rate
+        if spacing > PIECE * rate:
+            inside = (place + np.arange(len(lane))) % spacing < PIECE * rate
             place, lane = place + len(lane), lane[inside]
         yield lane

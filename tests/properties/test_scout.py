@@ -29,7 +29,7 @@ from chainkit.dsp.sibilance import SibilantDetector
 from chainkit.dsp.truepeak import TruePeakMeter
 from chainkit.dsp.voice import Resonance, sing
 from chainkit.errors import AudioFileError
-from chainkit.scout import analyse, deessing, findings, scout_file
+from chainkit.scout import analyse, deessing, findings, hearing, scout_file
 from chainkit.scout.chainfile import propose
 from chainkit.scout.findings import HIDDEN, Finding
 from chainkit.scout.mix import hidden, mix_bands, placed
@@ -415,6 +415,45 @@ def test_every_value_of_the_chain_is_explained(scouting):
     explained = [line for line in settings if "#" in line or "shape" in line]
     plain = [line.split(":")[0].strip() for line in settings if line not in explained]
     assert set(plain) <= {"bands", "frequency", "window"}  # told by the comment above each
+
+
+def test_a_loud_lfe_changes_nothing(tmp_path, sung):
+    """The voice in the centre of 5.1, a drum of more energy in the LFE (channel 4)."""
+    time = np.arange(len(sung.voice)) / RATE
+    surround = np.zeros((len(time), 6))
+    surround[:, 2] = sung.voice[:, 0]
+    plain = scouted(tmp_path / "plain.wav", surround)
+    surround[:, 3] = 0.8 * np.sin(2 * np.pi * 50.0 * time) * np.exp(-(time % 0.5) / 0.1)
+    loud = scouted(tmp_path / "loud.wav", surround)
+    assert [f.as_dict() for f in loud.findings] == [f.as_dict() for f in plain.findings]
+    assert propose(loud).chain.stages == propose(plain).chain.stages
+
+
+def test_the_channel_that_is_looked_into_is_the_loudest_apart_from_its_offset(tmp_path, sung):
+    x = np.hstack([0.05 * sung.voice + 0.5, sung.voice])
+    heard = scouted(tmp_path / "offset.wav", x).heard
+    np.testing.assert_allclose(heard.excerpt, sung.voice[:, 0], atol=1e-6)
+
+
+def test_a_source_that_is_silent_where_it_is_looked_into_gets_a_chain(tmp_path, monkeypatch, sung):
+    """Of a long source, pieces are heard; it may sound between them."""
+    monkeypatch.setattr(hearing, "EXCERPT", 2 * RATE)
+    monkeypatch.setattr(hearing, "PIECE", 1)
+    x = np.zeros((40 * RATE, 1))
+    x[3 * RATE : 9 * RATE] = sung.voice[: 6 * RATE]
+    scouting = scouted(tmp_path / "long.wav", x)
+    assert np.abs(scouting.heard.excerpt).max() < 1e-6
+    proposal = propose(scouting)
+    assert proposal.chain.stages[-1].threshold == -30.0
+    assert "4 dB below the loudness of this source" in proposal.text
+
+
+def test_no_value_leaves_what_a_setting_may_hold(tmp_path, scouting):
+    """A sibilant without energy has no level."""
+    hisses = [replace(hiss, powers=0.0 * hiss.powers) for hiss in scouting.heard.hisses]
+    heard = replace(scouting.heard, hisses=tuple(hisses))
+    _, deess, _ = propose(replace(scouting, heard=heard)).chain.stages
+    assert deess.threshold == -120.0
 
 
 def test_cuts_are_narrow_and_boosts_wide(scouting):
