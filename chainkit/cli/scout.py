@@ -198,13 +198,10 @@ def print_scouting(scouting: Scouting, proposal: Proposal | None) -> None:
 
 # Settings of a stage that are worth a look at once; the chain file has the rest.
 TOLD = {
-    "deess": ("frequency", "threshold", "ratio", "range"),
+    "deess": ("frequency", "sense", "threshold", "ratio", "range"),
     "compress": ("threshold", "ratio", "attack", "release"),
 }
-WHY = {
-    "deess": "The band starts in the lower flank of the sibilance.",
-    "compress": "Behind the EQ: it levels what will be heard.",
-}
+WHY_COMPRESS = "Behind the EQ: it levels what will be heard."
 
 
 def print_chain(proposal: Proposal) -> None:
@@ -217,7 +214,8 @@ def print_chain(proposal: Proposal) -> None:
         if stage.kind in TOLD:
             values = shown(stage)
             told = settings({key: values[key] for key in TOLD[stage.kind]})
-            rows.append((stage.kind, told, WHY[stage.kind]))
+            why = proposal.why_deess if stage.kind == "deess" else WHY_COMPRESS
+            rows.append((stage.kind, told, why))
     level = LOUDNESS.format(proposal.chain.working_level or 0.0).replace("-", show.minus())
     print(f"\nchain to start from, once the source is trimmed to {level}:")
     margin = max(len(kind) for kind, _, _ in rows) + 2

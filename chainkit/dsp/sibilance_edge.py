@@ -45,6 +45,10 @@ class Hiss:
         power = float(powers[STEPS[:-1] >= frequency].sum())
         return 10.0 * math.log10(max(power, 1e-20))
 
+    def share_above(self, frequency: float, weights: Audio | None = None) -> float:
+        """The same against the level of the whole, in dB."""
+        return self.level_above(frequency, weights) - self.level_above(0.0, weights)
+
 
 STEPS = np.arange(0.0, 16001.0, 100.0)
 

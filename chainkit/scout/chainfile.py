@@ -13,21 +13,25 @@ from chainkit.audio.atomic import atomic_file
 from chainkit.chain import Chain, parse_chain
 from chainkit.chain.walk import shown
 from chainkit.dsp.phrases import HopMeter
-from chainkit.dsp.sibilance import SibilantDetector
 from chainkit.errors import AudioFileError
 from chainkit.scout.analyse import Scouting
-from chainkit.scout.deessing import RATIO, WORKING_LEVEL, deessing, trim, unneeded
+from chainkit.scout.deessing import (
+    ATTEMPTS,
+    RATIO,
+    WORKING_LEVEL,
+    Deessing,
+    deessing,
+    trim,
+    unneeded,
+)
 from chainkit.scout.findings import Finding
 from chainkit.scout.proposal import Move, Plan, Values, hertz, plan
+from chainkit.scout.trial import STATIC, Sample, Trial
 from chainkit.stages.base import Amount, Settings, forms
 from chainkit.stages.compress import Compress
 from chainkit.stages.deess import Deess
 from chainkit.units import FREQUENCY
 
-# Further reduction in dB, and factor on the lower edge, tried one after the other.
-TRIES = ((0.0, 1.0), (1.0, 0.9), (2.0, 0.8), (3.0, 0.7), (4.0, 0.6))
-LEAST_CALMER = 0.5  # dB by which the sibilance index must fall
-TRIED, LEAD = 30.0, 2.0  # seconds that are tried, and of them ahead of the first sibilant
 COMPRESS_RATIO = 2.5
 ABOVE_COMPRESS = 4.0  # dB of the loudest twentieth above the threshold
 SOUNDING = 0.01  # of the mean power
@@ -51,10 +55,11 @@ working_level: {level:g} LUFS
 {left_out}stages:
 """
 
-DEESS = """\
-  # The middle one of this voice's {count} sibilants carries its energy above {edge}; the band
-  # starts lower, in its flank. Behind the EQ, so that it hears the hiss as the EQ leaves it.
-"""
+STATIC_CUT = (
+    "whatever was tried took nearly as much elsewhere as in the sibilants, or did not calm them, "
+    "so that there is no de-esser"
+)
+UNHELD = "it would lift the hiss, which no de-esser would hold"
 
 COMPRESS = """\
   # Behind the EQ, so that it levels what will be heard and not what was taken out.
@@ -73,19 +78,26 @@ class Proposal:
     text : str
         The chain file.
     chain : Chain
+    trial : Trial or None
+        What its de-esser did on trial; None where none was tried.
+    why_deess : str
+        Where its de-esser works, and what that does; empty where there is none.
     """
 
     moves: tuple[Move, ...]
     left_out: tuple[tuple[Finding, str], ...]
     text: str
     chain: Chain
+    trial: Trial | None
+    why_deess: str
 
 
 def propose(scouting: Scouting) -> Proposal:
     """A starting chain for a source.
 
     The de-esser is set from the levels of the sibilants, then tried on some seconds of the source,
-    and deepened and widened until their loudness against the rest of the voice has fallen.
+    and changed until their loudness against the rest of the voice has fallen and the rest is left
+    alone.
 
     Raises
     ------
@@ -96,55 +108,72 @@ def propose(scouting: Scouting) -> Proposal:
         told = f"{scouting.path} {scouting.unheard}"
         raise AudioFileError(f"{told}: there is nothing to make a chain from")
     chosen = _with_sibilance(plan(scouting), scouting)
-    sample = _sample(scouting)
-    before = _sibilance_index(sample, scouting.rate)
-    for deeper, lower in TRIES:
-        proposal = _proposal(scouting, chosen, deeper, lower)
-        if before is None or "deess" not in {stage.kind for stage in proposal.chain.stages}:
-            break
-        processed = proposal.chain.process(sample, scouting.rate).audio
-        after = _sibilance_index(processed, scouting.rate)
-        if after is None or after < before - LEAST_CALMER:
-            break
-    return proposal
+    found = deessing(scouting, chosen.moves)
+    if found is None:
+        return _Draft(scouting, chosen).proposal()
+    best = _tried(scouting, chosen)
+    if best is None:
+        return _Draft(scouting, _without_deess(chosen, scouting)).proposal()
+    return best
+
+
+def _tried(scouting: Scouting, chosen: Plan) -> Proposal | None:
+    """The first attempt that calms the sibilants and leaves the rest alone.
+
+    Else the one that takes least elsewhere, against what it takes in the sibilants; None where even
+    that is a static cut. The first of all where there are no sibilants to try it on.
+    """
+    draft, sample = _Draft(scouting, chosen), Sample(scouting)
+    tried: list[tuple[float, Proposal]] = []
+    for attempt in ATTEMPTS:
+        found = deessing(scouting, chosen.moves, attempt)
+        if found is None or not sample.hisses:
+            return draft.proposal(found)
+        trial = sample.tried(draft.proposal(found).chain)
+        if trial.calms and trial.selective:
+            return draft.proposal(found, trial)
+        if trial.calms and trial.share < STATIC:
+            tried.append((trial.share, draft.proposal(found, trial)))
+    return min(tried, key=lambda one: one[0])[1] if tried else None
 
 
 def _with_sibilance(chosen: Plan, scouting: Scouting) -> Plan:
     """`chosen`, with sibilance that needs no de-esser among what is left out."""
     reason = unneeded(scouting)
-    found = [(one, reason) for one in scouting.findings if reason and one.kind == "sibilance"]
-    return replace(chosen, left_out=(*chosen.left_out, *((one, why or "") for one, why in found)))
+    return _leaving(chosen, scouting, "sibilance", reason) if reason else chosen
 
 
-def _proposal(scouting: Scouting, chosen: Plan, deeper: float, lower: float) -> Proposal:
-    left_out = _left_out(chosen)
-    text = "".join(
-        (
-            HEAD.format(name=_plain(scouting.path.name), level=WORKING_LEVEL, left_out=left_out),
-            _eq(chosen.moves),
-            _deess(scouting, chosen.moves, deeper, lower),
-            _compress(scouting, chosen.moves),
-        )
-    )
-    chain = parse_chain(text, "the starting chain")
-    chain.check(scouting.rate)
-    return Proposal(chosen.moves, chosen.left_out, text, chain)
+def _without_deess(chosen: Plan, scouting: Scouting) -> Plan:
+    """`chosen` for a voice that no de-esser serves: nor is the hiss lifted then."""
+    shelves = [move for move in chosen.moves if move.band.shape == "high_shelf"]
+    moves = tuple(move for move in chosen.moves if move not in shelves)
+    left = _leaving(replace(chosen, moves=moves), scouting, "sibilance", STATIC_CUT)
+    return _leaving(left, scouting, "air", UNHELD) if shelves else left
 
 
-def _sample(scouting: Scouting) -> Values:
-    """Some seconds from shortly before the first sibilant, (frames, 1)."""
-    heard, rate = scouting.heard, scouting.rate
-    events = heard.measurement.sibilants
-    first = round((events[0].start - LEAD) * rate) if events else 0
-    last = len(heard.excerpt) - round(TRIED * rate)
-    start = max(0, min(first, last))
-    return np.ascontiguousarray(heard.excerpt[start : start + round(TRIED * rate), None])
+def _leaving(chosen: Plan, scouting: Scouting, kind: str, reason: str) -> Plan:
+    found = [(finding, reason) for finding in scouting.findings if finding.kind == kind]
+    return replace(chosen, left_out=(*chosen.left_out, *found))
 
 
-def _sibilance_index(x: Values, rate: int) -> float | None:
-    detector = SibilantDetector(rate, x.shape[1])
-    detector.add(x)
-    return detector.finish().index_db
+class _Draft:
+    """A chain file but for its de-esser."""
+
+    def __init__(self, scouting: Scouting, chosen: Plan) -> None:
+        self._scouting, self._chosen = scouting, chosen
+        name, left_out = _plain(scouting.path.name), _left_out(chosen)
+        self._head = HEAD.format(name=name, level=WORKING_LEVEL, left_out=left_out)
+        self._eq, self._compress = _eq(chosen.moves), _compress(scouting, chosen.moves)
+
+    def proposal(self, found: Deessing | None = None, trial: Trial | None = None) -> Proposal:
+        """The whole of it."""
+        deess, why = "", ""
+        if found is not None:
+            deess, why = _deess(self._scouting, found, trial), _why(self._scouting, found, trial)
+        text = self._head + self._eq + deess + self._compress
+        chain = parse_chain(text, "the starting chain")
+        chain.check(self._scouting.rate)
+        return Proposal(self._chosen.moves, self._chosen.left_out, text, chain, trial, why)
 
 
 def write_proposal(proposal: Proposal, path: str | Path, force: bool = False) -> None:
@@ -195,29 +224,46 @@ def _eq(chosen: Sequence[Move]) -> str:
     return "\n".join(lines) + "\n\n"
 
 
-def _deess(scouting: Scouting, chosen: Sequence[Move], deeper: float, lower: float) -> str:
-    found = deessing(scouting, chosen, deeper, lower)
-    if found is None:
-        return ""
+def _deess(scouting: Scouting, found: Deessing, trial: Trial | None) -> str:
     edge = FREQUENCY.format(10.0 * round((scouting.sibilance_edge_hz or 0.0) / 10.0))
-    reduction, level = found.reduction_db, scouting.heard.measurement.sibilants_median_db or 0.0
+    level = scouting.heard.measurement.sibilants_median_db or 0.0
+    why = (
+        f"The middle one of this voice's {len(scouting.heard.hisses)} sibilants carries its energy "
+        f"above {edge}. {_why(scouting, found, trial)} Behind the EQ, so that it hears the "
+        f"hiss as the EQ leaves it. The sibilants lie {-level:.0f} dB below the voice: the louder "
+        "they are, the more is taken."
+    )
+    shared = found.sense == "share"
+    there = "share that the middle sibilant has" if shared else "level of the middle sibilant"
+    taken = trial.inside_db if trial else found.reduction_db
     rows = (
         ("frequency", FREQUENCY.format(found.frequency_hz), ""),
+        *([("sense", "share", "vowels are as loud there, but more so below")] * shared),
         (
             "threshold",
             f"{_held(Deess, 'threshold', found.threshold_db):.0f} dB",
-            f"{found.above_db:.0f} dB below the level of the middle sibilant there",
+            f"{found.above_db:.0f} dB below the {there} there",
         ),
-        ("ratio", f"{RATIO:g}:1", f"so the middle sibilant comes down by about {reduction:.0f} dB"),
+        ("ratio", f"{RATIO:g}:1", f"so the sibilants come down by about {taken:.0f} dB"),
         ("range", f"{found.range_db:.0f} dB", "no more, or a lisp is heard"),
         ("attack", "1 ms", "sibilants start fast"),
-        ("release", "60 ms", "and the vowel behind must not be dulled"),
+        ("release", "60 ms", "the vowel behind is soon let go"),
     )
-    need = (
-        f"  # They lie {-level:.0f} dB below the voice: the louder they are, the more is taken.\n"
-    )
-    intro = DEESS.format(count=len(scouting.heard.hisses), edge=edge)
-    return intro + need + _stage("deess", rows) + "\n"
+    lines = textwrap.wrap(why, 100, initial_indent="  # ", subsequent_indent="  # ")
+    return "\n".join(lines) + "\n" + _stage("deess", rows) + "\n"
+
+
+def _why(scouting: Scouting, found: Deessing, trial: Trial | None) -> str:
+    """Where a de-esser works, and what it did on trial."""
+    flank = found.frequency_hz < (scouting.sibilance_edge_hz or 0.0)
+    place = "in the lower flank of the sibilance" if flank else "where the vowels have less"
+    words = [f"The band starts {place}."]
+    if trial is not None:
+        taken = f"{trial.inside_db:.1f} dB from the sibilants, {trial.outside_db:.1f} dB elsewhere"
+        words.append(f"On trial it took {taken}.")
+        if not trial.selective:
+            words.append("That is much elsewhere, where this voice is bright, too: listen there.")
+    return " ".join(words)
 
 
 def _compress(scouting: Scouting, chosen: Sequence[Move]) -> str:

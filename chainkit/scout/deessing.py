@@ -5,6 +5,10 @@ threshold lies so far below the level of the middle sibilant in that band, as th
 this one is turned down by what it needs, by what the EQ lifts it, and by what the compressor takes
 from the voice but not from the hiss (common practice, no source: start near 5.5 kHz, then listen).
 
+A voice that is bright in its vowels, too, is as loud there as in its sibilants, but has less of its
+whole power in the band: for it the band is sensed by its share of the voice, or set higher.
+Attempts are made one after the other, see `chainkit.scout.trial`.
+
 What it needs grows with its level against the voice. /s/ lies 10 dB below the vowel (Jongman,
 Wayland and Wong 2000, see `chainkit.dsp.sibilance`); from there the need is 2 dB, half a decibel
 more or less for each decibel of level, from 1 to 6 dB (common practice, no source). Hiss 20 dB
@@ -35,21 +39,55 @@ MOST, ROOM = 10.0, 2.0  # dB of reduction; dB of the range beyond what is aimed 
 
 
 @dataclass(frozen=True)
+class Attempt:
+    """How the settings that follow from the sibilants are changed.
+
+    Attributes
+    ----------
+    sense : {"band", "share"}
+    deeper : float, dB
+        Further reduction.
+    edge : float
+        Factor on the band's lower edge.
+    """
+
+    sense: str = "band"
+    deeper: float = 0.0
+    edge: float = 1.0
+
+
+ATTEMPTS = (
+    Attempt(),
+    Attempt(edge=1.2),
+    Attempt("share"),
+    Attempt(deeper=1.0, edge=0.9),
+    Attempt("share", deeper=1.0, edge=0.9),
+    Attempt("share", deeper=2.0, edge=0.8),
+    Attempt(deeper=2.0, edge=0.8),
+    Attempt(deeper=3.0, edge=0.7),
+    Attempt(deeper=4.0, edge=0.6),
+)
+"""What is tried, the mildest first."""
+
+
+@dataclass(frozen=True)
 class Deessing:
     """Settings of a de-esser.
 
     Attributes
     ----------
+    sense : {"band", "share"}
     frequency_hz : float
         Lower edge of the band.
     threshold_db : float
-        For a source at the working level.
+        For a source at the working level, or against the whole voice where its share is sensed.
     above_db : float
         Level of the middle sibilant against the threshold.
     reduction_db, range_db : float
-        Of the middle sibilant; the most.
+        Of the middle sibilant, as far as its mean level tells; the most.
     """
 
+    sense: str
     frequency_hz: float
     threshold_db: float
     above_db: float
@@ -60,8 +98,7 @@ class Deessing:
 def deessing(
     scouting: Scouting,
     chosen: Sequence[Move] = (),
-    deeper: float = 0.0,
-    lower: float = 1.0,
+    attempt: Attempt = ATTEMPTS[0],
 ) -> Deessing | None:
     """Settings for a voice; None for a source without sibilants that need it.
 
@@ -70,26 +107,26 @@ def deessing(
     scouting : Scouting
     chosen : sequence of Move
         The EQ ahead of the de-esser.
-    deeper : float, dB
-        Further reduction.
-    lower : float
-        Factor on the band's edge.
+    attempt : Attempt
     """
     edge, hisses = scouting.sibilance_edge_hz, scouting.heard.hisses
     if edge is None or unneeded(scouting):
         return None
-    band = 100.0 * round(float(np.clip(edge * UNDER_EDGE * lower, LOWEST, HIGHEST)) / 100.0)
+    band = 100.0 * round(float(np.clip(edge * UNDER_EDGE * attempt.edge, LOWEST, HIGHEST)) / 100.0)
     if band > 0.4 * scouting.rate:
         return None
+    weights = _weights(scouting, chosen)
     before, after = (
-        float(np.median([hiss.level_above(band, weights) for hiss in hisses]))
-        for weights in (None, _weights(scouting, chosen))
+        float(np.median([hiss.level_above(band, factors) for hiss in hisses]))
+        for factors in (None, weights)
     )
     lift = max(0.0, after - before - level_change(scouting, chosen))
-    reduction = min(MOST, need(scouting) + LEVELING + lift) + deeper
+    reduction = min(MOST, need(scouting) + LEVELING + lift) + attempt.deeper
     above = reduction / (1.0 - 1.0 / RATIO)
-    threshold = after + trim(scouting) - above
-    return Deessing(band, threshold, above, reduction, reduction + ROOM)
+    level = after + trim(scouting)
+    if attempt.sense == "share":
+        level = float(np.median([hiss.share_above(band, weights) for hiss in hisses]))
+    return Deessing(attempt.sense, band, level - above, above, reduction, reduction + ROOM)
 
 
 def need(scouting: Scouting) -> float:

@@ -289,7 +289,7 @@ def _air(finding: Finding) -> Move:
     reason = (
         f"Air: {missing:.1f} dB less from 10 to 16 kHz than speech has on average; "
         f"{_part(finding, missing / 2.0)} "
-        "given back by a wide shelf. It lifts the hiss as well, which is what the de-esser is for."
+        "given back by a wide shelf. It lifts the hiss as well."
     )
     frequency, q = finding.frequency_hz, finding.q or OCTAVE_Q
     return Move(HighShelf(frequency=frequency, gain=finding.gain_db or 0.0, q=q), reason)

@@ -57,8 +57,11 @@ def chain_values(proposal: Proposal) -> dict[str, Any]:
         {"kind": found.kind, "frequency_hz": found.frequency_hz, "reason": reason}
         for found, reason in proposal.left_out
     ]
+    trial = proposal.trial
+    tried = trial and {"inside_sibilants_db": trial.inside_db, "elsewhere_db": trial.outside_db}
     return {
-        "working_level_lufs": proposal.chain.working_level, "eq": eq, **rest, "left_out": left_out,
+        "working_level_lufs": proposal.chain.working_level, "eq": eq, **rest, "trial": tried,
+        "left_out": left_out,
     }  # fmt: skip
 
 

@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 import soundfile
 from data import voices
+from data.espeak import speak
+from data.voices import Missing
 from naive_glide import gliding_bell
 from scipy.signal import iirpeak, lfilter
 from signals import noise
@@ -352,6 +354,56 @@ def test_louder_hiss_is_turned_down_further(tmp_path, lead):
     assert ranges[-1] >= ranges[0] + 2.0
     assert reductions[-1] > reductions[0] + 1.5
     assert min(reductions) > 0.3
+
+
+def taken(chain, x, rate):
+    """Mean reduction of the de-esser in the sibilants, and elsewhere where the voice sounds."""
+    reduction = -chain.process(x, rate).gains["deess"][:, 0]
+    inside = np.zeros(len(x), dtype=bool)
+    for event in measured(x, rate).sibilants:
+        inside[round(event.start * rate) : round(event.end * rate)] = True
+    level = np.convolve(x[:, 0] ** 2, np.ones(rate // 100) / (rate // 100), mode="same")
+    return reduction[inside].mean(), reduction[~inside & (level > 1e-5 * level.max())].mean()
+
+
+def test_what_the_de_esser_takes_is_told_as_it_is(tmp_path, lead):
+    proposal = propose(scouted(tmp_path / "lead.wav", lead.voice, 44100))
+    inside, outside = taken(proposal.chain, lead.voice, 44100)
+    assert proposal.trial.inside_db == pytest.approx(inside, abs=0.1)
+    assert proposal.trial.outside_db == pytest.approx(outside, abs=0.1)
+    told = f"took {proposal.trial.inside_db:.1f} dB from the sibilants"
+    assert told in names(proposal.text.replace("\n  #", "\n#"))
+    assert told in proposal.why_deess
+
+
+def test_a_bright_voice_is_not_dulled(tmp_path):
+    """Its vowels are as loud above 3.7 kHz as its sibilants; a plain threshold cuts both."""
+    text = (
+        "The sun sets slowly over the silver sea, and sailors sing their songs of distant stars. "
+        "She sells fresh fish at the station each Saturday. Whenever the rain comes down in the "
+        "valley, we gather the horses and bring them home. Just a quiet evening, nothing more."
+    )
+    try:
+        x, rate, _ = speak(text, "gmw/en-US+f4", pitch=90)
+    except Missing as missing:
+        pytest.skip(str(missing))
+    x = 0.5 * x / np.abs(x).max()
+    x = x + noise(np.random.default_rng(1), -75.0, len(x))
+    proposal = propose(scouted(tmp_path / "lead.wav", x, rate))
+    inside, outside = taken(proposal.chain, x, rate)
+    assert outside < 0.45 * inside
+    calmer = index_and_unevenness(proposal.chain.process(x, rate).audio, rate)[0]
+    assert calmer < index_and_unevenness(x, rate)[0] - 0.3
+
+
+def test_there_is_no_de_esser_that_would_cut_all_the_treble(tmp_path):
+    """Noise 34 dB below full scale fills the band as much as the sibilants do."""
+    song = sing(44100, seconds=10.0, register="high", seed=5)
+    x = song.voice + noise(np.random.default_rng(1), -34.0, len(song.voice))
+    proposal = propose(scouted(tmp_path / "noisy.wav", x, 44100))
+    assert "deess" not in {stage.kind for stage in proposal.chain.stages}
+    assert "high_shelf" not in {move.band.shape for move in proposal.moves}
+    assert "nearly as much elsewhere as in the sibilants" in names(proposal.text)
 
 
 def test_a_dull_voice_is_made_no_duller(tmp_path, lead):
