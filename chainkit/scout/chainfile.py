@@ -230,8 +230,8 @@ def _deess(scouting: Scouting, found: Deessing, trial: Trial | None) -> str:
     why = (
         f"The middle one of this voice's {len(scouting.heard.hisses)} sibilants carries its energy "
         f"above {edge}. {_why(scouting, found, trial)} Behind the EQ, so that it hears the "
-        f"hiss as the EQ leaves it. The sibilants lie {-level:.0f} dB below the voice: the louder "
-        "they are, the more is taken."
+        f"hiss as the EQ leaves it. The sibilants lie {abs(level):.0f} dB "
+        f"{'above' if level > 0.0 else 'below'} the voice: the louder they are, the more is taken."
     )
     shared = found.sense == "share"
     there = "share that the middle sibilant has" if shared else "level of the middle sibilant"
