@@ -110,10 +110,10 @@ def propose(scouting: Scouting) -> Proposal:
     chosen = _with_sibilance(plan(scouting), scouting)
     found = deessing(scouting, chosen.moves)
     if found is None:
-        return _Draft(scouting, chosen).proposal()
+        return Draft(scouting, chosen).proposal()
     best = _tried(scouting, chosen)
     if best is None:
-        return _Draft(scouting, _without_deess(chosen, scouting)).proposal()
+        return Draft(scouting, _without_deess(chosen, scouting)).proposal()
     return best
 
 
@@ -123,7 +123,7 @@ def _tried(scouting: Scouting, chosen: Plan) -> Proposal | None:
     Else the one that takes least elsewhere, against what it takes in the sibilants; None where even
     that is a static cut. The first of all where there are no sibilants to try it on.
     """
-    draft, sample = _Draft(scouting, chosen), Sample(scouting)
+    draft, sample = Draft(scouting, chosen), Sample(scouting)
     tried: list[tuple[float, Proposal]] = []
     for attempt in ATTEMPTS:
         found = deessing(scouting, chosen.moves, attempt)
@@ -156,7 +156,7 @@ def _leaving(chosen: Plan, scouting: Scouting, kind: str, reason: str) -> Plan:
     return replace(chosen, left_out=(*chosen.left_out, *found))
 
 
-class _Draft:
+class Draft:
     """A chain file but for its de-esser."""
 
     def __init__(self, scouting: Scouting, chosen: Plan) -> None:

@@ -31,7 +31,7 @@ from chainkit.dsp.sibilance import SibilantDetector
 from chainkit.dsp.truepeak import TruePeakMeter
 from chainkit.dsp.voice import Resonance, sing
 from chainkit.errors import AudioFileError
-from chainkit.scout import analyse, deessing, findings, hearing, scout_file
+from chainkit.scout import analyse, chainfile, deessing, findings, hearing, scout_file
 from chainkit.scout.chainfile import propose
 from chainkit.scout.findings import HIDDEN, Finding
 from chainkit.scout.mix import hidden, mix_bands, placed
@@ -500,11 +500,13 @@ def test_a_source_that_is_silent_where_it_is_looked_into_gets_a_chain(tmp_path, 
     assert "4 dB below the loudness of this source" in proposal.text
 
 
-def test_no_value_leaves_what_a_setting_may_hold(tmp_path, scouting):
+def test_no_value_leaves_what_a_setting_may_hold(scouting):
     """A sibilant without energy has no level."""
     hisses = [replace(hiss, powers=0.0 * hiss.powers) for hiss in scouting.heard.hisses]
-    heard = replace(scouting.heard, hisses=tuple(hisses))
-    _, deess, _ = propose(replace(scouting, heard=heard)).chain.stages
+    silent = replace(scouting, heard=replace(scouting.heard, hisses=tuple(hisses)))
+    found = deessing.deessing(silent)
+    assert found.threshold_db < -120.0
+    _, deess, _ = chainfile.Draft(silent, plan(silent)).proposal(found).chain.stages
     assert deess.threshold == -120.0
 
 
