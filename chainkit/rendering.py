@@ -28,6 +28,7 @@ from chainkit.record import (
     levels,
     versions,
 )
+from chainkit.stages.compress import is_matched
 
 LONG, SHORT = 1 << 18, 1 << 16
 """Samples of all channels that go through the chain at a time; the result does not depend on it.
@@ -182,10 +183,10 @@ def _prepare(chain: Chain, reader: AudioReader, progress: Progress | None) -> Pr
 
 def passes(chain: Chain) -> int:
     """How many times a render reads the voice, for the length of a progress bar."""
-    matched = [stage for stage in chain.active if getattr(stage, "makeup", None) == "match"]
-    # A match of a mixed voice is corrected, most often twice.
-    mixed = sum(getattr(stage, "mix", 1.0) < 1.0 for stage in matched)
-    return 1 + (chain.working_level is not None) + len(matched) + 2 * mixed
+    matched = list(filter(is_matched, chain.active))
+    # The makeup of a mixed voice is tried on all of it, most often three or four times.
+    mixed = sum(stage.mix < 1.0 for stage in matched)
+    return 1 + (chain.working_level is not None) + len(matched) + 4 * mixed
 
 
 def _blocks(reader: AudioReader) -> Iterator[Audio]:
