@@ -117,6 +117,7 @@ def run(arguments: argparse.Namespace) -> int:
     from chainkit.audio.reader import AudioReader
     from chainkit.compare.job import Request, compare, steps
     from chainkit.compare.mixing import open_backing
+    from chainkit.compare.report import notes
 
     voice = AudioReader(arguments.voice)
     backing = open_backing(arguments.backing, voice) if arguments.backing else None
@@ -138,6 +139,8 @@ def run(arguments: argparse.Namespace) -> int:
     else:
         print_comparison(comparison)
         print(f"\nopen {target / 'index.html'} to listen; turn the monitors down first")
+    for note, names in notes(comparison).items():
+        show.note(f"{show.shortened(names)}: {note}")
     return 0
 
 
