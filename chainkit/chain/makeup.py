@@ -42,14 +42,13 @@ def matched(stage: Compress, hear: Hear) -> tuple[Compress, str]:
     if due is None:
         why = "has no loudness (silence, or too short): no makeup"
         return replace(stage, makeup=0.0), f"the input of {stage.name} {why}"
+
+    def miss_of(trial: float) -> float:
+        return due - _level(hear(replace(stage, makeup=trial))[1])
+
     trim = wet.trim_to(due)
-    makeup = math.inf if trim is None else MAKEUP.high + trim
-    miss = 0.0
+    makeup, miss = math.inf if trim is None else MAKEUP.high + trim, 0.0
     if stage.mix < 1.0:
-
-        def miss_of(trial: float) -> float:
-            return due - _level(hear(replace(stage, makeup=trial))[1])
-
         makeup, miss = find_crossing(
             miss_of, makeup, stage.mix, MAKEUP.low, MAKEUP.high, tolerance=TOLERANCE, most=PASSES
         )
@@ -70,4 +69,4 @@ def _missed(name: str, makeup: float, miss: float) -> str:
     held = makeup == MAKEUP.high
     why = f"its makeup ends at {GAIN.format(makeup)}" if held else "no better makeup was found"
     side = "quieter" if miss > 0.0 else "louder"
-    return f"the output of {name} is {abs(miss):.2f} LU {side} than its input: {why}"
+    return f"the output of {name} is {abs(miss):.3g} LU {side} than its input: {why}"

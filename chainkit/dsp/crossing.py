@@ -28,8 +28,8 @@ def find_crossing(
         Falls, or stays, from `low` to `high`: above zero where the value is too low.
     start : float
         Where to begin; held between `low` and `high`.
-    slope : float, > 0
-        How fast `miss` falls about there, for the first step.
+    slope : float, ≥ 0
+        How fast `miss` falls about there, for the first step; 0 where nothing is known of it.
     low, high : float
         Bounds of the value. Without a crossing between them the answer is the nearer one.
     tolerance : float

@@ -54,7 +54,7 @@ def test_a_makeup_out_of_reach_is_a_note(folder, capsys):
     assert record["matched_makeup_db"] == {"compress": 48.0}
     levels = record["levels"]
     missing = levels["before"]["integrated_lufs"] - levels["after"]["integrated_lufs"]
-    told = f"the output of compress is {missing:.2f} LU quieter than its input"
+    told = f"the output of compress is {missing:.3g} LU quieter than its input"
     assert record["notes"] == [f"{told}: its makeup ends at 48 dB"]
     assert f"{told}: its makeup ends at 48 dB\n" in capsys.readouterr().err
 

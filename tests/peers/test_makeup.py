@@ -85,7 +85,7 @@ def test_a_makeup_out_of_reach_ends_at_its_bound_and_says_how_far_off(mix):
     (note,) = found.prepared.notes
     missing = lufs(FULL) - lufs(found.audio)
     assert missing > 0.1
-    told = f"the output of compress is {missing:.2f} LU quieter than its input"
+    told = f"the output of compress is {missing:.3g} LU quieter than its input"
     assert note == f"{told}: its makeup ends at 48 dB"
 
 
@@ -112,7 +112,7 @@ def test_a_match_that_is_given_up_is_told(monkeypatch):
     found = Chain([stage]).process(FULL, RATE)
     (note,) = found.prepared.notes
     missing = lufs(FULL) - lufs(found.audio)
-    told = f"the output of compress is {missing:.2f} LU quieter than its input"
+    told = f"the output of compress is {missing:.3g} LU quieter than its input"
     assert note == f"{told}: no better makeup was found"
 
 

@@ -122,7 +122,7 @@ def test_clipped_input_stands_out_wherever_it_is():
 
 def test_what_a_render_notes_stands_out_wherever_it_is():
     """Also where there are too few voices to compare; it weighs as much as a clipped place."""
-    note = "the output of compress is 5.80 LU quieter than its input: its makeup ends at 48 dB"
+    note = "the output of compress is 5.8 LU quieter than its input: its makeup ends at 48 dB"
     assert marks(outcome(1, notes=[note]), outcome(2), outcome(3, clipped=2)) == [
         "song 3 (Song 3), lead: its recording is clipped in 2 places",
         f"song 1 (Song 1), lead: {note}",
