@@ -76,3 +76,9 @@ def tally(x, ceiling, shortest):
                 runs += [start] if n - start >= shortest else []
                 start = None
     return x.sum(axis=0), np.abs(x).max(axis=0), len(runs), min(runs, default=None)
+
+
+def window_levels(x, rate, windows_a_second):
+    """Mean square in each window, averaged over the channels, their means in it taken away."""
+    edges = hop_edges(len(x), rate, windows_a_second)
+    return [np.mean(np.var(x[a:b], axis=0)) for a, b in zip(edges, edges[1:], strict=False)]

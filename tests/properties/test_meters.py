@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from chainkit.dsp import kernels_meter
-from chainkit.dsp.amplitude import CLIPPED, CLIPPED_RUN, AmplitudeMeter
+from chainkit.dsp.amplitude import CLIPPED, CLIPPED_RUN, WINDOWS_A_SECOND, AmplitudeMeter
 from chainkit.dsp.loudness import HOPS_A_SECOND, LoudnessMeter, channel_weights, k_weighting
 from chainkit.dsp.meter import VoiceMeter
 from chainkit.dsp.shorttime import ShortTimeSpectra
@@ -71,6 +71,20 @@ def test_tally_agrees_with_its_twin(rng):
     assert meter.clipped_runs() == runs
     assert meter.first_clipped() == first / RATE
     assert meter.rms() == pytest.approx(10.0 * np.log10(np.mean(x**2)), abs=1e-9)
+
+
+@pytest.mark.parametrize(("rate", "channels"), [(8000, 1), (11025, 3)])
+def test_window_levels_agree_with_their_twin(rng, rate, channels):
+    x = swelling(rng, rate, channels) + np.linspace(-0.5, 0.2, channels)
+    state = AmplitudeMeter(rate, channels)
+    out = np.zeros(WINDOWS_A_SECOND)
+    count = kernels_meter.tally(
+        x, rate, WINDOWS_A_SECOND, state._place, state._totals, state._runs, state._squares,
+        CLIPPED, CLIPPED_RUN, out,
+    )  # fmt: skip
+    expected = naive_meter.window_levels(x, rate, WINDOWS_A_SECOND)
+    assert count == len(expected)
+    assert out[:count] == pytest.approx(expected, rel=1e-9)
 
 
 # -------------------------------------------------------------------------------- any block size
@@ -139,6 +153,30 @@ def test_sounding_time_and_noise_floor(rng):
         offset = 20.0 * np.log10(gain)
         assert figures.sounding_share == pytest.approx(0.6, abs=0.01)
         assert figures.noise_floor_dbfs == pytest.approx(-60.0 + offset, abs=0.5)
+
+
+@pytest.mark.parametrize("offset", [0.001, -0.05])
+def test_an_offset_is_neither_voice_nor_noise(rng, offset):
+    """Bursts of 200 Hz for 1.2 s of each 2 s, noise at −80 dBFS beneath, as in a clean take."""
+    n = np.arange(12 * RATE)
+    voice = 0.2 * np.sin(2 * np.pi * 200.0 * n / RATE) * (n % (2 * RATE) < 1.2 * RATE)
+    x = (voice + 1e-4 * rng.standard_normal(len(n)))[:, None]
+    clean, moved = measured(x), measured(x + offset)
+    assert clean.noise_floor_dbfs == pytest.approx(-80.0, abs=0.1)
+    assert moved.noise_floor_dbfs == clean.noise_floor_dbfs
+    assert moved.sounding_share == clean.sounding_share
+    # The step at which an offset sets in is heard, far below the voice.
+    one, other = (m.spectrum.bands()[7:11] for m in (clean, moved))  # 125 to 250 Hz
+    assert [b.level_dbfs for b in other] == pytest.approx([b.level_dbfs for b in one], abs=0.1)
+    assert moved.dc_offset == pytest.approx(offset, abs=1e-5)
+    assert moved.rms_dbfs == pytest.approx(10.0 * np.log10(np.mean((x + offset) ** 2)), abs=1e-9)
+
+
+@pytest.mark.parametrize("offset", [0.1, -0.7])
+def test_an_offset_alone_is_silence(offset):
+    figures = measured(np.full((4 * RATE, 1), offset))
+    assert figures.sounding_share == 0.0
+    assert figures.noise_floor_dbfs is None
 
 
 def syllables(rng, seconds):
