@@ -9,6 +9,7 @@ References
 
 from __future__ import annotations
 
+import copy
 import math
 from array import array
 
@@ -229,22 +230,26 @@ class LoudnessMeter:
         """Loudness range in LU; None when nothing passes the gates.
 
         Spread between the 10th and the 95th percentile (nearest rank) of the short-term loudness
-        above −70 LUFS and above 20 LU below its power mean (EBU Tech 3342).
+        above −70 LUFS and above 20 LU below its power mean (EBU Tech 3342), with 1.5 s of silence
+        behind the last frame. None also where not one window of 3 s was full before.
         """
-        powers = self._powers(SHORT_TERM, tail=RANGE_TAIL)
+        if not self._powers(SHORT_TERM).size:
+            return None
+        ended = copy.deepcopy(self)
+        silence = np.zeros((math.ceil(self._rate / TENTH), len(self._weights)))
+        for _ in range(RANGE_TAIL):
+            ended.add(silence)
+        powers = ended._powers(SHORT_TERM)
         powers = np.sort(powers[powers >= _gate(powers, RANGE_GATE)])
         if not powers.size:
             return None
         low, high = (powers[_nearest_rank(len(powers), p)] for p in (10.0, 95.0))
         return float(10.0 * np.log10(high / low))
 
-    def _powers(self, tenths: int, tail: int = 0) -> NDArray[np.float64]:
+    def _powers(self, tenths: int) -> NDArray[np.float64]:
         """Mean squares in windows of so many 100 ms steps, one a step."""
         self._slide()
-        steps = np.concatenate([np.array(self._tenths), np.zeros(tail)])
-        if len(self._tenths) < tenths:
-            return np.zeros(0)
-        return _moving_sum(steps, tenths, 1) / (TENTH * tenths)
+        return _moving_sum(np.array(self._tenths), tenths, 1) / (TENTH * tenths)
 
 
 def _moving_sum(values: NDArray[np.float64], count: int, step: int) -> NDArray[np.float64]:
