@@ -54,6 +54,26 @@ def test_other_rates_have_the_same_response(rate):
     assert response(k_weighting(rate), frequencies, rate) == pytest.approx(expected, abs=0.01)
 
 
+@pytest.mark.parametrize(
+    ("rate", "tolerance"), [(8000, 0.04), (11025, 0.013), (16000, 0.003), (22050, 0.001)]
+)
+def test_low_rates_have_the_same_response(rate, tolerance):
+    # The same sentence of BS.1770-5; EBU Tech 3341 leaves a meter 0.1 LU. The bilinear transform
+    # would bend the shelf by 0.285, 0.147, 0.066 and 0.031 dB.
+    frequencies = np.linspace(20.0, rate / 2.0, 500)
+    expected = response(k_weighting(RATE), frequencies, RATE)
+    found = response(k_weighting(rate), frequencies, rate)
+    assert found == pytest.approx(expected, abs=tolerance)
+
+
+@pytest.mark.parametrize("rate", [8000, 11025, 16000, 22050, 32000])
+def test_a_tone_on_the_slope_of_the_shelf_at_low_rates(rate):
+    # 2.4 kHz at −20 dBFS: BS.1770-5, equation 2, with the response of its tables at 48 kHz.
+    x = tones((4, -20), rate=rate, channels=1, frequency=2400.0)
+    expected = -0.691 + 10.0 * np.log10(0.005) + response(k_weighting(RATE), [2400.0], RATE)[0]
+    assert metered(x, rate).integrated() == pytest.approx(expected, abs=0.04)
+
+
 def test_channel_weights():
     # BS.1770-5, Annex 1, Table 3; the LFE is not measured.
     assert list(channel_weights(5)) == [1.0, 1.0, 1.0, 1.41, 1.41]
