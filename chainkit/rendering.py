@@ -122,7 +122,7 @@ def render(
     ChainFileError
         A value of the chain does not suit the voice's sample rate.
     AudioFileError
-        The voice cannot be read or holds a sample that is not finite.
+        The voice cannot be read or holds a sample that is not finite or no signal.
     OutputError
         An output is there already, cannot be written, would clip, or is the voice itself.
     """
