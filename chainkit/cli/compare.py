@@ -226,7 +226,7 @@ def print_comparison(comparison: Comparison) -> None:
     if len(comparison.outcomes) == 1:
         print("one candidate alone: --untreated or another --chain gives it something to meet")
     if comparison.first.views["voice"].loudness is None:
-        print("the voice has no loudness (silence, or too short): nothing was matched")
+        print("the voice has no loudness (below -70 LUFS, or too short): nothing was matched")
     for sentence in sentences(comparison)[:6]:
         print(sentence)
 

@@ -225,9 +225,10 @@ class LoudnessMeter:
     def trim_to(self, level: float) -> float | None:
         """Gain in dB after which the programme has a loudness of `level` LUFS; None without one.
 
-        The absolute gate is that of the trimmed programme, so that a programme recorded at another
-        level comes out the same. The search starts from the mean of all blocks, which moves with
-        the level, and so do all its steps.
+        One of which nothing is above −70 LUFS has none: it is silence, and its noise is not to be
+        made loud. Of any other the absolute gate is that of the trimmed programme, so that one
+        recorded at another level comes out the same. The search starts from the mean of all
+        blocks, which moves with the level, and so do all its steps.
         """
         powers = self._powers(MOMENTARY)
         if _gated_mean(powers, RELATIVE_GATE) is None:

@@ -59,6 +59,13 @@ def test_orders_in_the_mix_and_squeezed(folder, capsys):
     assert len(list((folder / "out/chains").iterdir())) == 6
 
 
+def test_a_voice_below_the_absolute_gate_says_why_nothing_was_matched(folder, rng, capsys):
+    soundfile.write("voice.wav", 1e-4 * bursts(rng, 48_000), 48000, "FLOAT")
+    assert main(["compare", "voice.wav", "--chain", "chain.yaml", "-o", "out"]) == 0
+    expected = "the voice has no loudness (below -70 LUFS, or too short): nothing was matched"
+    assert expected in capsys.readouterr().out
+
+
 def test_a_candidate_s_chain_file_renders_that_candidate(folder):
     main(["compare", "voice.wav", "--chain", "chain.yaml", "--orders", "compress,eq", "-o", "out"])
     (chain,) = (folder / "out/chains").iterdir()

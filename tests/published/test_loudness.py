@@ -204,6 +204,18 @@ def test_gain_moves_every_figure_by_itself(rng, gain):
     assert after.range() == pytest.approx(before.range(), abs=1e-9)
 
 
+@pytest.mark.parametrize("level", [-69.9, -45.0])
+def test_trim_brings_a_steady_tone_to_a_level(level):
+    # A stereo sine of 1 kHz reads its peak level and 0.0067 LU, as in case 1 of Tech 3341.
+    meter = metered(tones((4, level - 0.0067)))
+    assert meter.trim_to(-20.0) == pytest.approx(-20.0 - level, abs=0.0005)
+
+
+def test_what_the_absolute_gate_takes_for_silence_is_not_trimmed():
+    # BS.1770-5, Annex 1, equation 4. A trim would make the noise of an empty take as loud as songs.
+    assert metered(tones((4, -70.1))).trim_to(-20.0) is None
+
+
 def test_loudness_that_does_not_exist():
     silent = metered(np.zeros((5 * RATE, 2)))
     assert silent.integrated() is None
