@@ -361,7 +361,8 @@ class _Job:
             raise ValueError("the backing has not been measured")
         total = voice.sum(axis=1)
         sounding = total > total.max(initial=0.0) * 10 ** (-SOUNDING_DB / 10)
-        return np.where(sounding, audibility(voice, self.backing_powers), np.nan)
+        clear = audibility(voice, self.backing_powers, self.voice.rate)
+        return np.where(sounding, clear, np.nan)
 
     def _write_mix(self, item: tuple[Outcome, float, float]) -> None:
         outcome, placed, gain = item
