@@ -46,7 +46,7 @@ class AmplitudeMeter:
         self._rate = rate
         self._channels = channels
         self._place = np.zeros(2, dtype=np.int64)
-        self._totals = np.zeros((channels, 4))
+        self._totals = np.zeros((channels, 5))
         self._runs = np.zeros((channels, 3), dtype=np.int64)
         self._runs[:, 2] = -1
         self._squares = np.zeros(1)
@@ -91,7 +91,7 @@ class AmplitudeMeter:
         return float(means[np.abs(means).argmax()])
 
     def clipped_runs(self) -> int:
-        """Runs of 3 or more frames at full scale, in all channels."""
+        """Runs of 3 or more frames of one value at or above full scale, in all channels."""
         return int(self._runs[:, 1].sum())
 
     def first_clipped(self) -> float | None:

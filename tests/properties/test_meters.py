@@ -136,12 +136,33 @@ def test_clipped_runs(rng):
     x = 0.1 * rng.standard_normal((RATE, 2))
     x[1000:1003, 0] = 1.0  # a run
     x[2000:2002, 0] = 1.0  # too short
-    x[3000:3010, 1] = [-1.0] * 5 + [32767 / 32768] * 5  # one run, at both ends of 16 bits
+    x[3000:3010, 1] = [-1.0] * 5 + [32767 / 32768] * 5  # two, at both ends of 16 bits
     figures = measured(x, size=1001)
-    assert figures.clipped_runs == 2
+    assert figures.clipped_runs == 3
     assert figures.first_clipped_seconds == 1000 / RATE
     assert measured(0.9 * x).clipped_runs == 0
     assert measured(0.9 * x).first_clipped_seconds is None
+
+
+def test_waves_above_full_scale_are_not_clipped(rng):
+    """In a file of floats they are whole; what was cut off flat, at whatever height, is clipped."""
+    wave = 2.0 * np.sin(2 * np.pi * 440.0 * np.arange(RATE) / RATE)[:, None]
+    wave += 0.01 * rng.standard_normal(wave.shape)
+    assert measured(wave).clipped_runs == 0
+    for height in (1.0, 1.5, 32767 / 32768):
+        flat = np.clip(wave, -height, height)
+        assert measured(flat).clipped_runs == 2 * 440
+        assert measured(flat).first_clipped_seconds < 0.0012
+    assert measured(wave * (1.0 - 2.0**-23) / np.abs(wave).max()).clipped_runs == 0
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_a_run_across_blocks_is_one(size):
+    x = np.zeros((300, 1))
+    x[10:14], x[20:22], x[22:24], x[30:33] = 1.0, 1.2, -1.2, -1.0
+    figures = measured(x, size=size)
+    assert figures.clipped_runs == 2
+    assert figures.first_clipped_seconds == 10 / RATE
 
 
 def test_sounding_time_and_noise_floor(rng):
