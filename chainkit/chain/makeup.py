@@ -40,7 +40,7 @@ def matched(stage: Compress, hear: Hear) -> tuple[Compress, str]:
     before, wet = hear(replace(stage, makeup=MAKEUP.high, mix=1.0))
     due = before.integrated()
     if due is None:
-        why = "has no loudness (silence, or too short): no makeup"
+        why = "has no loudness (below -70 LUFS, or too short): no makeup"
         return replace(stage, makeup=0.0), f"the input of {stage.name} {why}"
 
     def miss_of(trial: float) -> float:

@@ -226,7 +226,7 @@ def prepare(chain: Chain, rate: int, channels: int, blocks: Blocks) -> Prepared:
     if chain.working_level is not None:
         found = _measured(blocks(), rate, channels).trim_to(chain.working_level)
         if found is None:
-            notes.append("the voice has no loudness (silence, or too short): no trim")
+            notes.append("the voice has no loudness (below -70 LUFS, or too short): no trim")
         trim = found or 0.0
     stages = list(chain.stages)
     for index, stage in enumerate(stages):

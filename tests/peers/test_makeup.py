@@ -102,7 +102,7 @@ def test_without_a_loudness_there_is_no_makeup(rng):
     for x in (np.zeros((RATE, 1)), bursts(rng, 2_000), 1e-6 * FULL):
         found = Chain([stage]).process(x, RATE)
         assert found.prepared.chain.stages[0].makeup == 0.0
-        why = "has no loudness (silence, or too short): no makeup"
+        why = "has no loudness (below -70 LUFS, or too short): no makeup"
         assert found.prepared.notes == (f"the input of glue {why}",)
 
 
