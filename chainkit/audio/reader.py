@@ -28,7 +28,7 @@ _MOST_CHANNELS = 32
 _RATES = (8000, 384000)
 _GREATEST = 1e9  # of full scale, +180 dBFS: no signal lies beyond, and powers fit single precision
 Progress = Callable[[int], Any]
-"""Called with the number of frames read since the last call."""
+"""Called with the number of frames read since the last call, maybe by a thread that reads ahead."""
 _UNKNOWN_LENGTH = 1 << 62  # what libsndfile says of a FLAC stream that was never closed
 
 

@@ -10,7 +10,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from chainkit.audio.reader import AudioReader
+from chainkit.audio.reader import AudioReader, Progress
 from chainkit.audio.writer import AudioWriter
 from chainkit.chain.stream import Audio, Prepared, measure_loudness
 from chainkit.compare.candidates import Candidate
@@ -27,7 +27,7 @@ from chainkit.dsp.truepeak import TruePeakMeter
 from chainkit.errors import UsageError
 from chainkit.process import cores
 from chainkit.record import prepared_chain
-from chainkit.rendering import Options, Progress, Result, render
+from chainkit.rendering import Options, Result, render
 
 BLOCK = 65536
 SAME_DB = -200.0
