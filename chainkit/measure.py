@@ -37,7 +37,7 @@ def measure_file(path: str | Path, progress: Progress | None = None) -> Measurem
     Raises
     ------
     AudioFileError
-        The file is missing, no sound file, damaged, or not finite.
+        The file is missing, no sound file, damaged, or holds a sample that is no signal.
     """
     reader = AudioReader(path)
     meter = VoiceMeter(reader.rate, reader.channels)

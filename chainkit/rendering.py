@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -11,7 +11,7 @@ from typing import IO, Any
 from chainkit.audio.atomic import atomic_file, cannot_write, refuse_same
 from chainkit.audio.formats import output_format
 from chainkit.audio.metadata import BroadcastLoudness
-from chainkit.audio.reader import AudioReader
+from chainkit.audio.reader import AudioReader, Progress
 from chainkit.audio.writer import AudioWriter
 from chainkit.chain import Chain
 from chainkit.chain.stream import Audio, ChainStream, Passage, Prepared, prepare
@@ -28,6 +28,7 @@ from chainkit.record import (
     levels,
     versions,
 )
+from chainkit.stages.compress import is_matched
 
 LONG, SHORT = 1 << 18, 1 << 16
 """Samples of all channels that go through the chain at a time; the result does not depend on it.
@@ -35,8 +36,6 @@ LONG, SHORT = 1 << 18, 1 << 16
 Long blocks for two threads, which wait for one another at each, and short ones for one, which stay
 in the processor's cache.
 """
-Progress = Callable[[int], Any]
-"""Called with the number of frames read since the last call."""
 
 
 @dataclass(frozen=True)
@@ -121,7 +120,7 @@ def render(
     ChainFileError
         A value of the chain does not suit the voice's sample rate.
     AudioFileError
-        The voice cannot be read or holds a sample that is not finite.
+        The voice cannot be read or holds a sample that is not finite or no signal.
     OutputError
         An output is there already, cannot be written, would clip, or is the voice itself.
     """
@@ -175,29 +174,22 @@ def _refuse_inputs(outputs: Outputs, inputs: Iterable[str]) -> None:
 
 def _prepare(chain: Chain, reader: AudioReader, progress: Progress | None) -> Prepared:
     def blocks() -> Iterator[Audio]:
-        return _counted(ahead(_blocks(reader)), progress)
+        return ahead(_blocks(reader, progress))
 
     return prepare(chain, reader.rate, reader.channels, blocks)
 
 
 def passes(chain: Chain) -> int:
     """How many times a render reads the voice, for the length of a progress bar."""
-    matched = [stage for stage in chain.active if getattr(stage, "makeup", None) == "match"]
-    # A match of a mixed voice is corrected, most often twice.
-    mixed = sum(getattr(stage, "mix", 1.0) < 1.0 for stage in matched)
-    return 1 + (chain.working_level is not None) + len(matched) + 2 * mixed
+    matched = list(filter(is_matched, chain.active))
+    # The makeup of a mixed voice is tried on all of it, most often three or four times.
+    mixed = sum(stage.mix < 1.0 for stage in matched)
+    return 1 + (chain.working_level is not None) + len(matched) + 4 * mixed
 
 
-def _blocks(reader: AudioReader) -> Iterator[Audio]:
+def _blocks(reader: AudioReader, progress: Progress | None) -> Iterator[Audio]:
     samples = LONG if threaded() else SHORT
-    return reader.blocks(samples // reader.channels)
-
-
-def _counted(blocks: Iterable[Audio], progress: Progress | None) -> Iterator[Audio]:
-    for block in blocks:
-        yield block
-        if progress is not None:
-            progress(len(block))
+    return reader.blocks(samples // reader.channels, progress)
 
 
 class _Pass:
@@ -254,7 +246,7 @@ class _Pass:
         self._after.add(output)
 
     def _passages(self) -> Iterator[tuple[Audio, Passage]]:
-        for voice in _counted(_blocks(self.reader), self.progress):
+        for voice in _blocks(self.reader, self.progress):
             yield voice, self.stream.process(voice)
         yield voice[:0], self.stream.finish()
 

@@ -65,14 +65,20 @@ def true_peak(x):
 
 
 def tally(x, ceiling, shortest):
-    """Sum and peak of each channel, number of clipped runs, first frame of the first run."""
+    """Sum and peak of each channel, number of clipped runs, first frame of the first run.
+
+    A run is made of equal values at or above the ceiling.
+    """
     runs = []
     for lane in x.T:
-        start = None
-        for n, value in enumerate([*lane, 0.0]):
-            if abs(value) >= ceiling:
-                start = n if start is None else start
-            elif start is not None:
-                runs += [start] if n - start >= shortest else []
-                start = None
+        turns = [0, *(n for n in range(1, len(lane)) if lane[n] != lane[n - 1]), len(lane)]
+        for start, stop in zip(turns, turns[1:], strict=False):
+            if stop - start >= shortest and abs(lane[start]) >= ceiling:
+                runs.append(start)
     return x.sum(axis=0), np.abs(x).max(axis=0), len(runs), min(runs, default=None)
+
+
+def window_levels(x, rate, windows_a_second):
+    """Mean square in each window, averaged over the channels, their means in it taken away."""
+    edges = hop_edges(len(x), rate, windows_a_second)
+    return [np.mean(np.var(x[a:b], axis=0)) for a, b in zip(edges, edges[1:], strict=False)]

@@ -22,6 +22,7 @@ def stage(kind, work, inside=None):
 def outcome(
     number, *, changes=(), rides=None, sibilance=0.0, level=0.0, deess=0.0, compress=0.0,
     spread=0.0, noise=0.0, clipped=0, loudness=0.0,
+    notes=(),
 ):  # fmt: skip
     """A song whose figures are the usual ones and so much more."""
     off = OFFSETS[number % len(OFFSETS)]
@@ -36,6 +37,7 @@ def outcome(
     }  # fmt: skip
     record = {
         "trim_db": -20.0 - before["integrated_lufs"],
+        "notes": list(notes),
         "levels": {"before": before, "after": after | {"sibilance_index_db": -15.0 + off}},
         "stages": {
             "eq": {"kind": "eq"},

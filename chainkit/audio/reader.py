@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import math
 import os
 import stat
 from collections.abc import Callable, Iterator
@@ -25,8 +26,9 @@ from chainkit.errors import AudioFileError
 BLOCK = 65536
 _MOST_CHANNELS = 32
 _RATES = (8000, 384000)
+_GREATEST = 1e9  # of full scale, +180 dBFS: no signal lies beyond, and powers fit single precision
 Progress = Callable[[int], Any]
-"""Called with the number of frames read since the last call."""
+"""Called with the number of frames read since the last call, maybe by a thread that reads ahead."""
 _UNKNOWN_LENGTH = 1 << 62  # what libsndfile says of a FLAC stream that was never closed
 
 
@@ -90,7 +92,8 @@ class AudioReader:
         Raises
         ------
         AudioFileError
-            A sample is not finite, or the file cannot be decoded to its end.
+            A sample is not finite or beyond 1e9 times full scale, or the file cannot be decoded to
+            its end.
         ValueError
             `size` is below 1.
         """
@@ -101,7 +104,7 @@ class AudioReader:
             while done < self.frames:
                 block = self._read(read, min(size, self.frames - done), done)
                 if self.subtype in FLOATS:
-                    self._refuse_non_finite(block, done)
+                    self._refuse_no_signal(block, done)
                 done += len(block)
                 yield block
                 if progress is not None:
@@ -183,15 +186,17 @@ class AudioReader:
                 f"{self.path} has a sample rate of {self.rate} Hz, not within {lowest} to {highest}"
             )
 
-    def _refuse_non_finite(self, block: NDArray[np.float64], start: int) -> None:
+    def _refuse_no_signal(self, block: NDArray[np.float64], start: int) -> None:
         # Minimum and maximum hand on a NaN, and are quicker than asking each sample.
-        if np.isfinite(block.min()) and np.isfinite(block.max()):
+        if block.min() >= -_GREATEST and block.max() <= _GREATEST:
             return
-        frame, channel = np.argwhere(~np.isfinite(block))[0]
-        frame_in_file = start + int(frame)
+        frame, channel = np.argwhere(~(np.abs(block) <= _GREATEST))[0]
+        value, frame_in_file = block[frame, channel], start + int(frame)
+        why = f"no signal: beyond {20.0 * math.log10(_GREATEST):+.0f} dBFS"
         raise AudioFileError(
-            f"{self.path}: sample {block[frame, channel]} at frame {frame_in_file} "
-            f"({frame_in_file / self.rate:.3f} s), channel {channel + 1}, is not a finite number"
+            f"{self.path}: sample {value} at frame {frame_in_file} "
+            f"({frame_in_file / self.rate:.3f} s), channel {channel + 1}, "
+            f"is {why if np.isfinite(value) else 'not a finite number'}"
         )
 
 

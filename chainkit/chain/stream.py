@@ -4,20 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from chainkit.chain.makeup import matched
 from chainkit.chain.model import Chain
 from chainkit.dsp.loudness import LoudnessMeter
 from chainkit.stages.base import Run, Stage
-from chainkit.stages.compress import Compress, is_matched
+from chainkit.stages.compress import is_matched
 
 Audio = NDArray[np.float64]
 Blocks = Callable[[], Iterable[Audio]]
-
-MATCH_PASSES = 6  # most corrections of a makeup that is mixed; two do as a rule
-MATCH_TOLERANCE = 0.002  # LU
 
 
 @dataclass(frozen=True)
@@ -202,7 +201,7 @@ def prepare(chain: Chain, rate: int, channels: int, blocks: Blocks) -> Prepared:
     """Measure what working level and ``makeup: match`` need.
 
     One pass over the voice for the working level, and one for each stage that matches, since each
-    hears what the one before it made of the voice.
+    hears what the one before it made of the voice; more for one that is mixed.
 
     Parameters
     ----------
@@ -227,13 +226,15 @@ def prepare(chain: Chain, rate: int, channels: int, blocks: Blocks) -> Prepared:
     if chain.working_level is not None:
         found = _measured(blocks(), rate, channels).trim_to(chain.working_level)
         if found is None:
-            notes.append("the voice has no loudness (silence, or too short): no trim")
+            notes.append("the voice has no loudness (below -70 LUFS, or too short): no trim")
         trim = found or 0.0
     stages = list(chain.stages)
     for index, stage in enumerate(stages):
         if not stage.bypass and is_matched(stage):
             head = replace(chain, stages=tuple(stages[:index]))
-            stages[index] = _matched(head, stage, trim, rate, channels, blocks)
+            hear = partial(_heard, head, trim, rate, channels, blocks)
+            stages[index], note = matched(stage, hear)
+            notes += [note] if note else []
     return Prepared(replace(chain, stages=tuple(stages)), trim, tuple(notes))
 
 
@@ -287,37 +288,17 @@ def _measured(blocks: Iterable[Audio], rate: int, channels: int) -> LoudnessMete
     return meter
 
 
-def _matched(
-    head: Chain, stage: Compress, trim: float, rate: int, channels: int, blocks: Blocks
-) -> Compress:
-    """`stage` with the makeup that brings its output to the loudness of its input.
-
-    One pass does it for a compressed voice alone. Mixed with the stage's input the loudness is no
-    longer the makeup plus a constant, so the makeup is corrected until it fits.
-    """
-    wet = replace(stage, makeup=0.0, mix=1.0)
-    makeup = _shortfall(head, wet, trim, rate, channels, blocks())
-    for _ in range(MATCH_PASSES if 0.0 < stage.mix < 1.0 else 0):
-        trial = replace(stage, makeup=makeup)
-        miss = _shortfall(head, trial, trim, rate, channels, blocks())
-        makeup += miss / stage.mix
-        if abs(miss) < MATCH_TOLERANCE:
-            break
-    return replace(stage, makeup=makeup)
-
-
-def _shortfall(
-    head: Chain, stage: Stage, trim: float, rate: int, channels: int, blocks: Iterable[Audio]
-) -> float:
-    """LU by which the output of `stage` is quieter than its input; 0 where there is no loudness."""
+def _heard(
+    head: Chain, trim: float, rate: int, channels: int, blocks: Blocks, stage: Stage
+) -> tuple[LoudnessMeter, LoudnessMeter]:
+    """Meters of the input and the output of `stage` behind `head`."""
     before, after = LoudnessMeter(rate, channels), LoudnessMeter(rate, channels)
     ahead, alone = ChainStream(head, rate, channels, trim=trim), stage.start(rate, channels)
-    for block in blocks:
+    for block in blocks():
         x = ahead.process(block).audio
         before.add(x)
         after.add(alone.process(x)[0])
     x = ahead.finish().audio
     before.add(x)
     after.add(_drained(alone, x)[0])
-    loud, quiet = before.integrated(), after.integrated()
-    return 0.0 if loud is None or quiet is None else loud - quiet
+    return before, after

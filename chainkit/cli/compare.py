@@ -117,6 +117,7 @@ def run(arguments: argparse.Namespace) -> int:
     from chainkit.audio.reader import AudioReader
     from chainkit.compare.job import Request, compare, steps
     from chainkit.compare.mixing import open_backing
+    from chainkit.compare.report import notes
 
     voice = AudioReader(arguments.voice)
     backing = open_backing(arguments.backing, voice) if arguments.backing else None
@@ -138,6 +139,8 @@ def run(arguments: argparse.Namespace) -> int:
     else:
         print_comparison(comparison)
         print(f"\nopen {target / 'index.html'} to listen; turn the monitors down first")
+    for note, names in notes(comparison).items():
+        show.note(f"{show.shortened(names)}: {note}")
     return 0
 
 
@@ -223,7 +226,7 @@ def print_comparison(comparison: Comparison) -> None:
     if len(comparison.outcomes) == 1:
         print("one candidate alone: --untreated or another --chain gives it something to meet")
     if comparison.first.views["voice"].loudness is None:
-        print("the voice has no loudness (silence, or too short): nothing was matched")
+        print("the voice has no loudness (below -70 LUFS, or too short): nothing was matched")
     for sentence in sentences(comparison)[:6]:
         print(sentence)
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from chainkit.chain.stream import Audio, Prepared
 from chainkit.gainlog import GainLog
 
@@ -60,5 +62,6 @@ def mean_reductions(
     log = GainLog(stream, max(1, rate // 100), None)
     for block in blocks:
         log.add(block, stream.process(block))
-    log.add(block[:0], stream.finish())
+    log.add(np.empty((0, channels)), stream.finish())
+    log.finish()
     return {name: found.mean for name, found in log.statistics().items()}

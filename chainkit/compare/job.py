@@ -10,7 +10,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from chainkit.audio.reader import AudioReader
+from chainkit.audio.reader import AudioReader, Progress
 from chainkit.audio.writer import AudioWriter
 from chainkit.chain.stream import Audio, Prepared, measure_loudness
 from chainkit.compare.candidates import Candidate
@@ -27,7 +27,7 @@ from chainkit.dsp.truepeak import TruePeakMeter
 from chainkit.errors import UsageError
 from chainkit.process import cores
 from chainkit.record import prepared_chain
-from chainkit.rendering import Options, Progress, Result, render
+from chainkit.rendering import Options, Result, render
 
 BLOCK = 65536
 SAME_DB = -200.0
@@ -361,7 +361,8 @@ class _Job:
             raise ValueError("the backing has not been measured")
         total = voice.sum(axis=1)
         sounding = total > total.max(initial=0.0) * 10 ** (-SOUNDING_DB / 10)
-        return np.where(sounding, audibility(voice, self.backing_powers), np.nan)
+        clear = audibility(voice, self.backing_powers, self.voice.rate)
+        return np.where(sounding, clear, np.nan)
 
     def _write_mix(self, item: tuple[Outcome, float, float]) -> None:
         outcome, placed, gain = item

@@ -133,6 +133,7 @@ def _described(outcome: Outcome, comparison: Comparison) -> dict[str, Any]:
         "levels": record["levels"]["after"],
         "trim_db": record["trim_db"],
         "matched_makeup_db": record["matched_makeup_db"],
+        "notes": record["notes"],
         "chain": record["chain"],
     }
 
@@ -160,6 +161,15 @@ def as_csv_text(comparison: Comparison) -> str:
 
 def _cell(value: float | None) -> str:
     return "" if value is None or not math.isfinite(value) else f"{value:.4f}"
+
+
+def notes(comparison: Comparison) -> dict[str, list[str]]:
+    """What the user should know of the renders, with the names of the candidates it is about."""
+    told: dict[str, list[str]] = {}
+    for outcome in comparison.outcomes:
+        for note in outcome.result.record["notes"]:
+            told.setdefault(note, []).append(outcome.candidate.name)
+    return told
 
 
 def sentences(comparison: Comparison) -> list[str]:

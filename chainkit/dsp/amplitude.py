@@ -1,10 +1,11 @@
 """Levels of a voice: peak, RMS, offset, clipped runs, and when the voice sounds.
 
-The voice sounds in a window of 50 ms whose level is above a gate. The gate stands 25 dB below the
-voice's own level, which is the power mean of the windows above −70 dBFS and above 20 dB below
-their mean. Where the quietest twentieth of the windows is so loud that the gate would lie within
-6 dB of it, the gate is raised to stand 6 dB above that, but never nearer than 10 dB to the
-voice's level. All of it moves with the playback level.
+The voice sounds in a window of 50 ms whose level is above a gate. A window's level is taken about
+the mean of each channel in it, so that a DC offset is neither voice nor noise. The gate stands
+25 dB below the voice's own level, which is the power mean of the windows above −70 dBFS and above
+20 dB below their mean. Where the quietest twentieth of the windows is so loud that the gate would
+lie within 6 dB of it, the gate is raised to stand 6 dB above that, but never nearer than 10 dB to
+the voice's level. All of it moves with the playback level.
 """
 
 from __future__ import annotations
@@ -45,7 +46,7 @@ class AmplitudeMeter:
         self._rate = rate
         self._channels = channels
         self._place = np.zeros(2, dtype=np.int64)
-        self._totals = np.zeros((channels, 3))
+        self._totals = np.zeros((channels, 5))
         self._runs = np.zeros((channels, 3), dtype=np.int64)
         self._runs[:, 2] = -1
         self._squares = np.zeros(1)
@@ -86,11 +87,11 @@ class AmplitudeMeter:
 
     def dc_offset(self) -> float:
         """Mean of the channel whose mean lies farthest from zero, full scale ±1."""
-        means = self._totals[:, 0] / max(1, self.frames)
+        means = (self._totals[:, 0] + self._totals[:, 3]) / max(1, self.frames)
         return float(means[np.abs(means).argmax()])
 
     def clipped_runs(self) -> int:
-        """Runs of 3 or more frames at full scale, in all channels."""
+        """Runs of 3 or more frames of one value at or above full scale, in all channels."""
         return int(self._runs[:, 1].sum())
 
     def first_clipped(self) -> float | None:

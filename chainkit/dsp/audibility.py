@@ -41,13 +41,17 @@ def band_audibility(difference: Audio) -> Audio:
     return np.clip((difference + 15.0) / 30.0, 0.0, 1.0)
 
 
-def audibility(voice: Audio, backing: Audio) -> Audio:
+def audibility(voice: Audio, backing: Audio, rate: int) -> Audio:
     """Weighted share of the voice that stands clear of the backing.
+
+    A band counts by as much of it as lies below half the sample rate, and what counts adds up to
+    one, so that a low rate does not hide a voice.
 
     Parameters
     ----------
     voice, backing : ndarray, (..., 18)
         Powers in the one-third octaves from 160 Hz to 8 kHz, in one unit.
+    rate : int, Hz
 
     Returns
     -------
@@ -57,7 +61,9 @@ def audibility(voice: Audio, backing: Audio) -> Audio:
     with np.errstate(divide="ignore", invalid="ignore"):
         difference = 10.0 * np.log10(voice / backing)
     share = band_audibility(np.nan_to_num(difference, nan=-np.inf))
-    return np.where(voice > 0, share, 0.0) @ IMPORTANCE
+    low, high = band_edges()[:-1], band_edges()[1:]
+    importance = IMPORTANCE * np.clip((rate / 2.0 - low) / (high - low), 0.0, 1.0)
+    return np.where(voice > 0, share, 0.0) @ (importance / importance.sum())
 
 
 class ThirdOctaves:

@@ -10,6 +10,7 @@ import numpy as np
 from numba import njit
 
 QUIET = 1e-30  # a filter memory below this (−600 dB) is set to zero: no denormals
+ROUNDING = 2.0**-51  # of an offset's squares, for each frame: the most that may seem left of them
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -270,44 +271,61 @@ def true_peak(x, lane, scratch, tail, halving, middle, even, odd, bounds, peak):
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _tally_channel(x, totals, run, ceiling, shortest, at):
-    """Sum, peak, squares of the open hop, and clipped runs, of one channel's part of a hop."""
-    total, peak, square, length = totals[0], totals[1], totals[2], run[0]
+    """Peak, sum and squares of the open hop, and clipped runs, of one channel's part of a hop."""
+    peak, square, total, before, length = totals[1], totals[2], totals[3], totals[4], run[0]
     for n in range(len(x)):
         value = x[n]
         total += value
         square += value * value
         size = abs(value)
         peak = size if size > peak else peak
-        length = length + 1 if size >= ceiling else 0
-        if length == shortest:
+        length = length + 1 if value == before else 1
+        before = value
+        if length == shortest and size >= ceiling:
             run[1] += 1
             if run[2] < 0:
                 run[2] = at + n - shortest + 1
-    totals[0], totals[1], totals[2], run[0] = total, peak, square, length
+    totals[1], totals[2], totals[3], totals[4], run[0] = peak, square, total, before, length
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _close_window(totals, frames, squares):
+    """Mean square of a hop about each channel's mean; its open sums start again at zero."""
+    power = 0.0
+    for channel in range(len(totals)):
+        square, total = totals[channel, 2], totals[channel, 3]
+        spread = square - total * total / frames
+        # What rounding leaves of an offset is silence.
+        power += spread if spread > ROUNDING * frames * square else 0.0
+        squares[0] += square
+        totals[channel, 0] += total
+        totals[channel, 2], totals[channel, 3] = 0.0, 0.0
+    return power / (frames * len(totals))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def tally(x, rate, hops_a_second, place, totals, runs, squares, ceiling, shortest, out):
-    """Running sums, peaks and clipped runs of each channel; mean square of each completed hop.
+    """Running sums, peaks and clipped runs of each channel; level of each completed hop.
 
     Parameters
     ----------
     x : ndarray, (frames, channels)
     place : int64 ndarray, (2,)
         Frames seen and hops completed so far; updated.
-    totals : ndarray, (channels, 3)
-        Sum, peak, and squares of the open hop; updated.
+    totals : ndarray, (channels, 5)
+        Sum of all completed hops, peak, squares and sum of the open hop, last value; updated.
     runs : int64 ndarray, (channels, 3)
-        Length of the open run of frames at the ceiling, runs so far, first frame of the first
-        run or −1; updated.
+        Length of the open run of equal values, clipped runs so far, first frame of the first of
+        them or −1; updated.
     squares : ndarray, (1,)
         Squares of all completed hops; updated.
     ceiling : float
-        Magnitude from which a frame counts as clipped.
+        Magnitude from which a run of equal values is clipped: waves above full scale, as a file of
+        floats can hold them, are whole.
     shortest : int
         Frames that make a run.
     out : ndarray
-        Receives the mean square over all channels, one a hop.
+        Receives the mean square about the mean, averaged over the channels, one a hop.
 
     Returns
     -------
@@ -326,10 +344,7 @@ def tally(x, rate, hops_a_second, place, totals, runs, squares, ceiling, shortes
                 place[0] + start,
             )  # fmt: skip
         if stop == end - place[0]:
-            whole = totals[:, 2].sum()
-            totals[:, 2] = 0.0
-            squares[0] += whole
-            out[count] = whole / ((end - first) * channels)
+            out[count] = _close_window(totals, end - first, squares)
             count += 1
             place[1] += 1
         start = stop

@@ -21,8 +21,9 @@ _STRETCH = 512  # frames interpolated at once: they stay in the nearest cache
 class Limiter:
     """Keeps the peaks, interpolated 4-fold, below a ceiling; one gain for all channels.
 
-    What is interpolated is read from 12 taps, so the true peak of the output may pass the ceiling
-    by a few hundredths of a dB; measure it where that matters.
+    What is interpolated is read from 12 taps, so the true peak of the output may pass the ceiling:
+    by 0.06 dB with noise up to a fifth of the rate, 0.36 dB up to 0.4 of it, 2.2 dB with white
+    noise, at most, of 20 each at three rates. Measure it where that matters.
 
     Parameters
     ----------

@@ -127,8 +127,9 @@ class SpectrumMeter:
         self._channels = channels
         self._hop = fast_length(round(_WINDOW * rate / 2.0))
         grid = _edge(np.arange(_FIRST, _LAST + 1)) * 2 * self._hop / rate
-        # The level of a window needs the rest too: bin 0, what lies below the grid and above it.
-        edges = np.concatenate([[-0.5, 0.5], grid, [self._hop + 0.5]])
+        # The level of a window needs the rest too: what lies below the grid and above it, but not
+        # bins 0 and 1, to which the window spreads a DC offset.
+        edges = np.concatenate([[1.5], grid, [self._hop + 0.5]])
         self._spectra = BandSpectra(channels, 2 * self._hop, (self._hop, 1), edges)
         squares = np.hanning(2 * self._hop + 1)[:-1] ** 2
         self._share = np.concatenate([[0.0], np.cumsum(squares / squares.sum())])
@@ -152,12 +153,11 @@ class SpectrumMeter:
         for batch in batches:
             weights = self._covered(self._window + np.arange(len(batch)))
             self._window += len(batch)
-            # The spectra count every bin twice, but bin 0 is there only once.
-            totals = batch.sum(axis=1, dtype=np.float64) - 0.5 * batch[:, 0]
+            totals = batch.sum(axis=1, dtype=np.float64)
             heard = totals > 0.0
             levels = 10.0 * np.log10(totals[heard] / weights[heard])
             places = np.clip(np.floor(levels).astype(np.int64) - _LOWEST, 0, _CLASSES - 1)
-            np.add.at(self._powers, places, batch[heard, 2:-1])
+            np.add.at(self._powers, places, batch[heard, 1:-1])
             np.add.at(self._weights, places, weights[heard])
 
     def _covered(self, windows: NDArray[np.int64]) -> NDArray[np.float64]:

@@ -42,7 +42,8 @@ def _band(number: int, band: Any, rate: int) -> tuple[str, str]:
     told = {key: form for key, form in forms(type(band)).items() if key != "q"}
     values = [(form, getattr(band, key)) for key, form in told.items()]
     texts = [_text(form, value) for form, value in values if value is not None]
-    if hasattr(band, "width"):
+    # A bypassed band may not suit the rate, and then has no Q.
+    if hasattr(band, "width") and not any(band.faults_at(rate)):
         texts.append(f"q {shown(float(f'{band.width(rate):.3g}'))}")
     return f"{number}  {band.shape.replace('_', ' ')}", ", ".join(texts)
 

@@ -4,7 +4,8 @@ Voices of the same role share a chain, so they are compared. A figure stands out
 the role's median, against how far the others are from it; or, since a few scattered songs would
 hide anything, when it is so far that an engineer would look in any case. A voice whose chain
 differs in a stage tells nothing of how hard that stage usually works, so it has no part in that
-median. Clipped input stands out wherever it is, since no chain can cure it.
+median. Clipped input stands out wherever it is, since no chain can cure it, and so does what a
+render could not do as asked.
 
 A record that is there counts even where it is out of date: else a songbook that is rendered song by
 song would be compared with nothing.
@@ -33,6 +34,7 @@ FEWEST = 3  # other voices, to tell what is usual
 SCORE = 3.5
 NORMAL = 0.6745  # MAD of a normal distribution, in standard deviations
 CAUSE = 1.0  # dB: the least departure of the voice that is named as a cause
+NOTES = "notes"
 
 
 @dataclass(frozen=True)
@@ -42,7 +44,7 @@ class Mark:
     Attributes
     ----------
     key : str
-        Of the figure, or the name of the stage.
+        Of the figure, or the name of the stage; `NOTES` for a note of the render.
     words : str
         What it is, and why.
     weight : float
@@ -82,6 +84,8 @@ class Row:
         sibilants, another by the 95th percentile of its reduction.
     stages : dict of str to dict
         The statistics of each stage from the render record.
+    render_notes : tuple of str
+        What the render could not do as asked.
     marks : tuple of Mark
         What stands out, the most serious first.
     """
@@ -98,6 +102,7 @@ class Row:
     figures: dict[str, float | None]
     work: dict[str, float | None]
     stages: dict[str, Any]
+    render_notes: tuple[str, ...] = ()
     marks: tuple[Mark, ...] = ()
 
     @property
@@ -322,7 +327,13 @@ def _row(voice: Voice, outcome: Outcome) -> Row:
     try:
         stages = {n: stage for n, stage in outcome.record["stages"].items() if "mean_db" in stage}
         work = {name: _work(stage) for name, stage in stages.items()}
-        return replace(row, figures=_figures(outcome), work=work, stages=stages)
+        return replace(
+            row,
+            figures=_figures(outcome),
+            work=work,
+            stages=stages,
+            render_notes=tuple(outcome.record["notes"]),
+        )
     except (KeyError, TypeError, AttributeError):
         return row  # written by another version, and out of date: it tells nothing
 
@@ -423,7 +434,8 @@ def _marks(row: Row, rows: Sequence[Row]) -> list[Mark]:
             mark, key = _figure_mark(row, rows, figure, departure)
             told.add(key)
             found.append(mark)
-    return [*_clipping(row), *_trimmed(row, rows), *found]
+    noted = [Mark(NOTES, note, 1.0) for note in row.render_notes]
+    return [*_clipping(row), *noted, *_trimmed(row, rows), *found]
 
 
 def _clipping(row: Row) -> Iterator[Mark]:

@@ -20,6 +20,7 @@ from chainkit.stages.ranges import (
 from chainkit.units import FREQUENCY, GAIN, LEVEL, SHARE
 
 MATCH = "match"
+MAKEUP = Amount(GAIN, -60.0, 48.0, {MATCH: MATCH})
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,7 +78,7 @@ class Compress(Stage):
     sidechain: Sidechain | None = setting(Group(Sidechain), None, about="What the detector hears.")
     range: float | None = setting(RANGE, None, about="Greatest reduction; none for no bound.")
     makeup: float | str = setting(
-        Amount(GAIN, -60.0, 48.0, {MATCH: MATCH}),
+        MAKEUP,
         0.0,
         about="Gain behind the compressor; match brings it to the loudness of its input.",
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar
@@ -121,6 +122,28 @@ class Resonant(Band):
         """Both widths given."""
         if self.q is not None and self.bandwidth is not None:
             yield ("bandwidth",), "give q or bandwidth, not both"
+
+    def faults_at(self, rate: int) -> Iterator[tuple[tuple[str | int, ...], str]]:
+        """A frequency out of range, or a bandwidth whose Q is less than `q` may be.
+
+        The width of a digital filter ends at half the rate: near it a given number of octaves
+        takes a Q that falls beyond all bounds.
+        """
+        yield from super().faults_at(rate)
+        if self.bandwidth is None or self.frequency >= rate / 2:
+            return
+        from chainkit.dsp import filters
+
+        most = filters.bandwidth_from_q(Q.low, rate, self.frequency)
+        if self.bandwidth > most:
+            held = BANDWIDTH.format(math.floor(100 * most) / 100)
+            allowed = f"at most {held}, or give q" if most >= OCTAVES.low else "give q"
+            at, full = FREQUENCY.format(self.frequency), FREQUENCY.format(rate)
+            yield (
+                ("bandwidth",),
+                f"bandwidth {BANDWIDTH.format(self.bandwidth)} is too wide at {at} "
+                f"and a sample rate of {full}; {allowed}",
+            )
 
     def width(self, rate: int) -> float:
         """The band's Q at `rate`."""

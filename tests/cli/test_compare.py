@@ -59,6 +59,13 @@ def test_orders_in_the_mix_and_squeezed(folder, capsys):
     assert len(list((folder / "out/chains").iterdir())) == 6
 
 
+def test_a_voice_below_the_absolute_gate_says_why_nothing_was_matched(folder, rng, capsys):
+    soundfile.write("voice.wav", 1e-4 * bursts(rng, 48_000), 48000, "FLOAT")
+    assert main(["compare", "voice.wav", "--chain", "chain.yaml", "-o", "out"]) == 0
+    expected = "the voice has no loudness (below -70 LUFS, or too short): nothing was matched"
+    assert expected in capsys.readouterr().out
+
+
 def test_a_candidate_s_chain_file_renders_that_candidate(folder):
     main(["compare", "voice.wav", "--chain", "chain.yaml", "--orders", "compress,eq", "-o", "out"])
     (chain,) = (folder / "out/chains").iterdir()
@@ -105,6 +112,26 @@ def test_json_says_what_is_the_same(folder, capsys):
     assert residuals[2] > -60
     with open(folder / "out/candidates.csv", encoding="utf-8") as file:
         assert [bool(row["residual_db"]) for row in csv.DictReader(file)] == [False, False, True]
+
+
+def test_what_a_render_notes_is_told_once_of_all_it_is_about(folder, capsys):
+    stage = "compress: {threshold: -70 dB, ratio: inf, knee: 0 dB, attack: 0 ms, makeup: match}"
+    (folder / "far.yaml").write_text(
+        f"chainkit: 1\nstages:\n  - gain: {{gain: 0 dB}}\n  - {stage}\n"
+    )
+    command = ["compare", "voice.wav", "--chain", "far.yaml", "--vary", "gain.gain=0dB,1dB"]
+    assert main([*command, "--vary", "compress.link=yes,no", "-o", "out"]) == 0
+    found = json.loads((folder / "out/candidates.json").read_text())["candidates"]
+    notes = [note for candidate in found for note in candidate["notes"]]
+    assert len(found) == len(notes) == 4
+    assert all(note.endswith("its makeup ends at 48 dB") for note in notes)
+    # One gain for all channels or for each is the same for a mono voice.
+    assert notes[:2] == [notes[0]] * 2
+    assert notes[2:] == [notes[2]] * 2
+    names = [candidate["name"] for candidate in found]
+    due = [f"{names[n]}, {names[n + 1]}: {notes[n]}" for n in (0, 2)]
+    told = [line.removeprefix("chainkit: ") for line in capsys.readouterr().err.splitlines()]
+    assert told == due
 
 
 def test_hostile_names_become_text_and_safe_files(folder):

@@ -17,7 +17,10 @@ import soundfile
 from signals import bursts, noise, sine
 
 from chainkit.audio.chunks import append_chunks
+from chainkit.chain import parse_chain
 from chainkit.cli.main import main
+from chainkit.record import load_record
+from chainkit.rendering import passes, render
 
 CHAIN = """\
 chainkit: 1
@@ -41,6 +44,29 @@ def folder(tmp_path, rng, monkeypatch):
     (tmp_path / "chain.yaml").write_text(CHAIN)
     (tmp_path / "idle.yaml").write_text(IDLE)
     return tmp_path
+
+
+def test_a_makeup_out_of_reach_is_a_note(folder, capsys):
+    stage = "compress: {threshold: -70 dB, ratio: inf, knee: 0 dB, attack: 0 ms, makeup: match}"
+    (folder / "far.yaml").write_text(f"chainkit: 1\nstages:\n  - {stage}\n")
+    assert main(["render", "voice.wav", "--chain", "far.yaml", "-o", "out.wav"]) == 0
+    record = load_record("out.record.json")
+    assert record["matched_makeup_db"] == {"compress": 48.0}
+    levels = record["levels"]
+    missing = levels["before"]["integrated_lufs"] - levels["after"]["integrated_lufs"]
+    told = f"the output of compress is {missing:.3g} LU quieter than its input"
+    assert record["notes"] == [f"{told}: its makeup ends at 48 dB"]
+    assert f"{told}: its makeup ends at 48 dB\n" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("mix", ["100 %", "50 %", "15 %"])
+def test_the_bar_s_length_is_about_that_of_the_passes(folder, mix):
+    stage = "compress: {threshold: -30 dB, ratio: 4:1, makeup: match, mix: MIX}".replace("MIX", mix)
+    text = f"chainkit: 1\nworking_level: -20 LUFS\nstages:\n  - {stage}\n"
+    chain = parse_chain(text)
+    read = []
+    render("voice.wav", chain, "out.wav", progress=read.append)
+    assert sum(read) == pytest.approx(96_000 * passes(chain), abs=2 * 96_000)
 
 
 def log_rows(name):

@@ -372,6 +372,19 @@ def test_clipping_fails_one_song_unless_allowed(record, capsys):
     assert songs("--allow-clipping") == 0
 
 
+def test_a_makeup_out_of_reach_is_told_of_its_song(record, capsys):
+    folder = record(1)
+    _edit(folder / "lead.yaml", "threshold: -28 dB, ratio: 3:1", "threshold: -90 dB, ratio: inf")
+    assert songs() == 0
+    told_of = re.search(r"\* (song 1 \(Song 1\), lead: .*)", capsys.readouterr().out)
+    assert told_of[1].endswith(" quieter than its input: its makeup ends at 48 dB")
+    note = told_of[1].removeprefix("song 1 (Song 1), lead: ")
+    for page in ("overview.html", "Song 1/lead.recall.html"):
+        assert note in (folder / "rendered" / page).read_text()
+    (voice,) = told(capsys)[1]["voices"]
+    assert voice["render_notes"] == [note]
+
+
 def test_a_lost_recall_sheet_is_written_again(record):
     folder = record(1)
     songs()

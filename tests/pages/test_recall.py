@@ -21,6 +21,7 @@ from chainkit.record import load_record
 from chainkit.rendering import render
 from chainkit.stages import KINDS
 from chainkit.stages.base import forms
+from chainkit.units import FREQUENCY
 
 CHAIN = """
 chainkit: 1
@@ -168,6 +169,16 @@ def test_a_width_in_octaves_or_left_out_is_told_as_q():
         ("2  bell", "100 Hz, 0.5 oct, 2 dB, q 2.87"),
         ("3  low shelf", "200 Hz, −2 dB, q 0.707"),
     ]
+
+
+@pytest.mark.parametrize("frequency", ["23999 Hz", "24 kHz"])
+def test_a_bypassed_band_that_has_no_q_at_the_rate_is_told_without(frequency):
+    band = f"{{shape: bell, frequency: {frequency}, gain: 2 dB, bandwidth: 1 oct}}"
+    text = f"chainkit: 1\nstages:\n  - eq: {{bypass: yes, bands: [{band}]}}\n"
+    chain = parse_chain(text)
+    chain.check(48000)
+    shown = FREQUENCY.format(FREQUENCY.parse(frequency))
+    assert every_setting(chain.stages[0], 48000) == [("1  bell", f"{shown}, 1 oct, 2 dB")]
 
 
 def test_the_page_has_landmarks_and_unique_ids(sheet):

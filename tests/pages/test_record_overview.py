@@ -97,10 +97,10 @@ def test_each_figure_has_a_panel_with_a_point_a_song(page):
 
 
 def test_one_is_told_as_one(page):
-    assert ">10 voices; 3 figures stand out; 3 voices are not up to date<" in page
+    assert ">10 voices; 3 things stand out; 3 voices are not up to date<" in page
     broken = replace(outcome(2), state=FAILED, reason="gone", record=None)
     page = overview_page(overview("Example", [outcome(1, clipped=1), broken]), Path("rendered"))
-    assert ">2 voices; 1 figure stands out; 1 voice is not up to date<" in page
+    assert ">2 voices; 1 thing stands out; 1 voice is not up to date<" in page
 
 
 def test_two_voices_of_a_role_are_not_drawn_which_is_said():

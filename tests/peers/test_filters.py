@@ -192,6 +192,16 @@ def test_split_bands(rate, edge):
     assert abs(taps.sum()) < 1e-13
 
 
+@pytest.mark.parametrize(
+    ("rate", "edge", "level"),
+    [(192000, 95049, -6.02), (8000, 3960, -6.02), (192000, 95999, -52.53), (8000, 3999, -24.95)],
+)
+def test_split_edges_up_to_half_the_rate(rate, edge, level):
+    """They hold up to a hundredth below it; the levels beyond are those of the docstring."""
+    taps = filters.split_fir(rate, edge)
+    assert to_db(filters.fir_response(taps, edge, rate)) == pytest.approx(level, abs=0.01)
+
+
 @pytest.mark.parametrize("turned_down", [12, 60])
 @pytest.mark.parametrize("rate", RATES)
 def test_split_turned_down_leaves_one_kilohertz(rate, turned_down):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import resource
 import shutil
 import struct
@@ -26,6 +27,7 @@ from chainkit.errors import (
     OutputError,
     UsageError,
 )
+from chainkit.measure import measure_file
 
 FLOAT_WAV = {"rate": 48000, "channels": 2, "container": "WAV", "subtype": "FLOAT"}
 NOISE = np.random.default_rng(3).uniform(-0.5, 0.5, (50_000, 2))
@@ -160,9 +162,20 @@ def test_the_first_sample_that_is_not_finite_is_named(tmp_path, value, subtype):
         next(blocks)
 
 
-def test_huge_finite_samples_are_read(tmp_path):
-    write(tmp_path / "voice.wav", np.full(5000, 1.7e308), 48000, subtype="DOUBLE")
-    assert read(tmp_path / "voice.wav")[0].max() == 1.7e308
+@pytest.mark.parametrize("value", [1.0000001e9, -1e38, 1.7e308])
+def test_the_first_sample_that_is_no_signal_is_named(tmp_path, value):
+    samples = np.tile([1e9, -1e9], (3000, 1))
+    samples[2400, 1] = samples[2999, 0] = value
+    write(tmp_path / "voice.wav", samples, 48000, subtype="DOUBLE")
+    fault = rf"sample {re.escape(str(value))} at frame 2400 \(0.050 s\), channel 2, is no signal"
+    with one_line(AudioFileError, rf"{fault}: beyond \+180 dBFS$"):
+        read(tmp_path / "voice.wav")
+
+
+def test_the_loudest_signal_is_read_and_measured(tmp_path):
+    write(tmp_path / "voice.wav", 1e9 * np.sign(NOISE), 48000, subtype="DOUBLE")
+    assert read(tmp_path / "voice.wav")[0].max() == 1e9
+    assert measure_file(tmp_path / "voice.wav").sample_peak_dbfs == pytest.approx(180.0)
 
 
 @pytest.mark.parametrize(

@@ -95,14 +95,14 @@ def test_any_codes_come_back(tmp_path, codes, bits):
     assert np.array_equal(read(tmp_path / "x.caf")[0][:, 0], x)
 
 
-@given(values=st.lists(st.floats(width=64, allow_nan=False, allow_infinity=False), min_size=1))
+@given(values=st.lists(st.floats(-1e9, 1e9), min_size=1))
 @settings(max_examples=30)
 def test_any_doubles_come_back(tmp_path, values):
     write(tmp_path / "x.wav", values, 44100, subtype="DOUBLE", force=True)
     assert read(tmp_path / "x.wav")[0][:, 0].tolist() == values
 
 
-@given(values=st.lists(st.floats(-1e30, 1e30), min_size=1))
+@given(values=st.lists(st.floats(-1e9, 1e9), min_size=1))
 @settings(max_examples=30)
 def test_32_bit_floats_are_the_nearest(tmp_path, values):
     write(tmp_path / "x.wav", values, 44100, subtype="FLOAT", force=True)

@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import math
+import re
+from dataclasses import replace
 from pathlib import Path
 
 import jsonschema
+import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 import chainkit
 from chainkit.chain.ridefile import read_ride
 from chainkit.chain.schema import chain_schema
 from chainkit.errors import ChainFileError, UsageError
+from chainkit.stages.eq import Bell, HighShelf, LowShelf, Notch
+from chainkit.units import FREQUENCY
 
 GOOD = """\
 chainkit: 1
@@ -231,6 +236,55 @@ def test_all_faults_of_the_sample_rate_are_told():
     with pytest.raises(ChainFileError, match="not below half") as caught:
         chain.check(8000)
     assert [fault.line for fault in caught.value.faults] == [11, 14]
+
+
+@pytest.mark.parametrize("shape", ["bell, gain: 6 dB", "low_shelf, gain: 6 dB", "notch"])
+@pytest.mark.parametrize(
+    ("frequency", "bandwidth", "allowed"),
+    [
+        ("23999 Hz", "1 oct", "give q"),
+        ("23.91 kHz", "8 oct", "at most 0.03 oct, or give q"),
+        ("22 kHz", "1 oct", "at most 0.77 oct, or give q"),
+        ("12 kHz", "6 oct", "at most 5.5 oct, or give q"),
+    ],
+)
+def test_a_bandwidth_too_wide_near_half_the_sample_rate_is_a_fault(
+    shape, frequency, bandwidth, allowed
+):
+    text = "chainkit: 1\nstages:\n  - eq:\n      bands:\n"
+    band = f"        - {{shape: {shape}, frequency: {frequency}, "
+    chain = chainkit.parse_chain(f"{text}{band}bandwidth: {bandwidth}}}\n", "x.yaml")
+    due = f"bandwidth {bandwidth} is too wide at {{}} and a sample rate of 48 kHz; {allowed}"
+    with pytest.raises(ChainFileError, match="is too wide") as caught:
+        chain.check(48000)
+    fault = caught.value
+    assert (fault.line, fault.column) == (5, len(f"{band}bandwidth: ") + 1)
+    assert fault.message == due.format(FREQUENCY.format(FREQUENCY.parse(frequency)))
+    with pytest.raises(ChainFileError, match="is too wide"):
+        chain.stream(48000, 1)
+    chain.check(384000)
+
+
+@given(
+    cls=st.sampled_from([Bell, LowShelf, HighShelf, Notch]),
+    rate=st.sampled_from([8000, 44100, 48000, 384000]),
+    share=st.floats(1e-3, 1.0, exclude_max=True),
+    bandwidth=st.floats(0.01, 8.0),
+)
+def test_any_bandwidth_is_refused_or_gives_a_q_that_could_have_been_asked_for(
+    cls, rate, share, bandwidth
+):
+    values = {} if cls is Notch else {"gain": 6.0}
+    assume(1.0 <= share * rate / 2 < rate / 2)
+    band = cls(frequency=share * rate / 2, bandwidth=bandwidth, **values)
+    faults = list(band.faults_at(rate))
+    for path, message in faults:
+        assert path == ("bandwidth",)
+        for allowed in re.findall(r"at most (\S+) oct", message):
+            assert not list(replace(band, bandwidth=float(allowed)).faults_at(rate))
+    if not faults:
+        assert band.width(rate) >= 0.05 * (1 - 1e-12)
+        assert np.isfinite(band.sections(rate)).all()
 
 
 BOMB = "chainkit: 1\na: &a [x, x]\n" + "\n".join(

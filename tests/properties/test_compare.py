@@ -266,6 +266,21 @@ def test_a_shelf_ahead_of_the_de_esser_costs_reduction(rng):
     assert effects["deess", "compress"] < 0.0
 
 
+@pytest.mark.parametrize("frames", [1, 479, 480, 481, 1300])
+def test_interplay_counts_every_frame_of_a_voice(rng, frames):
+    x = bursts(rng, frames)
+    chain = CHAIN.with_value("compress.makeup", "0 dB").with_value("compress.attack", "1 ms")
+
+    def mean(chain):
+        return -np.mean(chain.process(x, 48000).gains["compress"])
+
+    found = interplay(Prepared(chain), 48000, 1, lambda: [x])
+    changes = {(effect.stage, effect.later): effect.change for effect in found}
+    for stage in ("eq", "deess"):
+        change = mean(chain) - mean(chain.bypassing(stage))
+        assert changes[stage, "compress"] == pytest.approx(change, abs=1e-9)
+
+
 @pytest.mark.parametrize(("seed", "register"), [(2, "high"), (3, "low"), (5, "low")])
 def test_each_figure_s_uncertainty_bounds_what_the_grid_of_windows_does(tmp_path, seed, register):
     """The same voice, shifted against the measure's windows, must read the same within it.

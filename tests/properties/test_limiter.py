@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from naive_limiter import naive_frame_peaks, naive_limiting_gain
+from scipy import signal
 from signals import bursts, noise, sine
 
 from chainkit.dsp.dynamics import smoothing
@@ -37,6 +38,19 @@ def test_true_peak_of_a_loud_sine_keeps_the_ceiling(frequency):
     # Attachment 1); 12 taps add up to 0.2 dB to that.
     under_read = -20 * np.log10(np.cos(np.pi * frequency / 48000 / 4))
     assert -1.01 <= meter.dbtp() <= -1.0 + under_read + 0.2
+
+
+@pytest.mark.parametrize(("order", "band", "over"), [(8, 0.2, 0.06), (6, 0.4, 0.36)])
+def test_true_peak_of_limited_noise_is_over_by_as_much_as_is_said(order, band, over):
+    """The exact peak, interpolated 16-fold by Fourier transform, of noise up to `band` · rate."""
+    lowpass = signal.butter(order, 2.0 * band, output="sos")
+    peaks = []
+    for seed in range(6):
+        x = signal.sosfilt(lowpass, np.random.default_rng(seed).standard_normal(30_000))
+        audio, _ = limited((x * np.hanning(len(x)))[:, None], 4096, ceiling=-1.0)
+        exact = np.abs(signal.resample(audio[:, 0], 16 * len(audio))).max()
+        peaks.append(20.0 * np.log10(exact))
+    assert -1.0 + over / 4.0 < max(peaks) < -1.0 + over
 
 
 def test_what_is_below_the_ceiling_is_left_alone(rng):

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from chainkit.dsp import kernels_meter
-from chainkit.dsp.amplitude import CLIPPED, CLIPPED_RUN, AmplitudeMeter
+from chainkit.dsp.amplitude import CLIPPED, CLIPPED_RUN, WINDOWS_A_SECOND, AmplitudeMeter
 from chainkit.dsp.loudness import HOPS_A_SECOND, LoudnessMeter, channel_weights, k_weighting
 from chainkit.dsp.meter import VoiceMeter
 from chainkit.dsp.shorttime import ShortTimeSpectra
@@ -73,6 +73,20 @@ def test_tally_agrees_with_its_twin(rng):
     assert meter.rms() == pytest.approx(10.0 * np.log10(np.mean(x**2)), abs=1e-9)
 
 
+@pytest.mark.parametrize(("rate", "channels"), [(8000, 1), (11025, 3)])
+def test_window_levels_agree_with_their_twin(rng, rate, channels):
+    x = swelling(rng, rate, channels) + np.linspace(-0.5, 0.2, channels)
+    state = AmplitudeMeter(rate, channels)
+    out = np.zeros(WINDOWS_A_SECOND)
+    count = kernels_meter.tally(
+        x, rate, WINDOWS_A_SECOND, state._place, state._totals, state._runs, state._squares,
+        CLIPPED, CLIPPED_RUN, out,
+    )  # fmt: skip
+    expected = naive_meter.window_levels(x, rate, WINDOWS_A_SECOND)
+    assert count == len(expected)
+    assert out[:count] == pytest.approx(expected, rel=1e-9)
+
+
 # -------------------------------------------------------------------------------- any block size
 @pytest.mark.parametrize("rate", [11025, 44100])
 def test_the_block_size_does_not_matter(rng, rate):
@@ -122,12 +136,33 @@ def test_clipped_runs(rng):
     x = 0.1 * rng.standard_normal((RATE, 2))
     x[1000:1003, 0] = 1.0  # a run
     x[2000:2002, 0] = 1.0  # too short
-    x[3000:3010, 1] = [-1.0] * 5 + [32767 / 32768] * 5  # one run, at both ends of 16 bits
+    x[3000:3010, 1] = [-1.0] * 5 + [32767 / 32768] * 5  # two, at both ends of 16 bits
     figures = measured(x, size=1001)
-    assert figures.clipped_runs == 2
+    assert figures.clipped_runs == 3
     assert figures.first_clipped_seconds == 1000 / RATE
     assert measured(0.9 * x).clipped_runs == 0
     assert measured(0.9 * x).first_clipped_seconds is None
+
+
+def test_waves_above_full_scale_are_not_clipped(rng):
+    """In a file of floats they are whole; what was cut off flat, at whatever height, is clipped."""
+    wave = 2.0 * np.sin(2 * np.pi * 440.0 * np.arange(RATE) / RATE)[:, None]
+    wave += 0.01 * rng.standard_normal(wave.shape)
+    assert measured(wave).clipped_runs == 0
+    for height in (1.0, 1.5, 32767 / 32768):
+        flat = np.clip(wave, -height, height)
+        assert measured(flat).clipped_runs == 2 * 440
+        assert measured(flat).first_clipped_seconds < 0.0012
+    assert measured(wave * (1.0 - 2.0**-23) / np.abs(wave).max()).clipped_runs == 0
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_a_run_across_blocks_is_one(size):
+    x = np.zeros((300, 1))
+    x[10:14], x[20:22], x[22:24], x[30:33] = 1.0, 1.2, -1.2, -1.0
+    figures = measured(x, size=size)
+    assert figures.clipped_runs == 2
+    assert figures.first_clipped_seconds == 10 / RATE
 
 
 def test_sounding_time_and_noise_floor(rng):
@@ -139,6 +174,30 @@ def test_sounding_time_and_noise_floor(rng):
         offset = 20.0 * np.log10(gain)
         assert figures.sounding_share == pytest.approx(0.6, abs=0.01)
         assert figures.noise_floor_dbfs == pytest.approx(-60.0 + offset, abs=0.5)
+
+
+@pytest.mark.parametrize("offset", [0.001, -0.05])
+def test_an_offset_is_neither_voice_nor_noise(rng, offset):
+    """Bursts of 200 Hz for 1.2 s of each 2 s, noise at −80 dBFS beneath, as in a clean take."""
+    n = np.arange(12 * RATE)
+    voice = 0.2 * np.sin(2 * np.pi * 200.0 * n / RATE) * (n % (2 * RATE) < 1.2 * RATE)
+    x = (voice + 1e-4 * rng.standard_normal(len(n)))[:, None]
+    clean, moved = measured(x), measured(x + offset)
+    assert clean.noise_floor_dbfs == pytest.approx(-80.0, abs=0.1)
+    assert moved.noise_floor_dbfs == clean.noise_floor_dbfs
+    assert moved.sounding_share == clean.sounding_share
+    # The step at which an offset sets in is heard, far below the voice.
+    one, other = (m.spectrum.bands()[7:11] for m in (clean, moved))  # 125 to 250 Hz
+    assert [b.level_dbfs for b in other] == pytest.approx([b.level_dbfs for b in one], abs=0.1)
+    assert moved.dc_offset == pytest.approx(offset, abs=1e-5)
+    assert moved.rms_dbfs == pytest.approx(10.0 * np.log10(np.mean((x + offset) ** 2)), abs=1e-9)
+
+
+@pytest.mark.parametrize("offset", [0.1, -0.7])
+def test_an_offset_alone_is_silence(offset):
+    figures = measured(np.full((4 * RATE, 1), offset))
+    assert figures.sounding_share == 0.0
+    assert figures.noise_floor_dbfs is None
 
 
 def syllables(rng, seconds):

@@ -120,6 +120,15 @@ def test_clipped_input_stands_out_wherever_it_is():
     assert found[0] == "song 7 (Song 7), lead: its recording is clipped in 7 places"
 
 
+def test_what_a_render_notes_stands_out_wherever_it_is():
+    """Also where there are too few voices to compare; it weighs as much as a clipped place."""
+    note = "the output of compress is 5.8 LU quieter than its input: its makeup ends at 48 dB"
+    assert marks(outcome(1, notes=[note]), outcome(2), outcome(3, clipped=2)) == [
+        "song 3 (Song 3), lead: its recording is clipped in 2 places",
+        f"song 1 (Song 1), lead: {note}",
+    ]
+
+
 def test_what_is_out_of_date_stays_in_the_overview():
     """Its figures count as those of an earlier render: an outlier does not vanish."""
     stale = replace(outcome(4, compress=4.0), state=STALE, reason="the chain has changed since")

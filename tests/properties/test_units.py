@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from chainkit import units
@@ -84,7 +84,10 @@ def test_offers_nothing_out_of_bounds(quantity, text, low, high, message):
         (TIME, 0.0005, "0.5 ms"),
         (TIME, 1.5, "1.5 s"),
         (TIME, 0.0, "0 s"),
+        (TIME, 1e-9, "0.000001 ms"),
+        (TIME, 1e-10, "1e-7 ms"),
         (SHARE, 1.0, "100 %"),
+        (SHARE, 0.07 * 3, "21.000000000000002 %"),
         (RATIO, 3.0, "3:1"),
         (RATIO, math.inf, "inf"),
     ],
@@ -94,9 +97,11 @@ def test_shows(quantity, value, text):
 
 
 @given(
-    st.sampled_from([FREQUENCY, TIME, GAIN, LEVEL, LOUDNESS, units.BANDWIDTH]),
-    st.floats(-1e9, 1e9, allow_subnormal=False),
+    st.sampled_from([FREQUENCY, TIME, GAIN, LEVEL, LOUDNESS, RATIO, SHARE, units.BANDWIDTH]),
+    st.floats(-1e9, 1e9, allow_subnormal=False) | st.floats(0.0, 1.0, allow_subnormal=False),
 )
+@example(SHARE, 0.07 * 3)
+@example(SHARE, 0.08179036295659281)
 def test_what_is_shown_reads_back_exactly(quantity, value):
     assert quantity.parse(quantity.format(value)) == value
 

@@ -34,13 +34,32 @@ def test_importance_is_that_of_the_standard():
 def test_one_difference_in_all_bands_gives_its_band_audibility(difference, expected):
     # K = (SNR + 15)/30 within 0 and 1 (ANSI S3.5-1997); the importances sum to one.
     voice = np.full(18, 10 ** (difference / 10))
-    assert audibility(voice, np.ones(18)) == pytest.approx(expected, abs=1e-12)
+    assert audibility(voice, np.ones(18), 48000) == pytest.approx(expected, abs=1e-12)
 
 
 def test_silence():
-    assert audibility(np.zeros(18), np.ones(18)) == 0.0
-    assert audibility(np.ones(18), np.zeros(18)) == pytest.approx(1.0)
-    assert audibility(np.zeros(18), np.zeros(18)) == 0.0
+    assert audibility(np.zeros(18), np.ones(18), 48000) == 0.0
+    assert audibility(np.ones(18), np.zeros(18), 48000) == pytest.approx(1.0)
+    assert audibility(np.zeros(18), np.zeros(18), 48000) == 0.0
+
+
+@pytest.mark.parametrize("rate", [8000, 11025, 16000, 44100])
+def test_bands_that_a_rate_does_not_hold_do_not_count(rng, rate):
+    """White noise 6 dB above the same: K = 0.7 in each band, so 0.7 in all, and 1 above silence."""
+    meter = ThirdOctaves(rate)
+    meter.add(rng.standard_normal((rate, 1)))
+    voice = meter.powers()
+    backing = voice * 10.0**-0.6
+    assert audibility(voice, backing, rate) == pytest.approx(0.7, abs=1e-6)
+    assert audibility(voice, np.zeros(18), rate) == pytest.approx(1.0, abs=1e-12)
+
+
+def test_a_band_that_is_cut_counts_by_what_is_left_of_it():
+    # At 8 kHz the band of 4 kHz reaches from 3548 to 4467 Hz (IEC 61260-1, base 10).
+    voice = np.where(NOMINAL == 4000, 1.0, 0.0)
+    part = 0.0771 * (4000.0 - 3548.134) / (4466.836 - 3548.134)
+    whole = IMPORTANCE[NOMINAL < 4000].sum() + part
+    assert audibility(voice, np.zeros(18), 8000) == pytest.approx(part / whole, rel=1e-5)
 
 
 def test_band_edges_are_those_of_iec_61260():

@@ -227,6 +227,13 @@ def test_bandwidth_of_the_prototype():
     assert filters.q_from_bandwidth(1.0, 48000, 3000) == pytest.approx(1.37669418242, abs=1e-11)
 
 
+@pytest.mark.parametrize("where", [(), (48000, 3000), (48000, 20000), (44100, 22000)])
+@pytest.mark.parametrize("q", [0.05, 0.7, 1.37669418242, 100.0])
+def test_bandwidth_of_a_q_gives_that_q(where, q):
+    octaves = filters.bandwidth_from_q(q, *where)
+    assert filters.q_from_bandwidth(octaves, *where) == pytest.approx(q, rel=1e-12)
+
+
 # ------------------------------------------------------------------------------ Web Audio API
 def web_audio(kind, rate, frequency, q, gain=0.0):
     """The formulas of "Filters Characteristics", with Q as that page means it.

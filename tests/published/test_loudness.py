@@ -54,6 +54,26 @@ def test_other_rates_have_the_same_response(rate):
     assert response(k_weighting(rate), frequencies, rate) == pytest.approx(expected, abs=0.01)
 
 
+@pytest.mark.parametrize(
+    ("rate", "tolerance"), [(8000, 0.04), (11025, 0.013), (16000, 0.003), (22050, 0.001)]
+)
+def test_low_rates_have_the_same_response(rate, tolerance):
+    # The same sentence of BS.1770-5; EBU Tech 3341 leaves a meter 0.1 LU. The bilinear transform
+    # would bend the shelf by 0.285, 0.147, 0.066 and 0.031 dB.
+    frequencies = np.linspace(20.0, rate / 2.0, 500)
+    expected = response(k_weighting(RATE), frequencies, RATE)
+    found = response(k_weighting(rate), frequencies, rate)
+    assert found == pytest.approx(expected, abs=tolerance)
+
+
+@pytest.mark.parametrize("rate", [8000, 11025, 16000, 22050, 32000])
+def test_a_tone_on_the_slope_of_the_shelf_at_low_rates(rate):
+    # 2.4 kHz at −20 dBFS: BS.1770-5, equation 2, with the response of its tables at 48 kHz.
+    x = tones((4, -20), rate=rate, channels=1, frequency=2400.0)
+    expected = -0.691 + 10.0 * np.log10(0.005) + response(k_weighting(RATE), [2400.0], RATE)[0]
+    assert metered(x, rate).integrated() == pytest.approx(expected, abs=0.04)
+
+
 def test_channel_weights():
     # BS.1770-5, Annex 1, Table 3; the LFE is not measured.
     assert list(channel_weights(5)) == [1.0, 1.0, 1.0, 1.41, 1.41]
@@ -182,6 +202,18 @@ def test_gain_moves_every_figure_by_itself(rng, gain):
     assert after.momentary_max() - before.momentary_max() == pytest.approx(gain, abs=1e-9)
     assert after.short_term_max() - before.short_term_max() == pytest.approx(gain, abs=1e-9)
     assert after.range() == pytest.approx(before.range(), abs=1e-9)
+
+
+@pytest.mark.parametrize("level", [-69.9, -45.0])
+def test_trim_brings_a_steady_tone_to_a_level(level):
+    # A stereo sine of 1 kHz reads its peak level and 0.0067 LU, as in case 1 of Tech 3341.
+    meter = metered(tones((4, level - 0.0067)))
+    assert meter.trim_to(-20.0) == pytest.approx(-20.0 - level, abs=0.0005)
+
+
+def test_what_the_absolute_gate_takes_for_silence_is_not_trimmed():
+    # BS.1770-5, Annex 1, equation 4. A trim would make the noise of an empty take as loud as songs.
+    assert metered(tones((4, -70.1))).trim_to(-20.0) is None
 
 
 def test_loudness_that_does_not_exist():
