@@ -18,7 +18,6 @@ from chainkit.dsp.longterm import LongTerm
 from chainkit.dsp.meter import Measurement
 from chainkit.dsp.regions import AIR, Region, Tilt, find_regions
 from chainkit.dsp.resonance import Resonance, find_resonances
-from chainkit.dsp.sibilance import LOWEST_RATE
 from chainkit.scout import findings as made
 from chainkit.scout.findings import SURE, Finding, ranked
 from chainkit.scout.hearing import Heard, hear
@@ -33,10 +32,7 @@ SHORTEST = 0.4  # seconds, the gating block of ITU-R BS.1770-5: less has no loud
 # spectrum ends); how far a drone is believed then.
 OWN, OWN_TRUST = 0.01, 0.4
 FAINTEST, RAISED = -90.0, -6.0  # dBFS of a peak: the last of 16 bits; where it may well be
-# Different partials: that tell nothing of a place, that tell all; twice as many for a resonance in
-# what is no voice, where notes are held, and vibrato or several players make many of one.
-FEW, ENOUGH = 6.0, 9.0
-FEW_HELD, ENOUGH_HELD = 12.0, 18.0
+FEW, ENOUGH = 6.0, 9.0  # different partials: that tell nothing of a place, that tell all
 CLIPPED_OFTEN, CLIPPED_TRUST = 20.0, 0.49  # times a minute; how far a resonance is believed then
 SAME = 2.0**0.25  # factor of frequency within which a region is a sure resonance's own hump
 NEAR, AROUND = 1.05, 1.2  # factors about a resonance, about a region, within which they are counted
@@ -213,8 +209,7 @@ def _found(heard: Heard, tilt: Tilt, rate: int) -> tuple[list[Finding], list[Fin
     believed = CLIPPED_TRUST if _is_clipped(measured) else 1.0
     for resonance in find_resonances(heard.excerpt, rate):
         if _is_there(resonance, spectrum) and not _is_hum(resonance, heard.hum):
-            passed = spectrum.partials(resonance.frequency, NEAR)
-            trust = believed * _trust(passed, held=not speech and rate >= LOWEST_RATE)
+            trust = believed * _trust(spectrum, resonance.frequency, NEAR)
             finding = made.of_resonance(resonance, spectrum, trust)
             (found if trust > 0.0 else partials).append(finding)
     for region in find_regions(tilt, speech=speech):
@@ -224,7 +219,7 @@ def _found(heard: Heard, tilt: Tilt, rate: int) -> tuple[list[Finding], list[Fin
         elif not _is_told(region, found) and (
             speech or not is_attack(region.frequency, heard.attack)
         ):
-            trust = _trust(spectrum.partials(region.frequency, AROUND))
+            trust = _trust(spectrum, region.frequency, AROUND)
             finding = made.of_region(region, measured.sounding_share)
             (found if trust > 0.0 else partials).append(finding)
     return found, partials
@@ -241,10 +236,10 @@ def _is_told(region: Region, found: list[Finding]) -> bool:
     return any(1.0 / SAME < region.frequency / f.frequency_hz < SAME for f in sure)
 
 
-def _trust(partials: float, held: bool = False) -> float:
+def _trust(spectrum: LongTerm, frequency: float, reach: float) -> float:
     """How far a place is one where different partials have passed, 0 to 1."""
-    few, enough = (FEW_HELD, ENOUGH_HELD) if held else (FEW, ENOUGH)
-    return float(np.clip((partials - few) / (enough - few), 0.0, 1.0))
+    partials = spectrum.partials(frequency, reach)
+    return float(np.clip((partials - FEW) / (ENOUGH - FEW), 0.0, 1.0))
 
 
 def _is_there(found: Resonance, spectrum: LongTerm) -> bool:

@@ -716,41 +716,6 @@ def test_a_steady_rumble_under_a_voice_is_taken_away_and_told(tmp_path, sung, rn
     assert plan(scouting).moves[0].reason.startswith("Apart from the rumble, below")
 
 
-def strings(rng, rate):
-    """Twelve chords of four notes, three players each, with vibrato; saws of 14 harmonics."""
-    time = np.arange(2 * rate) / rate
-    fade = np.minimum(1.0, np.minimum(time, 2.0 - time) / 0.15)
-    chords = ((0, 4, 7, 12), (9, 12, 16, 21), (5, 9, 12, 17), (7, 11, 14, 19), (2, 5, 9, 14))
-    played = []
-    for chord in chords:
-        x = np.zeros(len(time))
-        for note in np.repeat(chord, 3):
-            vibrato = np.sin(2 * np.pi * rng.uniform(4.4, 5.6) * time + rng.uniform(0, 6))
-            cents = 6.0 * rng.standard_normal() + 12.0 * vibrato
-            phase = 2 * np.pi * np.cumsum(196.0 * 2 ** (note / 12 + cents / 1200)) / rate
-            x += sum(np.sin(k * phase + k) / k for k in range(1, 15))
-        played.append(0.02 * fade * x)
-    x = np.concatenate([played[n] for n in rng.permutation(np.tile(np.arange(5), 2))])
-    return (x + 3e-4 * rng.standard_normal(len(x)))[:, None]
-
-
-@pytest.mark.parametrize("seed", [1, 2])
-def test_vibrato_does_not_make_resonances_of_notes(tmp_path, seed):
-    """It spreads one partial over several cells, in which several seem to have passed."""
-    scouting = scouted(tmp_path / "strings.wav", strings(np.random.default_rng(seed), RATE))
-    sure = [f for f in scouting.findings if f.kind == "resonance" and f.confidence >= 0.5]
-    assert not sure
-    assert scouting.own_partials
-
-
-def test_a_resonance_of_what_is_no_voice_is_found(tmp_path, rng):
-    """In noise every frequency sounds."""
-    x = Cascade(filters.bell(RATE, 900.0, 10.0, 8.0), 1).process(pink(rng, 12 * RATE))
-    scouting = scouted(tmp_path / "noise.wav", x)
-    (one,) = [f for f in scouting.findings if f.kind == "resonance" and f.confidence >= 0.5]
-    assert one.frequency_hz == pytest.approx(900.0, rel=0.03)
-
-
 def test_a_tone_is_no_hump_and_no_rumble(tmp_path):
     x = 0.3 * np.sin(2 * np.pi * 440.0 * np.arange(5 * RATE) / RATE)[:, None]
     assert scouted(tmp_path / "sine.wav", x).findings == ()
