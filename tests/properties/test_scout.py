@@ -306,6 +306,22 @@ def assert_helps(path):
     return proposal
 
 
+@pytest.mark.parametrize(("frequency", "q"), [(900.0, 16.0), (2660.0, 19.0)])
+def test_a_resonance_in_noise_is_believed(rng, tmp_path, frequency, q):
+    """It draws the strongest line of many windows to one place, as a note would."""
+    spectrum = np.fft.rfft(rng.standard_normal(30 * RATE))
+    spectrum[1:] /= np.sqrt(np.arange(1, len(spectrum)))
+    pink = np.fft.irfft(spectrum)
+    bell = Cascade(filters.bell(RATE, frequency, 8.0, q), 1)
+    x = bell.process(0.05 * pink[:, None] / pink.std())
+    write(tmp_path / "noise.wav", x, RATE)
+    sure = [f for f in scout_file(tmp_path / "noise.wav").findings if f.confidence > 0.5]
+    found = [f for f in sure if abs(f.frequency_hz / frequency - 1.0) < 0.03]
+    assert len(found) == 1
+    assert len(sure) == 1
+    assert abs(found[0].q / q - 1.0) < 0.3
+
+
 @pytest.mark.parametrize("register", ["low", "high"])
 def test_the_chain_calms_the_hiss_and_evens_the_spectrum(register, tmp_path):
     song = sing(44100, seconds=10.0, register=register, seed=3, resonance=Resonance(300, 5, 8))
