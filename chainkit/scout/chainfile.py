@@ -169,7 +169,8 @@ class Draft:
         """The whole of it."""
         deess, why = "", ""
         if found is not None:
-            deess, why = _deess(self._scouting, found, trial), _why(self._scouting, found, trial)
+            why = _why(self._scouting, found, trial)
+            deess = _deess(self._scouting, found, trial, why)
         text = self._head + self._eq + deess + self._compress
         chain = parse_chain(text, "the starting chain")
         chain.check(self._scouting.rate)
@@ -224,12 +225,12 @@ def _eq(chosen: Sequence[Move]) -> str:
     return "\n".join(lines) + "\n\n"
 
 
-def _deess(scouting: Scouting, found: Deessing, trial: Trial | None) -> str:
+def _deess(scouting: Scouting, found: Deessing, trial: Trial | None, why: str) -> str:
     edge = FREQUENCY.format(10.0 * round((scouting.sibilance_edge_hz or 0.0) / 10.0))
     level = scouting.heard.measurement.sibilants_median_db or 0.0
-    why = (
+    comment = (
         f"The middle one of this voice's {len(scouting.heard.hisses)} sibilants carries its energy "
-        f"above {edge}. {_why(scouting, found, trial)} Behind the EQ, so that it hears the "
+        f"above {edge}. {why} Behind the EQ, so that it hears the "
         f"hiss as the EQ leaves it. The sibilants lie {abs(level):.0f} dB "
         f"{'above' if level > 0.0 else 'below'} the voice: the louder they are, the more is taken."
     )
@@ -249,7 +250,7 @@ def _deess(scouting: Scouting, found: Deessing, trial: Trial | None) -> str:
         ("attack", "1 ms", "sibilants start fast"),
         ("release", "60 ms", "the vowel behind is soon let go"),
     )
-    lines = textwrap.wrap(why, 100, initial_indent="  # ", subsequent_indent="  # ")
+    lines = textwrap.wrap(comment, 100, initial_indent="  # ", subsequent_indent="  # ")
     return "\n".join(lines) + "\n" + _stage("deess", rows) + "\n"
 
 

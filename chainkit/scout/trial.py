@@ -82,7 +82,8 @@ class Sample:
         start = max(0, min(first, last))
         end = start + round(TRIED * self._rate)
         self._audio = np.ascontiguousarray(heard.excerpt[start:end, None])
-        self._sibilants, self._index = self._sibilance(self._audio)
+        self._inside, self._index = self._sibilance(self._audio)
+        self._outside = ~self._inside & self._sounding()
         self.hisses = self._index is not None
 
     def tried(self, chain: Chain) -> Trial:
@@ -92,11 +93,7 @@ class Sample:
         reduction = -processed.gains[deess][:, 0]
         _, after = self._sibilance(processed.audio)
         calmer = float("inf") if after is None else (self._index or 0.0) - after
-        return Trial(
-            calmer,
-            _mean(reduction[self._sibilants]),
-            _mean(reduction[~self._sibilants & self._sounding()]),
-        )
+        return Trial(calmer, _mean(reduction[self._inside]), _mean(reduction[self._outside]))
 
     def _sibilance(self, x: Values) -> tuple[NDArray[np.bool_], float | None]:
         """Which frames lie in sibilants, and the index."""
