@@ -39,6 +39,7 @@ def small_page(folder: Path, rng: np.random.Generator, seconds: float = 12.0) ->
         tuple(candidates),
         ((1.0, 1.12), (4.5, 4.6), (9.0, 9.2)),
         (Column("crest", "Crest factor", "dB", 1, 0.2), Column("share", "Clear share", "%", 0)),
+        {"Its makeup ends at 48 dB": NAMES[:2], "Dithered": [one.name for one in candidates]},
         {"Voice to backing": "−3 LU"},
     )
     return write_listening_page(folder / "page", page)

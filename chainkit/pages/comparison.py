@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from chainkit.compare.job import Comparison, Outcome
-from chainkit.compare.report import figures
+from chainkit.compare.report import figures, notes
 from chainkit.gainlog import read_log
 from chainkit.pages.listening.model import Candidate, Column, ListeningPage, Reduction, View
 
@@ -28,6 +28,7 @@ def listening_page(comparison: Comparison) -> ListeningPage:
         columns=tuple(
             Column(f.key, f.label, f.unit, uncertainty=f.uncertainty) for f in figures(comparison)
         ),
+        notes=notes(comparison),
         settings=_settings(comparison),
     )
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import csv
+import html
 import json
+import re
 
 import numpy as np
 import pyloudnorm
@@ -132,6 +134,9 @@ def test_what_a_render_notes_is_told_once_of_all_it_is_about(folder, capsys):
     due = [f"{names[n]}, {names[n + 1]}: {notes[n]}" for n in (0, 2)]
     told = [line.removeprefix("chainkit: ") for line in capsys.readouterr().err.splitlines()]
     assert told == due
+    page = (folder / "out/index.html").read_text(encoding="utf-8")
+    items = re.findall(r"<li>(.*?)</li>", page)
+    assert [html.unescape(re.sub("</?bdi>", "", item)) for item in items] == due
 
 
 def test_hostile_names_become_text_and_safe_files(folder):

@@ -225,6 +225,13 @@ def test_names_are_shown_as_text(visit, small):
     assert page.evaluate("window.taken") is None
 
 
+def test_notes_name_the_candidates_they_are_about(visit, small):
+    page = visit(small)
+    told = page.get_by_role("list", name="Notes").get_by_role("listitem").all_inner_texts()
+    shown = [" ".join(name.split()) for name in NAMES[:2]]
+    assert told == [f"{', '.join(shown)}: Its makeup ends at 48 dB", "All candidates: Dithered"]
+
+
 def test_twins_are_called_the_same(visit, small):
     page = visit(small)
     notes = page.locator(".candidates .same").all_inner_texts()

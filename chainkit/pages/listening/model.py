@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -116,6 +116,8 @@ class ListeningPage:
         The first is the one that figures are compared with, and whose waveform is drawn.
     sibilants : tuple of (start, end), s
     columns : tuple of Column
+    notes : mapping of str to sequence of str
+        What the listener should know of how candidates were made, with their names.
     settings : mapping of str to str
         How the comparison was made, for the foot of the page.
 
@@ -133,6 +135,7 @@ class ListeningPage:
     candidates: tuple[Candidate, ...]
     sibilants: tuple[tuple[float, float], ...] = ()
     columns: tuple[Column, ...] = ()
+    notes: Mapping[str, Sequence[str]] = field(default_factory=dict)
     settings: Mapping[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
