@@ -30,11 +30,12 @@ from chainkit.record import (
 )
 from chainkit.stages.compress import is_matched
 
-LONG, SHORT = 1 << 18, 1 << 16
-"""Samples of all channels that go through the chain at a time; the result does not depend on it.
+LONGEST = 1 << 18
+LONG, SHORT = 1 << 19, 1 << 16
+"""Most frames, and samples of all channels, that go through the chain at a time.
 
 Long blocks for two threads, which wait for one another at each, and short ones for one, which stay
-in the processor's cache.
+in the processor's cache. The result does not depend on it.
 """
 
 
@@ -189,7 +190,7 @@ def passes(chain: Chain) -> int:
 
 def _blocks(reader: AudioReader, progress: Progress | None) -> Iterator[Audio]:
     samples = LONG if threaded() else SHORT
-    return reader.blocks(samples // reader.channels, progress)
+    return reader.blocks(min(LONGEST, samples // reader.channels), progress)
 
 
 class _Pass:

@@ -29,7 +29,7 @@ from chainkit.chain import parse_chain
 from chainkit.chain.stream import ChainStream
 from chainkit.dsp import filters
 from chainkit.dsp.cascade import Cascade
-from chainkit.rendering import LONG
+from chainkit.rendering import LONG, LONGEST
 
 BLOCK = 16384
 START = 1 / 3  # minutes: all loops are loaded then
@@ -122,7 +122,7 @@ def channels(options: argparse.Namespace) -> None:
 
 def chained(x: np.ndarray) -> None:
     stream = ChainStream(parse_chain(CHAIN, "chain"), RATE, x.shape[1])
-    size = LONG // x.shape[1]
+    size = min(LONGEST, LONG // x.shape[1])
     for begin in range(0, len(x), size):
         stream.process(x[begin : begin + size])
     stream.finish()
