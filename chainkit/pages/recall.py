@@ -17,7 +17,7 @@ from chainkit.pages import curves, plots
 from chainkit.pages.base import change, render_page
 from chainkit.pages.settings import every_setting
 from chainkit.pages.timeline import WIDTH, moving_stages, reduction_sheet, sheet_height
-from chainkit.songbook.overview import listed
+from chainkit.songbook.rows import listed
 
 LEVELS = (
     ("integrated_lufs", "integrated loudness", "LUFS"),
