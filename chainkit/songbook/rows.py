@@ -9,7 +9,7 @@ from typing import Any
 
 from chainkit.dsp.levels import difference
 from chainkit.dsp.loudness import widening
-from chainkit.songbook.work import FAILED, NEVER, STALE, Backing, Outcome
+from chainkit.songbook.work import FAILED, NEVER, STALE, BackingLevel, Outcome
 
 NOTES = "notes"
 
@@ -176,7 +176,7 @@ def _figures(outcome: Outcome) -> dict[str, float | None]:
     }
 
 
-def _above_backing(record: dict[str, Any], backing: Backing | None) -> float | None:
+def _above_backing(record: dict[str, Any], backing: BackingLevel | None) -> float | None:
     """LU of the output above its backing, each counted as it sounds in the mix."""
     if backing is None:
         return None
