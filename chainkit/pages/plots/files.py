@@ -8,6 +8,7 @@ import warnings
 from html import escape
 from pathlib import Path
 
+import numpy as np
 from matplotlib.figure import Figure
 
 from chainkit.audio.atomic import atomic_file
@@ -75,5 +76,13 @@ def _finished(sheet: Figure, form: str) -> bytes:
         if engine := sheet.get_layout_engine():
             engine.execute(sheet)
             sheet.set_layout_engine("none")
+        _settle(sheet)
         sheet.savefig(file, format=form, dpi=DPI, metadata=METADATA[form])
     return file.getvalue()
+
+
+def _settle(sheet: Figure) -> None:
+    """Round the places of the panels: layouts differ in last bits, which SVG names clips after."""
+    for axes in sheet.axes:
+        left, bottom, width, height = np.round(axes.get_position(original=True).bounds, 12)
+        axes.set_position((left, bottom, width, height))
