@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from chainkit.chain.stream import Audio, Prepared
+from chainkit.chain.stream import Audio, Blocks, Prepared
 from chainkit.gainlog import GainLog
-
-Blocks = Callable[[], Iterable[Audio]]
 
 
 @dataclass(frozen=True)

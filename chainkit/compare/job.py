@@ -10,7 +10,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from chainkit.audio.reader import AudioReader, Progress
+from chainkit.audio.reader import BLOCK, AudioReader, Progress
 from chainkit.audio.writer import AudioWriter
 from chainkit.chain.stream import Audio, Prepared, measure_loudness
 from chainkit.compare.candidates import Candidate
@@ -29,7 +29,6 @@ from chainkit.process import cores
 from chainkit.record import prepared_chain
 from chainkit.rendering import Options, Result, render
 
-BLOCK = 65536
 SAME_DB = -200.0
 """Residual below which two candidates differ by the rounding of their samples alone."""
 SOUNDING_DB = 50.0
