@@ -529,7 +529,9 @@ def test_no_value_leaves_what_a_setting_may_hold(scouting):
 
 
 def test_cuts_are_narrow_and_boosts_wide(scouting):
-    for move in plan(scouting).moves:
+    moves = plan(scouting).moves
+    assert moves
+    for move in moves:
         gain, q = getattr(move.band, "gain", 0.0), getattr(move.band, "q", None)
         assert gain <= 0.0 or q <= 0.8
         assert gain >= 0.0 or q >= 1.4
