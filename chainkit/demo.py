@@ -13,7 +13,7 @@ import numpy as np
 from chainkit.audio.atomic import atomic_file, cannot_write, together
 from chainkit.audio.writer import write
 from chainkit.dsp.backing import accompany
-from chainkit.dsp.voice import Fricative, Note, Phrase, Plosive, Resonance, Song, Span, sing
+from chainkit.dsp.voice import Fricative, Note, Phrase, PlantedResonance, Plosive, Song, Span, sing
 from chainkit.errors import OutputError, UsageError
 
 RATE = 48000
@@ -161,9 +161,9 @@ def _make_folder(folder: Path, force: bool) -> None:
         raise OutputError(f"{folder} is not empty; name a new folder, or replace with --force")
 
 
-def _mud(seed: int) -> Resonance:
+def _mud(seed: int) -> PlantedResonance:
     rng = np.random.default_rng((seed, 1))
-    return Resonance(*(float(rng.uniform(*bounds)) for bounds in (MUD_HZ, MUD_Q, MUD_DB)))
+    return PlantedResonance(*(float(rng.uniform(*bounds)) for bounds in (MUD_HZ, MUD_Q, MUD_DB)))
 
 
 def _write_truth(
@@ -197,7 +197,7 @@ def _cell(value: float | str) -> str:
 
 def _chain_text(song: Song) -> str:
     """The demo's chain, aimed at what this song has in it."""
-    mud = song.resonance or Resonance(300.0, 4.0, 3.0)
+    mud = song.resonance or PlantedResonance(300.0, 4.0, 3.0)
     lowest = min(note.hz for note in song.notes)
     return CHAIN.format(
         highpass=5 * round(0.75 * lowest / 5),

@@ -55,6 +55,11 @@ class Options:
         Of the dither.
     allow_clipping, force : bool
         Keep an output that clips; replace files that are there.
+
+    Raises
+    ------
+    ValueError
+        `log_step` is not above 0, or `seed` below 0.
     """
 
     subtype: str | None = None

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from chainkit.audio.atomic import atomic_file
 from chainkit.audio.reader import AudioReader, Progress
 from chainkit.dsp import phrases, riding
-from chainkit.dsp.loudness import HOPS_A_SECOND, to_lufs
+from chainkit.dsp.loudness import ABSOLUTE_GATE, HOPS_A_SECOND, to_lufs
 from chainkit.dsp.phrases import HopMeter, Hops, PhraseMeter, Phrasing, Stretch
 from chainkit.dsp.riding import RideSettings, Riding
 from chainkit.errors import AudioFileError
@@ -22,7 +22,6 @@ Values = NDArray[np.float64]
 
 NOTABLE = 50  # hops: a shorter sound in a gap is not worth a word
 UNHEARD = 36.0  # LU below the loudest phrase: nor is a quieter one
-SILENT = -70.0  # LUFS: the gate of ITU-R BS.1770-5, below which nothing has a loudness
 
 ALONE = RideSettings(amount=0.6, follow=0.0, reach=6.0)
 """Without a backing: six tenths of the way to one loudness."""
@@ -241,7 +240,7 @@ def _unridden(power: Values, phrasing: Phrasing) -> Iterator[Stretch]:
 
 
 def _refuse_silent(band: AudioReader, under: Values, ridden: Riding) -> None:
-    if to_lufs(under).max(initial=-np.inf) < SILENT:
+    if to_lufs(under).max(initial=-np.inf) < ABSOLUTE_GATE:
         where = "while the voice lasts"
     elif not np.isfinite(ridden.backing).any():
         where = "under every phrase"

@@ -109,11 +109,8 @@ def _render_again(
         allow_clipping=True,
     )
     with writer, Behind(writer.write) as writing:
-        for block in ahead(voice.blocks()):
-            writing.put(stream.process(block).audio)
-            if progress is not None:
-                progress(len(block))
-        writing.put(stream.finish().audio)
+        for _, passage in stream.passages(ahead(voice.blocks(progress=progress))):
+            writing.put(passage.audio)
 
 
 def _difference(one: AudioReader, other: AudioReader) -> tuple[int | None, float | None]:

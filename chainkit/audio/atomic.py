@@ -20,6 +20,8 @@ from typing import IO, Any
 from chainkit.errors import OutputError
 
 PathLike = str | os.PathLike[str]
+PENDING = ".chainkit-*.part"
+"""Names of what is not complete: a pattern, which a name of one's own fills."""
 
 
 @dataclass(frozen=True)
@@ -102,7 +104,7 @@ def pending_file(path: PathLike, force: bool = False) -> Iterator[Path]:
     """
     target = _target(path)
     _refuse_what_is_there(path, force)
-    pending = target.parent / f".chainkit-{secrets.token_hex(8)}.part"
+    pending = target.parent / PENDING.replace("*", secrets.token_hex(8))
     complete, waiting = _Complete(pending, target, path, force), _waiting.get()
     try:
         _create(pending, path)

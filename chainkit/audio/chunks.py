@@ -51,7 +51,7 @@ _LAYOUTS = {
     b"FORM": _Layout(12, ">4sI", False, 2, b"SSND", 8),
     b"caff": _Layout(8, ">4sQ", False, 1, b"data", 4),
 }
-WAVE_FAMILY = (b"RIFF", b"RF64", b"BW64")
+WAVE_MAGICS = (b"RIFF", b"RF64", b"BW64")
 
 
 class ChunkFile:
@@ -166,7 +166,7 @@ def append_chunks(path: str | Path, chunks: Iterable[tuple[bytes, bytes]]) -> No
     """
     with open(path, "r+b") as file:
         magic = file.read(4)
-        if magic not in WAVE_FAMILY:
+        if magic not in WAVE_MAGICS:
             raise ValueError(f"{path} is not a RIFF or RF64 file")
         file.write(b"\0" * (file.seek(0, os.SEEK_END) % 2))
         for name, data in chunks:

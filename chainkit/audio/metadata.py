@@ -25,7 +25,7 @@ from dataclasses import astuple, dataclass, replace
 from pathlib import Path
 from typing import BinaryIO
 
-from chainkit.audio.chunks import WAVE_FAMILY, Chunk, ChunkFile, append_chunks, overwrite, read_at
+from chainkit.audio.chunks import WAVE_MAGICS, Chunk, ChunkFile, append_chunks, overwrite, read_at
 from chainkit.audio.formats import BITS, FLOATS
 from chainkit.errors import AudioFileError
 
@@ -138,7 +138,7 @@ def read_metadata(file: ChunkFile, path: str | Path, tags: Collection[str] = ())
     AudioFileError
         A chunk is above 64 MiB.
     """
-    if file.magic not in WAVE_FAMILY:
+    if file.magic not in WAVE_MAGICS:
         tagged = (f"tags ({', '.join(tags)})",) if tags else ()
         return Metadata(unknown=(*_unknown(file.chunks, ()), *tagged))
     whole = [chunk for chunk in file.chunks if chunk.start + chunk.size <= file.length]

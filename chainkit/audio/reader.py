@@ -17,7 +17,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from chainkit.audio.chunks import WAVE_FAMILY, ChunkFile
+from chainkit.audio.chunks import WAVE_MAGICS, ChunkFile
 from chainkit.audio.formats import FLOATS, WIDTHS
 from chainkit.audio.metadata import Metadata, read_metadata
 from chainkit.audio.plain import SUBTYPES, PlainSamples
@@ -139,7 +139,7 @@ class AudioReader:
 
     def _is_plain(self) -> bool:
         """Whether the samples lie one behind the other, three bytes for 24 bits."""
-        if self._chunks.magic not in WAVE_FAMILY or self.subtype not in SUBTYPES:
+        if self._chunks.magic not in WAVE_MAGICS or self.subtype not in SUBTYPES:
             return False
         promised, _ = self._chunks.data_bytes() or (0, 0)
         return promised // (WIDTHS[self.subtype] * self.channels) == self.frames

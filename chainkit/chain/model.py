@@ -144,7 +144,13 @@ class Chain:
         return replace(self, stages=tuple(self.stages[old] for old in order), places=places)
 
     def bypassing(self, *names: str) -> Chain:
-        """The same chain with the stages called `names` bypassed."""
+        """The same chain with the stages called `names` bypassed.
+
+        Raises
+        ------
+        UsageError
+            There is no such stage.
+        """
         indices = [self.index(name) for name in names]
         stages = list(self.stages)
         for index in indices:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -130,6 +130,20 @@ class ChainStream:
             taps.append(Tap(x, y, gain))
             x = y
         return Passage(x, tuple(taps))
+
+    def passages(self, blocks: Iterable[Audio]) -> Iterator[tuple[Audio, Passage]]:
+        """Send a whole voice through the chain: each block, and what left the chain meanwhile.
+
+        Last comes an empty block, with what `finish` returns.
+
+        Raises
+        ------
+        ValueError
+            As `process`.
+        """
+        for block in blocks:
+            yield block, self.process(block)
+        yield np.empty((0, self.channels)), self.finish()
 
 
 def as_audio(x: ArrayLike, channels: int) -> Audio:
@@ -266,7 +280,7 @@ def process_array(chain: Chain, x: ArrayLike, rate: int) -> Processed:
     voice = as_audio(given.reshape(len(given), -1), given.size // len(given))
     prepared = prepare(chain, rate, voice.shape[1], lambda: [voice])
     stream = prepared.stream(rate, voice.shape[1])
-    passages = [stream.process(voice), stream.finish()]
+    passages = [passage for _, passage in stream.passages([voice])]
     audio = np.concatenate([passage.audio for passage in passages]).reshape(shape)
     gains = {
         stage.name: np.concatenate([p.taps[i].gain for p in passages])

@@ -167,10 +167,11 @@ def refuse_what_is_there(target: Path, force: bool) -> None:
 @contextmanager
 def _appearing(target: Path) -> Iterator[tuple[Path, Path]]:
     """A folder that appears at `target` when the block ends well, and one for scratch files."""
-    from chainkit.audio.atomic import cannot_write
+    from chainkit.audio.atomic import PENDING, cannot_write
 
+    prefix, suffix = PENDING.split("*")
     try:
-        made = tempfile.mkdtemp(prefix=".chainkit-", suffix=".part", dir=target.parent)
+        made = tempfile.mkdtemp(prefix=prefix, suffix=suffix, dir=target.parent)
     except OSError as fault:
         raise cannot_write(target, fault) from None
     folder, scratch = Path(made) / "whole", Path(made) / "scratch"

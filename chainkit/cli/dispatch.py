@@ -1,4 +1,4 @@
-"""Runs one command and turns faults into one-line messages and exit codes."""
+"""Runs one command and turns faults into messages, a line each, and exit codes."""
 
 from __future__ import annotations
 

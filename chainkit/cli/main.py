@@ -1,4 +1,4 @@
-"""The ``chainkit`` command: finds the command asked for, runs it, reports faults.
+"""The ``chainkit`` command: prints the overview, or hands the command asked for to `dispatch`.
 
 Only the module of the command asked for is imported, and the overview is printed from the table
 below, so that ``chainkit --help`` answers at once.

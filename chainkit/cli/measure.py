@@ -12,35 +12,20 @@ from typing import TYPE_CHECKING, Any
 from chainkit.cli import show
 from chainkit.cli.options import add_force, add_json
 from chainkit.cli.outputs import add_plot, checked_outputs
+from chainkit.pages.levels import LABELS
 from chainkit.process import load_numba
 
 if TYPE_CHECKING:
     from chainkit.dsp.meter import Measurement
 
-# What a row shows, and how many decimals. EBU Tech 3341 asks for one at most in a display.
-ROWS: tuple[tuple[str, str, int], ...] = (
-    ("integrated_lufs", "integrated loudness, LUFS", 1),
-    ("short_term_max_lufs", "greatest short-term, LUFS", 1),
-    ("momentary_max_lufs", "greatest momentary, LUFS", 1),
-    ("loudness_range_lu", "loudness range, LU", 1),
-    ("true_peak_dbtp", "true peak, dBTP", 1),
-    ("sample_peak_dbfs", "sample peak, dBFS", 1),
-    ("rms_dbfs", "RMS, dBFS", 1),
-    ("crest_db", "crest factor, dB", 1),
-    ("peak_to_loudness_db", "peak to loudness, dB", 1),
-    ("dc_offset", "DC offset, full scale 1", 5),
-    ("clipped_runs", "clipped runs", 0),
-    ("first_clipped_seconds", "first clipped, s", 3),
-    ("noise_floor_dbfs", "noise floor, dBFS", 1),
-    ("sounding_share", "sounding, share of time", 2),
-    ("low_mid_db", "low-mid against all, dB", 1),
-    ("presence_db", "presence against all, dB", 1),
-    ("air_db", "air against all, dB", 1),
-    ("sibilance_index_db", "sibilance index, dB", 1),
-    ("sibilants_a_minute", "sibilants a minute", 0),
-    ("sibilants_median_db", "sibilants against voice, median, dB", 1),
-    ("sibilants_p95_db", "sibilants against voice, 95 %, dB", 1),
-)
+# EBU Tech 3341 asks for one decimal at most in a display of loudness; these need other numbers.
+DECIMALS = {
+    "dc_offset": 5,
+    "clipped_runs": 0,
+    "first_clipped_seconds": 3,
+    "sounding_share": 2,
+    "sibilants_a_minute": 0,
+}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -116,8 +101,8 @@ def write(arguments: argparse.Namespace, measurements: dict[str, Measurement]) -
 def rows(measured: list[Measurement]) -> list[tuple[str, ...]]:
     """Rows of the table, a column a file."""
     return [
-        (label, *(text(getattr(measurement, key), places) for measurement in measured))
-        for key, label, places in ROWS
+        (label, *(text(getattr(found, key), DECIMALS.get(key, 1)) for found in measured))
+        for key, label in LABELS.items()
     ]
 
 

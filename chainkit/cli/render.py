@@ -125,19 +125,12 @@ def print_result(result: Result) -> None:
         print(f"wrote {path}")
 
 
-LEVELS = {
-    "integrated_lufs": "integrated loudness, LUFS",
-    "loudness_range_lu": "loudness range, LU",
-    "true_peak_dbtp": "true peak, dBTP",
-    "crest_db": "crest factor, dB",
-    "sibilance_index_db": "sibilance index, dB",
-}
-
-
 def level_rows(levels: dict[str, Any]) -> list[tuple[Any, ...]]:
     """Rows of the table of levels."""
+    from chainkit.pages.levels import LABELS, OF_A_RENDER
+
     before, after = levels["before"], levels["after"]
-    return [(label, before[key], after[key]) for key, label in LEVELS.items()]
+    return [(LABELS[key], before[key], after[key]) for key in OF_A_RENDER]
 
 
 def stage_row(name: str, stage: dict[str, Any]) -> tuple[Any, ...]:

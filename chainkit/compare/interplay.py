@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-import numpy as np
-
-from chainkit.chain.stream import Audio, Prepared
+from chainkit.chain.stream import Audio, Blocks, Prepared
 from chainkit.gainlog import GainLog
-
-Blocks = Callable[[], Iterable[Audio]]
 
 
 @dataclass(frozen=True)
@@ -60,8 +56,7 @@ def mean_reductions(
     """Mean reduction in dB of each stage that turns down, over the whole voice."""
     stream = prepared.stream(rate, channels)
     log = GainLog(stream, max(1, rate // 100), None)
-    for block in blocks:
-        log.add(block, stream.process(block))
-    log.add(np.empty((0, channels)), stream.finish())
+    for block, passage in stream.passages(blocks):
+        log.add(block, passage)
     log.finish()
     return {name: found.mean for name, found in log.statistics().items()}

@@ -10,13 +10,13 @@ from typing import TypeVar
 
 import numpy as np
 
-from chainkit.audio.reader import AudioReader, Progress
+from chainkit.audio.reader import BLOCK, AudioReader, Progress
 from chainkit.audio.writer import AudioWriter
 from chainkit.chain.stream import Audio, Prepared, measure_loudness
 from chainkit.compare.candidates import Candidate
 from chainkit.compare.interplay import Effect, interplay
 from chainkit.compare.matching import apart, matching_gains, residual
-from chainkit.compare.mixing import Backing, widened
+from chainkit.compare.mixing import FittedBacking, widened
 from chainkit.compare.squeeze import Squeeze, find_squeeze, squeezed
 from chainkit.dsp.audibility import HOP, ThirdOctaves, audibility, third_octave_powers
 from chainkit.dsp.delay import Queue
@@ -29,7 +29,6 @@ from chainkit.process import cores
 from chainkit.record import prepared_chain
 from chainkit.rendering import Options, Result, render
 
-BLOCK = 65536
 SAME_DB = -200.0
 """Residual below which two candidates differ by the rounding of their samples alone."""
 SOUNDING_DB = 50.0
@@ -47,7 +46,7 @@ class Request:
     ----------
     voice : str
     candidates : tuple of Candidate
-    backing : Backing or None
+    backing : FittedBacking or None
     voice_level : float or None, LU
         Loudness of the voice against the backing; as in the files if None.
     squeeze : float or None, LUFS
@@ -58,7 +57,7 @@ class Request:
 
     voice: str
     candidates: tuple[Candidate, ...]
-    backing: Backing | None = None
+    backing: FittedBacking | None = None
     voice_level: float | None = None
     squeeze: float | None = None
     jobs: int | None = None
@@ -298,7 +297,7 @@ class _Job:
         return None
 
     # ------------------------------------------------------------------------------- in the mix
-    def _mix(self, backing: Backing, outcomes: list[Outcome]) -> None:
+    def _mix(self, backing: FittedBacking, outcomes: list[Outcome]) -> None:
         self.beneath = backing.loudness(BLOCK)
         self.level = self._voice_level(backing)
         self.backing_powers = third_octave_powers(backing.blocks(BLOCK), self.voice.rate)
@@ -308,7 +307,7 @@ class _Job:
         gains = matching_gains(loudness, peaks, loudness[0])
         self._each(self._write_mix, list(zip(outcomes, placed, gains, strict=True)))
 
-    def _voice_level(self, backing: Backing) -> float:
+    def _voice_level(self, backing: FittedBacking) -> float:
         """LU of the voice against the backing: as asked for, else as in the files."""
         if self.request.voice_level is not None:
             return self.request.voice_level
@@ -324,12 +323,12 @@ class _Job:
             return 0.0
         return self.beneath + self.level - voice
 
-    def _loudness_in(self, backing: Backing, voice: AudioReader) -> float | None:
+    def _loudness_in(self, backing: FittedBacking, voice: AudioReader) -> float | None:
         """Loudness in LUFS of `voice` on the channels of the mix."""
         wide = (widened(block, backing.channels) for block in voice.blocks(BLOCK))
         return measure_loudness(wide, voice.rate, backing.channels)
 
-    def _backing(self) -> Backing:
+    def _backing(self) -> FittedBacking:
         if self.request.backing is None:
             raise ValueError("there is no backing")
         return self.request.backing

@@ -19,7 +19,7 @@ def widened(x: Audio, channels: int) -> Audio:
 
 
 @dataclass(frozen=True)
-class Backing:
+class FittedBacking:
     """The rest of the mix, cut to the voice's length.
 
     Parameters
@@ -52,7 +52,7 @@ class Backing:
         return measure_loudness(self.blocks(size), self.reader.rate, self.channels)
 
 
-def open_backing(path: str, voice: AudioReader) -> Backing:
+def open_backing(path: str, voice: AudioReader) -> FittedBacking:
     """The backing at `path`, checked against the voice.
 
     Raises
@@ -71,4 +71,4 @@ def open_backing(path: str, voice: AudioReader) -> Backing:
             f"{path} has {reader.channels} channels and {voice.path} {voice.channels}; "
             "give one of them in mono, or both with the same number"
         )
-    return Backing(reader, max(reader.channels, voice.channels), voice.frames)
+    return FittedBacking(reader, max(reader.channels, voice.channels), voice.frames)

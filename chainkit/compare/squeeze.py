@@ -8,22 +8,20 @@ that meets the target loudness. These settings are ours: common practice, no sou
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
-from chainkit.chain.stream import Audio, measure_loudness
+from chainkit.chain.stream import Audio, Blocks, measure_loudness
+from chainkit.compare.matching import CEILING_DBTP
 from chainkit.dsp.dynamics import Compressor
 from chainkit.dsp.levels import to_gain
 from chainkit.dsp.limiter import Limiter
 from chainkit.dsp.loudness import LoudnessMeter
 from chainkit.dsp.truepeak import TruePeakMeter
 
-Blocks = Callable[[], Iterable[Audio]]
-
 START_LUFS = -16.0
-CEILING_DBTP = -1.0
 TOLERANCE = 0.05  # LU
 PASSES = 12
 MOST_DRIVE = 40.0  # dB

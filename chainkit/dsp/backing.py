@@ -24,7 +24,7 @@ SNARE = NoiseShape(1800.0, 5.0, 4.0)
 
 
 @dataclass(frozen=True)
-class Backing:
+class Accompaniment:
     """A band without the voice.
 
     Parameters
@@ -43,7 +43,7 @@ class Backing:
     swell: tuple[tuple[float, float], ...]
 
 
-def accompany(rate: int, seconds: float, seed: int, *, level: float = -6.0) -> Backing:
+def accompany(rate: int, seconds: float, seed: int, *, level: float = -6.0) -> Accompaniment:
     """Play an invented backing.
 
     Parameters
@@ -57,7 +57,7 @@ def accompany(rate: int, seconds: float, seed: int, *, level: float = -6.0) -> B
 
     Returns
     -------
-    Backing
+    Accompaniment
 
     Raises
     ------
@@ -82,7 +82,7 @@ def accompany(rate: int, seconds: float, seed: int, *, level: float = -6.0) -> B
     scale = 10.0 ** (level / 20.0) / np.max(np.abs(audio))
     audio *= scale
     hats *= scale
-    return Backing(audio, hats, rate, swell)
+    return Accompaniment(audio, hats, rate, swell)
 
 
 class _Band:

@@ -33,7 +33,7 @@ AIR = (10000.0, 16000.0)
 BODY = (1000.0, 4000.0)
 AIR_OF_SPEECH = -12.4  # dB
 NOTABLE = 1.5  # dB
-SURE = 0.5
+MOST = 0.5  # confidence that a hump comes near to: it is always a hint
 DEEP = 50.0  # dB below the strongest third octave, under which nothing belongs to the signal
 FALLEN = 20.0  # dB below the strongest third octave, where the low end is over
 ROLL_OFF, ROLLING = 18.0, 1000.0  # dB in an octave; Hz from which that is the upper end
@@ -223,4 +223,4 @@ def _power(tilt: Tilt, limits: tuple[float, float]) -> float:
 
 
 def _sure(excess: float) -> float:
-    return SURE * excess / (excess + 2.0)
+    return MOST * excess / (excess + 2.0)

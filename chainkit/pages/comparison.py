@@ -10,6 +10,7 @@ from chainkit.compare.job import Comparison, Outcome
 from chainkit.compare.report import figures, notes
 from chainkit.gainlog import read_log
 from chainkit.pages.listening.model import Candidate, Column, ListeningPage, Reduction, View
+from chainkit.record import Outputs
 
 LABELS = {"voice": "Voice alone", "mix": "In the mix", "squeezed": "Squeezed"}
 STEP_ROWS = 2  # rows of the log to a point of the drawn reduction
@@ -58,7 +59,7 @@ def _reductions(outcome: Outcome) -> tuple[Reduction, ...]:
     if not stages:
         return ()
     rate, channels = outcome.raw.rate, outcome.raw.channels
-    log = read_log(outcome.result.files[1])
+    log = read_log(Outputs(outcome.raw.path).log)
     step = STEP_ROWS * outcome.result.record["log"]["frames_a_row"] / rate
     found = []
     for stage in stages:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
+from matplotlib.axes import Axes
 
 from chainkit.dsp.meter import Measurement
 from chainkit.dsp.spectrum import REGIONS
@@ -50,7 +51,7 @@ def draw_measurements(
     plots.save(sheet, path, force=force)
 
 
-def _spectra(axes: plots.Axes, measurements: Mapping[str, Measurement]) -> None:
+def _spectra(axes: Axes, measurements: Mapping[str, Measurement]) -> None:
     levels = [0.0]
     for series, (name, measurement) in enumerate(measurements.items()):
         points = [
@@ -73,7 +74,7 @@ def _spectra(axes: plots.Axes, measurements: Mapping[str, Measurement]) -> None:
         plots.legend(axes, "lower left")
 
 
-def _sibilants(axes: plots.Axes, measurements: Mapping[str, Measurement]) -> None:
+def _sibilants(axes: Axes, measurements: Mapping[str, Measurement]) -> None:
     for series, (name, measurement) in enumerate(measurements.items()):
         stroke = plots.SERIES[series % len(plots.SERIES)]
         axes.plot(
@@ -94,7 +95,7 @@ def _sibilants(axes: plots.Axes, measurements: Mapping[str, Measurement]) -> Non
 MARKS = "os^Dv<"
 
 
-def _loudness(axes: plots.Axes, measurement: Measurement) -> None:
+def _loudness(axes: Axes, measurement: Measurement) -> None:
     for sibilant in measurement.sibilants:
         plots.region(axes, sibilant.start, sibilant.end)
     momentary, short_term = measurement.momentary_lufs, measurement.short_term_lufs

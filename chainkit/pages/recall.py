@@ -15,17 +15,10 @@ from chainkit.chain.model import chain_from_dict
 from chainkit.gainlog import Log
 from chainkit.pages import curves, plots
 from chainkit.pages.base import change, render_page
+from chainkit.pages.levels import LABELS, OF_A_RENDER
 from chainkit.pages.settings import every_setting
 from chainkit.pages.timeline import WIDTH, moving_stages, reduction_sheet, sheet_height
-from chainkit.songbook.overview import listed
-
-LEVELS = (
-    ("integrated_lufs", "integrated loudness", "LUFS"),
-    ("loudness_range_lu", "loudness range", "LU"),
-    ("true_peak_dbtp", "true peak", "dBTP"),
-    ("crest_db", "crest factor", "dB"),
-    ("sibilance_index_db", "sibilance index", "dB"),
-)
+from chainkit.songbook.rows import listed
 
 # Inches as drawn; the page shows them at about three quarters. A ride is drawn over time, with what
 # it met.
@@ -160,10 +153,10 @@ def _print_scale(stages: list[StageEntry], notes: list[str], over_time: float) -
     return min(1.0, max(SMALLEST_PRINT, PAGE / height))
 
 
-def _levels(levels: Mapping[str, Any]) -> list[tuple[str, str, float | None, float | None]]:
-    """Label, unit, before and after of each figure that the record has."""
+def _levels(levels: Mapping[str, Any]) -> list[tuple[str, float | None, float | None]]:
+    """Label, before and after of each figure that the record has."""
     before, after = levels["before"], levels["after"]
-    return [(label, unit, before[key], after[key]) for key, label, unit in LEVELS if key in before]
+    return [(LABELS[key], before[key], after[key]) for key in OF_A_RENDER if key in before]
 
 
 def _stage_entry(

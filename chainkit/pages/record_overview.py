@@ -15,7 +15,9 @@ from chainkit.audio.atomic import atomic_file
 from chainkit.pages import plots
 from chainkit.pages.base import render_page
 from chainkit.pages.voice_sheet import sheet_path
-from chainkit.songbook.overview import Overview, Row, figure_of, usual, work_of
+from chainkit.songbook.departures import figure_of, usual, work_of
+from chainkit.songbook.overview import Overview
+from chainkit.songbook.rows import Row
 
 COLUMNS = (
     ("trim_db", "trim, dB", 1),

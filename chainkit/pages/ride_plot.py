@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from chainkit.dsp.loudness import HOPS_A_SECOND, to_lufs
@@ -52,7 +53,7 @@ def rides_sheet(rides: Rides) -> Figure:
     return sheet
 
 
-def _loudness(axes: plots.Axes, rides: Rides) -> None:
+def _loudness(axes: Axes, rides: Rides) -> None:
     gains = np.interp(np.arange(len(rides.power)), *_knots(rides))
     for phrase in rides.phrases:
         plots.region(axes, phrase.start, phrase.end)
@@ -68,7 +69,7 @@ def _loudness(axes: plots.Axes, rides: Rides) -> None:
     plots.legend_above(axes)
 
 
-def _line(axes: plots.Axes, power: np.ndarray, hops: int, series: int, label: str) -> float:
+def _line(axes: Axes, power: np.ndarray, hops: int, series: int, label: str) -> float:
     """Draw loudness over `hops`; the greatest is returned."""
     loudness = to_lufs(smoothed(power, hops))
     step = max(1, len(loudness) // COLUMNS)
@@ -77,7 +78,7 @@ def _line(axes: plots.Axes, power: np.ndarray, hops: int, series: int, label: st
     return float(loudness.max(initial=-np.inf))
 
 
-def _moves(axes: plots.Axes, rides: Rides) -> None:
+def _moves(axes: Axes, rides: Rides) -> None:
     for start, end in rides.breaths:
         plots.region(axes, start, end)
     knots, gains = _knots(rides)

@@ -10,6 +10,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
+from matplotlib.axes import Axes
 
 from chainkit.dsp.regions import Tilt
 from chainkit.pages import plots
@@ -80,7 +81,7 @@ def listed(scouting: Scouting) -> list[Finding]:
     return list(scouting.findings[:LISTED])
 
 
-def _spectrum(axes: plots.Axes, scouting: Scouting) -> None:
+def _spectrum(axes: Axes, scouting: Scouting) -> None:
     tilt = scouting.tilt
     third = 10.0 * np.log10(4.0)  # a third octave holds four twelfths
     at, level = _joined(tilt)
@@ -101,9 +102,7 @@ def _spectrum(axes: plots.Axes, scouting: Scouting) -> None:
     plots.legend_above(axes)
 
 
-def _backing(
-    axes: plots.Axes, bands: Sequence[MixBand], at: np.ndarray, level: np.ndarray
-) -> float:
+def _backing(axes: Axes, bands: Sequence[MixBand], at: np.ndarray, level: np.ndarray) -> float:
     """Draw the backing, and shade what it hides, in bands that the source has; returns its top."""
     shared = [band for band in bands if band.lived_in]
     frequencies = np.array([band.frequency_hz for band in shared])
@@ -151,7 +150,7 @@ def _joined(tilt: Tilt) -> tuple[np.ndarray, np.ndarray]:
     )
 
 
-def _proposal(axes: plots.Axes, scouting: Scouting, chain: Proposal | None) -> None:
+def _proposal(axes: Axes, scouting: Scouting, chain: Proposal | None) -> None:
     at = np.geomspace(LOW, min(HIGH, 0.49 * scouting.rate), 2000)
     gain = curve(scouting, chain.moves, at) if chain else np.zeros(len(at))
     deess = _deess(chain)

@@ -14,7 +14,7 @@ from chainkit.record import Outputs
 from chainkit.songbook import work
 from chainkit.songbook.model import Voice
 from chainkit.songbook.naming import SHEET
-from chainkit.songbook.overview import listed
+from chainkit.songbook.rows import listed
 from chainkit.songbook.work import Outcome
 
 HEAD = 1 << 15  # characters in which the description of a page stands

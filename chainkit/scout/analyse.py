@@ -21,7 +21,7 @@ from chainkit.dsp.resonance import Resonance, find_resonances
 from chainkit.scout import findings as made
 from chainkit.scout.findings import SURE, Finding, ranked
 from chainkit.scout.hearing import Heard, hear
-from chainkit.scout.mix import Backing, MixBand, hidden, is_silent, mix_bands, placed
+from chainkit.scout.mix import HeardBacking, MixBand, hidden, is_silent, mix_bands, placed
 
 VOICE, LOUDEST_HISS = 3.0, 3.0  # sibilants a minute, dB against the rest, that make a voice
 # Of the onsets, those that die away at once, and below which share of them sibilants are none but
@@ -55,7 +55,7 @@ class Scouting:
         What stands out, but no more than the source's own few notes do.
     sibilance_edge_hz : float or None
     mains_hz : int or None
-    backing : Backing or None
+    backing : HeardBacking or None
     bands : tuple of MixBand or None
         The voice against the backing; None without one.
     tilt : Tilt
@@ -69,7 +69,7 @@ class Scouting:
     own_partials: tuple[Finding, ...]
     sibilance_edge_hz: float | None
     mains_hz: int | None
-    backing: Backing | None
+    backing: HeardBacking | None
     bands: tuple[MixBand, ...] | None
     tilt: Tilt
     heard: Heard
@@ -179,10 +179,10 @@ def _told_apart(heard: Heard) -> Heard:
 
 def _mixed(
     heard: Heard, backing: AudioReader, progress: Progress | None
-) -> tuple[Backing, list[MixBand]]:
+) -> tuple[HeardBacking, list[MixBand]]:
     powers = third_octave_powers(backing.blocks(progress=progress), backing.rate)
     seconds = backing.frames / backing.rate
-    under = Backing(backing.path, seconds, is_silent(heard.bands, powers))
+    under = HeardBacking(backing.path, seconds, is_silent(heard.bands, powers))
     return under, mix_bands(heard.bands, powers)
 
 

@@ -24,7 +24,7 @@ SILENT = -70.0  # dB, full scale 1: the gate of ITU-R BS.1770-5, unweighted
 
 
 @dataclass(frozen=True)
-class Backing:
+class HeardBacking:
     """The rest of the mix.
 
     Attributes

@@ -8,7 +8,12 @@ work       the work on one voice: whether its render is current, and rendering i
 running    the work on all voices, in several processes
 worker     what happens in such a process
 cluster    the same on the workers of a dask.distributed scheduler
-overview   the figures of all songs side by side, and which stand out
+overview   the figures of all songs side by side, with what stands out
+rows       what it tells of one voice
+figures    the figures that are compared: from where on they matter, in words
+departures how far a voice is from what is usual in its role
+marks      what stands out in a voice
+reasons    why
 """
 
 from __future__ import annotations

@@ -6,18 +6,16 @@ import os
 from contextlib import suppress
 from pathlib import Path
 
+from chainkit.audio.atomic import PENDING
 from chainkit.songbook import naming
 from chainkit.songbook.model import Songbook
-
-LEFTOVERS = ".chainkit-*.part"
-"""Names of unfinished outputs, which nobody else uses."""
 
 
 def remove_leftovers(book: Songbook) -> None:
     """Remove what a killed run left unfinished."""
     for folder in {book.output, *(voice.output.parent for voice in book.voices)}:
         with suppress(OSError):  # whoever writes there is told
-            for leftover in folder.glob(LEFTOVERS):
+            for leftover in folder.glob(PENDING):
                 leftover.unlink(missing_ok=True)
 
 

@@ -32,7 +32,7 @@ STATES = CURRENT, RENDERED, STALE, FAILED = "current", "rendered", "to render", 
 NEVER, FORCED = "never rendered", "asked for"
 
 
-class Backing(NamedTuple):
+class BackingLevel(NamedTuple):
     """What a backing tells: its integrated loudness in LUFS, None for silence, and its channels."""
 
     lufs: float | None
@@ -52,7 +52,7 @@ class Outcome:
         Why it is to be or was rendered, or what failed, a line each.
     record : dict or None
         The render record that is there: of a current render, or of an earlier one.
-    backing : Backing or None
+    backing : BackingLevel or None
         What the voice is heard against, where the songbook names it.
     """
 
@@ -60,7 +60,7 @@ class Outcome:
     state: str
     reason: str = ""
     record: dict[str, Any] | None = None
-    backing: Backing | None = None
+    backing: BackingLevel | None = None
 
 
 Work = Callable[[Outcome], Outcome]
@@ -226,9 +226,9 @@ def _without_points(chain: dict[str, Any]) -> dict[str, Any]:
     return chain | {"stages": stages}
 
 
-def _backing(voice: Voice) -> Backing | None:
+def _backing(voice: Voice) -> BackingLevel | None:
     if voice.backing is None:
         return None
     reader = AudioReader(voice.backing)
     loudness = measure_loudness(reader.blocks(), reader.rate, reader.channels)
-    return Backing(loudness, reader.channels)
+    return BackingLevel(loudness, reader.channels)

@@ -145,13 +145,13 @@ KINDS: dict[str, Callable[[np.random.Generator, float], tuple[Samples, int]]] = 
 }
 
 
-def drawn(rng: np.random.Generator) -> voice.Resonance:
+def drawn(rng: np.random.Generator) -> voice.PlantedResonance:
     """What is planted."""
     frequency = 150.0 * (8000.0 / 150.0) ** rng.random()
-    return voice.Resonance(frequency, rng.uniform(5.0, 20.0), rng.uniform(6.0, 12.0))
+    return voice.PlantedResonance(frequency, rng.uniform(5.0, 20.0), rng.uniform(6.0, 12.0))
 
 
-def made(kind: str, seed: int, seconds: float) -> tuple[Samples, int, voice.Resonance]:
+def made(kind: str, seed: int, seconds: float) -> tuple[Samples, int, voice.PlantedResonance]:
     """A clean signal, its rate, and what is to be planted."""
     rng = np.random.default_rng([seed, list(KINDS).index(kind)])
     planted = drawn(rng)
@@ -166,7 +166,7 @@ class Prominences:
     ratio: float
 
     @staticmethod
-    def of(x: Samples, rate: int, planted: voice.Resonance) -> Prominences:
+    def of(x: Samples, rate: int, planted: voice.PlantedResonance) -> Prominences:
         """Prominences at the planted place, whether or not it has been planted yet."""
         width = planted.frequency / planted.q
         step = min(STEP, width / STEPS_INSIDE)
@@ -196,7 +196,7 @@ class Trial:
 
     Attributes
     ----------
-    planted : Resonance
+    planted : PlantedResonance
     nearest : Resonance or None
         The finding nearest to it.
     before, after : Prominences
@@ -205,7 +205,7 @@ class Trial:
         Confidences of all other findings.
     """
 
-    planted: voice.Resonance
+    planted: voice.PlantedResonance
     nearest: Resonance | None
     before: Prominences
     after: Prominences

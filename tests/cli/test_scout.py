@@ -16,7 +16,7 @@ from chainkit.cli import scout as command
 from chainkit.cli.main import main
 from chainkit.cli.show import cell
 from chainkit.dsp.backing import accompany
-from chainkit.dsp.voice import Resonance, sing
+from chainkit.dsp.voice import PlantedResonance, sing
 from chainkit.pages import plots
 from chainkit.scout import report, scout_file
 from chainkit.stages.compress import Compress, Sidechain
@@ -27,7 +27,7 @@ KEYS = {"kind", "frequency_hz", "q", "prominence_db", "share", "confidence", "ga
 
 @pytest.fixture(scope="module")
 def sung():
-    return sing(RATE, seconds=8.0, seed=4, resonance=Resonance(320.0, 6.0, 9.0))
+    return sing(RATE, seconds=8.0, seed=4, resonance=PlantedResonance(320.0, 6.0, 9.0))
 
 
 @pytest.fixture

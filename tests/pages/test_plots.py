@@ -176,6 +176,18 @@ def test_save_takes_the_format_of_the_ending(tmp_path, axes, ending, start):
     assert first.read_bytes() == second.read_bytes()
 
 
+def test_the_last_bits_of_a_layout_do_not_show():
+    pictures = []
+    for height in (0.7, np.nextafter(0.7, 1.0)):
+        sheet, grid = plots.figure(6, 3)
+        axes = plots.panel(sheet, grid[0, 0])
+        sheet.set_layout_engine("none")
+        axes.set_position((0.1, 0.2, 0.8, height))
+        plots.curve(axes, [0, 1], [0, 1])
+        pictures.append(plots.svg(sheet, "a", "a line"))
+    assert pictures[0] == pictures[1]
+
+
 @pytest.mark.parametrize("name", ["curves", "curves.jpg", ".png"])
 def test_save_refuses_another_ending(tmp_path, axes, name):
     with pytest.raises(UsageError, match=r"does not end in \.png, \.svg, \.pdf"):

@@ -90,7 +90,7 @@ def test_ids_are_unique(page):
     assert len(ids) == len(set(ids))
 
 
-def test_each_figure_has_a_panel_with_a_point_a_song(page):
+def test_each_figure_has_a_panel(page):
     drawing = page[page.index("<svg") : page.index("</svg>")]
     for words in ("trim, dB", "sibilance before, dB", "deess, dB of reduction", "compress, dB"):
         assert words in drawing

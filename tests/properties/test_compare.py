@@ -193,7 +193,9 @@ def test_different_orders_are_matched_and_differ(voice, tmp_path):
 def test_the_page_tells_the_reductions_of_the_record(voice, tmp_path):
     found = run(voice, tmp_path, candidates([CHAIN]))
     told = found.first.result.record["stages"]
-    for curve in listening_page(found).candidates[0].reductions:
+    curves = listening_page(found).candidates[0].reductions
+    assert [curve.stage for curve in curves] == [n for n in told if "mean_db" in told[n]] != []
+    for curve in curves:
         assert curve.mean == told[curve.stage]["mean_db"] < curve.points.mean()
         assert curve.greatest == pytest.approx(curve.points.max(), abs=1e-4)
 

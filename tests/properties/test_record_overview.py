@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 from overviews import OFFSETS, outcome, usual
 
-from chainkit.songbook.overview import figure_of, overview, work_of
-from chainkit.songbook.overview import usual as common
+from chainkit.songbook.departures import figure_of, work_of
+from chainkit.songbook.departures import usual as common
+from chainkit.songbook.overview import overview
 from chainkit.songbook.work import FAILED, NEVER, STALE
 
 

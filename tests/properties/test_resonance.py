@@ -85,20 +85,20 @@ def mouth(rng: np.random.Generator, rate: int) -> np.ndarray:
         part = tone
         for peak in (2600.0, 3900.0, 7600.0):
             wavering = peak * 2.0 ** rng.uniform(-0.1, 0.1)
-            part = voice.plant(part, rate, voice.Resonance(wavering, 8.0, 12.0))
+            part = voice.plant(part, rate, voice.PlantedResonance(wavering, 8.0, 12.0))
         inside = slice(second * rate, (second + 1) * rate)
         voiced[inside] = part[inside]
     hiss = 0.03 * rng.standard_normal(len(voiced))
     return np.where(turn < 0.6, voiced, np.where((turn > 0.65) & (turn < 0.95), hiss, 0.0))
 
 
-def drawn(rng: np.random.Generator) -> voice.Resonance:
+def drawn(rng: np.random.Generator) -> voice.PlantedResonance:
     """A resonance of any size that ought to be found."""
     frequency = 150.0 * (8000.0 / 150.0) ** rng.random()
-    return voice.Resonance(frequency, rng.uniform(5.0, 20.0), rng.uniform(6.0, 12.0))
+    return voice.PlantedResonance(frequency, rng.uniform(5.0, 20.0), rng.uniform(6.0, 12.0))
 
 
-def fits(found: Resonance, planted: voice.Resonance) -> bool:
+def fits(found: Resonance, planted: voice.PlantedResonance) -> bool:
     """Whether it is the one that was planted, so that its cut brings it level."""
     near = abs(found.frequency / planted.frequency - 1.0) < 0.03
     return near and abs(found.q / planted.q - 1.0) < 0.3 and abs(found.gain_db - planted.gain) < 1.5
@@ -118,14 +118,14 @@ def test_planted_resonances_are_found_and_measured(make: Callable, seeds: int) -
 @pytest.mark.parametrize("place", [1100.0, 5200.0])
 def test_planted_resonances_are_found_in_speech(place: float) -> None:
     x, rate = spoken()
-    planted = voice.Resonance(place, 9.0, 10.0)
+    planted = voice.PlantedResonance(place, 9.0, 10.0)
     found = find_resonances(voice.plant(x, rate, planted), rate)
     near = [one for one in found if abs(one.frequency / place - 1.0) < 0.03]
     assert [one.confidence > SURE for one in near] == [True]
 
 
 def test_peaks_that_the_hiss_lacks_are_the_voice_s_own() -> None:
-    x, planted = mouth(np.random.default_rng(79), 32000), voice.Resonance(5200.0, 9.0, 10.0)
+    x, planted = mouth(np.random.default_rng(79), 32000), voice.PlantedResonance(5200.0, 9.0, 10.0)
     assert [one for one in find_resonances(x, 32000) if one.confidence > SURE] == []
     sure = [
         one
@@ -143,7 +143,7 @@ def high(seed: int, rate: int) -> np.ndarray:
 
 @pytest.mark.parametrize("seed", [4, 6])
 def test_the_pauses_hint_at_what_rings_below_the_voice(seed: int) -> None:
-    x, planted = high(seed, 32000), voice.Resonance(175.0, 10.0, 10.0)
+    x, planted = high(seed, 32000), voice.PlantedResonance(175.0, 10.0, 10.0)
     assert [one for one in find_resonances(x, 32000) if one.frequency < 200.0] == []
     found = find_resonances(voice.plant(x, 32000, planted), 32000)
     low = [one for one in found if one.frequency < 200.0]
@@ -186,7 +186,7 @@ def test_nothing_sure_is_found_where_nothing_rings(make: Callable) -> None:
 
 @pytest.mark.parametrize("rate", [16000, 44100, 96000])
 def test_any_rate_will_do(rate: int) -> None:
-    planted = voice.Resonance(1234.0, 9.0, 10.0)
+    planted = voice.PlantedResonance(1234.0, 9.0, 10.0)
     x = voice.plant(pink(np.random.default_rng(5), rate), rate, planted)
     best = find_resonances(x, rate)[0]
     assert fits(best, planted)
@@ -195,7 +195,7 @@ def test_any_rate_will_do(rate: int) -> None:
 
 
 def test_two_are_told_apart() -> None:
-    pair = (voice.Resonance(420.0, 8.0, 10.0), voice.Resonance(2600.0, 12.0, 10.0))
+    pair = (voice.PlantedResonance(420.0, 8.0, 10.0), voice.PlantedResonance(2600.0, 12.0, 10.0))
     x = pink(np.random.default_rng(6), 32000)
     for planted in pair:
         x = voice.plant(x, 32000, planted)
@@ -204,20 +204,24 @@ def test_two_are_told_apart() -> None:
 
 
 def test_level_changes_nothing() -> None:
-    x = voice.plant(pink(np.random.default_rng(7), 16000), 16000, voice.Resonance(900, 8, 10))
+    x = voice.plant(
+        pink(np.random.default_rng(7), 16000), 16000, voice.PlantedResonance(900, 8, 10)
+    )
     loud, faint = find_resonances(x, 16000), find_resonances(0.001 * x, 16000)
     assert [one.frequency for one in faint] == pytest.approx([one.frequency for one in loud])
     assert [one.gain_db for one in faint] == pytest.approx([one.gain_db for one in loud], abs=0.01)
 
 
 def test_share_tells_how_long_the_band_sounds() -> None:
-    x = voice.plant(pink(np.random.default_rng(8), 16000), 16000, voice.Resonance(900, 8, 10))
+    x = voice.plant(
+        pink(np.random.default_rng(8), 16000), 16000, voice.PlantedResonance(900, 8, 10)
+    )
     x[len(x) // 2 :] = 0.0
     assert find_resonances(x, 16000)[0].share == pytest.approx(0.5, abs=0.05)
 
 
 def test_long_recordings_are_heard_in_pieces() -> None:
-    planted = voice.Resonance(700.0, 8.0, 10.0)
+    planted = voice.PlantedResonance(700.0, 8.0, 10.0)
     x = voice.plant(pink(np.random.default_rng(9), 16000), 16000, planted)
     assert fits(find_resonances(np.tile(x, 10), 16000)[0], planted)
 

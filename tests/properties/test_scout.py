@@ -29,7 +29,7 @@ from chainkit.dsp.meter import VoiceMeter
 from chainkit.dsp.regions import Region, Tilt, find_regions
 from chainkit.dsp.sibilance import SibilantDetector
 from chainkit.dsp.truepeak import TruePeakMeter
-from chainkit.dsp.voice import Resonance, sing
+from chainkit.dsp.voice import PlantedResonance, sing
 from chainkit.errors import AudioFileError
 from chainkit.scout import analyse, chainfile, deessing, findings, hearing, scout_file
 from chainkit.scout.chainfile import propose
@@ -59,7 +59,7 @@ def pink(rng, frames):
 
 @pytest.fixture(scope="module")
 def sung():
-    return sing(RATE, seconds=10.0, seed=2, resonance=Resonance(300.0, 5.0, 8.0))
+    return sing(RATE, seconds=10.0, seed=2, resonance=PlantedResonance(300.0, 5.0, 8.0))
 
 
 @pytest.fixture(scope="module")
@@ -324,7 +324,9 @@ def test_a_resonance_in_noise_is_believed(rng, tmp_path, frequency, q):
 
 @pytest.mark.parametrize("register", ["low", "high"])
 def test_the_chain_calms_the_hiss_and_evens_the_spectrum(register, tmp_path):
-    song = sing(44100, seconds=10.0, register=register, seed=3, resonance=Resonance(300, 5, 8))
+    song = sing(
+        44100, seconds=10.0, register=register, seed=3, resonance=PlantedResonance(300, 5, 8)
+    )
     write(tmp_path / "lead.wav", song.voice, 44100, subtype="PCM_24")
     proposal = assert_helps(tmp_path / "lead.wav")
     kinds = [type(stage) for stage in proposal.chain.stages]
@@ -527,7 +529,9 @@ def test_no_value_leaves_what_a_setting_may_hold(scouting):
 
 
 def test_cuts_are_narrow_and_boosts_wide(scouting):
-    for move in plan(scouting).moves:
+    moves = plan(scouting).moves
+    assert moves
+    for move in moves:
         gain, q = getattr(move.band, "gain", 0.0), getattr(move.band, "q", None)
         assert gain <= 0.0 or q <= 0.8
         assert gain >= 0.0 or q >= 1.4

@@ -5,7 +5,7 @@ import pytest
 from scipy.signal import sosfilt
 
 from chainkit.dsp.backing import accompany
-from chainkit.dsp.voice import Resonance, plant, sing
+from chainkit.dsp.voice import PlantedResonance, plant, sing
 
 RATE = 48000
 REGISTERS = ("low", "high")
@@ -243,12 +243,14 @@ def test_a_planted_resonance_is_the_cookbook_s_bell():
     a = np.array([1 + alpha / root, -2 * np.cos(w), 1 - alpha / root])
     x = np.random.default_rng(1).standard_normal((RATE, 2))
     expected = sosfilt(np.concatenate([b, a])[None] / a[0], x, axis=0)
-    assert np.abs(plant(x, RATE, Resonance(frequency, q, gain)) - expected).max() < 1e-9
+    assert np.abs(plant(x, RATE, PlantedResonance(frequency, q, gain)) - expected).max() < 1e-9
 
 
 def test_a_resonance_is_heard_in_the_song():
     plain = sing(RATE, seconds=10.0, seed=7, floor=-120.0)
-    boomy = sing(RATE, seconds=10.0, seed=7, floor=-120.0, resonance=Resonance(330.0, 6.0, 9.0))
+    boomy = sing(
+        RATE, seconds=10.0, seed=7, floor=-120.0, resonance=PlantedResonance(330.0, 6.0, 9.0)
+    )
     start, end = plain.phrases[0].start, plain.phrases[0].end
     before, after = (np.abs(np.fft.rfft(part(song, start, end))) ** 2 for song in (plain, boomy))
     hertz = np.arange(len(before)) / (end - start)

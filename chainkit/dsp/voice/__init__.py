@@ -11,7 +11,7 @@ Nothing of it is a recording, and one seed gives the same song at every rate.
 
 from __future__ import annotations
 
-from chainkit.dsp.voice.resonance import Resonance, plant
+from chainkit.dsp.voice.resonance import PlantedResonance, plant
 from chainkit.dsp.voice.song import Song, sing
 from chainkit.dsp.voice.truth import Fricative, Note, Phrase, Plosive, Span
 
@@ -19,8 +19,8 @@ __all__ = [
     "Fricative",
     "Note",
     "Phrase",
+    "PlantedResonance",
     "Plosive",
-    "Resonance",
     "Song",
     "Span",
     "plant",

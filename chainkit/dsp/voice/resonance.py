@@ -14,7 +14,7 @@ Samples = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Resonance:
+class PlantedResonance:
     """A fixed resonance: a bell of `frequency` in Hz, `q`, and `gain` in dB."""
 
     frequency: float
@@ -22,7 +22,7 @@ class Resonance:
     gain: float
 
 
-def plant(x: Samples, rate: int, resonance: Resonance) -> Samples:
+def plant(x: Samples, rate: int, resonance: PlantedResonance) -> Samples:
     """`x` with a resonance in it, same shape; x : ndarray, (frames,) or (frames, channels).
 
     `filters.bell` applied to the whole spectrum at once; what rings past the end is cut off.

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainkit.dsp.voice import noise, phones
-from chainkit.dsp.voice.resonance import Resonance
+from chainkit.dsp.voice.resonance import PlantedResonance
 from chainkit.dsp.voice.score import Composer
 from chainkit.dsp.voice.take import Take
 from chainkit.dsp.voice.throat import Timbre
@@ -34,7 +34,7 @@ class Song:
         Of kind s, z, sh, ch.
     dull : tuple of Fricative
         Of kind f and th: hisses that are no sibilants.
-    resonance : Resonance or None
+    resonance : PlantedResonance or None
     edge_hz : float
         Median of the sibilants' edges: this voice's sibilance lies above.
     floor_dbfs : float
@@ -50,7 +50,7 @@ class Song:
     dull: tuple[Fricative, ...]
     plosives: tuple[Plosive, ...]
     breaths: tuple[Span, ...]
-    resonance: Resonance | None
+    resonance: PlantedResonance | None
     edge_hz: float
     floor_dbfs: float
 
@@ -61,7 +61,7 @@ def sing(
     seconds: float = 24.0,
     register: str = "low",
     seed: int = 1,
-    resonance: Resonance | None = None,
+    resonance: PlantedResonance | None = None,
     level: float = -6.0,
     floor: float = -66.0,
 ) -> Song:
@@ -75,7 +75,7 @@ def sing(
         "low" (98 to 233 Hz) or "high" (233 to 554 Hz).
     seed : int
         The same seed gives the same score, with the same times, at every rate.
-    resonance : Resonance, optional
+    resonance : PlantedResonance, optional
         Planted in everything the microphone hears, room tone left out.
     level : float, dBFS
         Greatest sample of the voice.
@@ -141,7 +141,7 @@ def _song(
     voice: Samples,
     rate: int,
     register: str,
-    resonance: Resonance | None,
+    resonance: PlantedResonance | None,
     floor: float,
     gain_db: float,
 ) -> Song:

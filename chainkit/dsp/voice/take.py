@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from chainkit.dsp.voice import noise, phones
 from chainkit.dsp.voice.phones import NoiseShape
-from chainkit.dsp.voice.resonance import Resonance, plant
+from chainkit.dsp.voice.resonance import PlantedResonance, plant
 from chainkit.dsp.voice.score import Line, Phone
 from chainkit.dsp.voice.throat import Timbre, tracks, voiced
 from chainkit.dsp.voice.truth import Fricative, Note, Plosive, Span
@@ -34,7 +34,7 @@ class Take:
         line: Line,
         timbre: Timbre,
         rate: int,
-        resonance: Resonance | None,
+        resonance: PlantedResonance | None,
         rng: np.random.Generator,
     ) -> None:
         self.line = line

@@ -1,0 +1,34 @@
+"""What the figures of a measurement are called, on screens and on pages. Nothing but words."""
+
+from __future__ import annotations
+
+LABELS = {
+    "integrated_lufs": "integrated loudness, LUFS",
+    "short_term_max_lufs": "greatest short-term, LUFS",
+    "momentary_max_lufs": "greatest momentary, LUFS",
+    "loudness_range_lu": "loudness range, LU",
+    "true_peak_dbtp": "true peak, dBTP",
+    "sample_peak_dbfs": "sample peak, dBFS",
+    "rms_dbfs": "RMS, dBFS",
+    "crest_db": "crest factor, dB",
+    "peak_to_loudness_db": "peak to loudness, dB",
+    "dc_offset": "DC offset, full scale 1",
+    "clipped_runs": "clipped runs",
+    "first_clipped_seconds": "first clipped, s",
+    "noise_floor_dbfs": "noise floor, dBFS",
+    "sounding_share": "sounding, share of time",
+    "low_mid_db": "low-mid against all, dB",
+    "presence_db": "presence against all, dB",
+    "air_db": "air against all, dB",
+    "sibilance_index_db": "sibilance index, dB",
+    "sibilants_a_minute": "sibilants a minute",
+    "sibilants_median_db": "sibilants against voice, median, dB",
+    "sibilants_p95_db": "sibilants against voice, 95 %, dB",
+}
+"""Words and unit, by the name in `Measurement` and the render record, in the order of display."""
+
+OF_A_RENDER = (
+    *("integrated_lufs", "loudness_range_lu", "true_peak_dbtp", "crest_db"),
+    "sibilance_index_db",
+)
+"""Those that tell what a render did, when they stand before and after it."""
