@@ -14,7 +14,7 @@ from chainkit.audio.writer import write
 from chainkit.cli.main import main
 from chainkit.cli.measure import text
 from chainkit.dsp.voice import sing
-from chainkit.pages import plots
+from chainkit.pages.plots import files
 
 RATE = 48000
 SIBILANTS = ["start", "end", "peak_hz", "centre_hz", "band_dbfs", "against_voice_db"]
@@ -145,7 +145,7 @@ def test_no_table_is_left_where_the_drawing_is_ended(run, folder, monkeypatch):
         raise KeyboardInterrupt
 
     before = sorted(folder.iterdir())
-    monkeypatch.setattr(plots, "_finished", ended)
+    monkeypatch.setattr(files, "_finished", ended)
     code, _, told = run("quiet.wav", "--timeline", "t.csv", "--plot", "m.png")
     assert (code, told) == (130, "chainkit: interrupted\n")
     assert sorted(folder.iterdir()) == before

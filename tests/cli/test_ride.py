@@ -14,7 +14,7 @@ from chainkit.chain import parse_chain
 from chainkit.cli.main import main
 from chainkit.dsp.backing import accompany
 from chainkit.dsp.voice import sing
-from chainkit.pages import plots
+from chainkit.pages.plots import files
 from chainkit.rides import find_rides, write_rides
 
 RATE = 16000
@@ -179,7 +179,7 @@ def test_no_moves_are_left_where_the_drawing_is_ended(folder, monkeypatch, capsy
         raise KeyboardInterrupt
 
     before = sorted(folder.iterdir())
-    monkeypatch.setattr(plots, "_finished", ended)
+    monkeypatch.setattr(files, "_finished", ended)
     assert ride("--plot", "rides.png") == 130
     assert capsys.readouterr().err == "chainkit: interrupted\n"
     assert sorted(folder.iterdir()) == before

@@ -17,7 +17,7 @@ from chainkit.cli.main import main
 from chainkit.cli.show import cell
 from chainkit.dsp.backing import accompany
 from chainkit.dsp.voice import PlantedResonance, sing
-from chainkit.pages import plots
+from chainkit.pages.plots import files
 from chainkit.scout import report, scout_file
 from chainkit.stages.compress import Compress, Sidechain
 
@@ -231,7 +231,7 @@ def test_a_run_that_is_ended_leaves_nothing(folder, monkeypatch, capsys, fault, 
     def ended(sheet, form):
         raise fault
 
-    monkeypatch.setattr(plots, "_finished", ended)
+    monkeypatch.setattr(files, "_finished", ended)
     code = 130 if fault is KeyboardInterrupt else 4
     assert scout(*options) == code
     said = capsys.readouterr().err
