@@ -14,7 +14,7 @@ from chainkit.audio.metadata import BroadcastLoudness
 from chainkit.audio.reader import AudioReader, Progress
 from chainkit.audio.writer import AudioWriter
 from chainkit.chain import Chain
-from chainkit.chain.stream import Audio, ChainStream, Passage, Prepared, prepare
+from chainkit.chain.stream import Audio, ChainStream, Prepared, prepare
 from chainkit.dsp.meter import Measurement, VoiceMeter
 from chainkit.gainlog import DetailLog, GainLog
 from chainkit.pipeline import Behind, Meanwhile, ahead, threaded
@@ -209,12 +209,11 @@ class _Pass:
         log_file: IO[str],
         progress: Progress | None,
     ) -> None:
-        self.reader = reader
         self.stream: ChainStream = prepared.stream(reader.rate, reader.channels)
         self.digest = Meanwhile(reader.sha256)
         self.hop = max(1, round(options.log_step * reader.rate))
         self.log = GainLog(self.stream, self.hop, log_file)
-        self.progress = progress
+        self._voice = _blocks(reader, progress)
         self._before = VoiceMeter(reader.rate, reader.channels)
         self._after = VoiceMeter(reader.rate, reader.channels)
         self.before: Measurement
@@ -228,7 +227,7 @@ class _Pass:
             # One thread more, not several: the meters take about as long as all the rest, and
             # threads of Python hinder one another whenever they are not in a loop of numba.
             with Behind(self._measure) as measuring:
-                for voice, passage in self._passages():
+                for voice, passage in self.stream.passages(self._voice):
                     # What is measured and logged is what the sample format can hold.
                     passage = replace(passage, audio=writer.write(passage.audio))
                     measuring.put((voice, passage.audio))
@@ -250,11 +249,6 @@ class _Pass:
         voice, output = voice_and_output
         self._before.add(voice)
         self._after.add(output)
-
-    def _passages(self) -> Iterator[tuple[Audio, Passage]]:
-        for voice in _blocks(self.reader, self.progress):
-            yield voice, self.stream.process(voice)
-        yield voice[:0], self.stream.finish()
 
 
 def _broadcast_loudness(after: Measurement) -> BroadcastLoudness:
