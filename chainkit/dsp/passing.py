@@ -118,27 +118,30 @@ def _inverse(matrix: Values) -> Values:
 
 
 def _learnt(kind: Kind, group: Sequence[Observation], count: int) -> Sums:
-    """Sums with the learnt covariance of what passes."""
+    """Sums with the learnt covariance of what passes.
+
+    As everywhere the noise is known but for a scale, and so is what is assumed of the passing.
+    """
     shapes = _shapes(kind, group, count)
     fine = covariance(tuple(term for term in kind.passing if term[1] <= FINE), octaves(count))
     windows = [_Window.of(one, _precision(fine, one), shapes) for one in group]
 
-    def sums(learnt: Values, scale: float) -> Sums:
-        inverse = _inverse(learnt / scale)
+    def sums(learnt: Values) -> Sums:
+        inverse = _inverse(learnt)
         return Sums.of(group, [window.precision(inverse) for window in windows], count)
 
     learnt = np.eye(shapes.shape[1])
-    first = sums(learnt, 1.0)
+    first = sums(learnt)
     common = first.common()
     scale = first.scale(common)
     for done in range(ROUNDS):
         if done == AGAIN:
-            common = sums(learnt, scale).common()
+            common = sums(learnt).common()
         inverse, total = _inverse(learnt), ASSUMED * np.eye(len(learnt))
         for window, one in zip(windows, group, strict=True):
             total += window.moments(one.level - common[one.cells], inverse, scale)
         learnt = total / (ASSUMED + len(group))
-    return sums(learnt, scale)
+    return sums(learnt)
 
 
 def _shapes(kind: Kind, group: Sequence[Observation], count: int) -> Values:
@@ -174,7 +177,7 @@ class _Window:
         return self.rest - self.weighted @ np.linalg.solve(inverse + self.shared, self.weighted.T)
 
     def moments(self, away: Values, inverse: Values, scale: float) -> Values:
-        """Expected products of the shapes' weights, (shapes, shapes)."""
-        spread = _inverse(inverse + self.shared / scale)
-        mean = spread @ (self.weighted.T @ away) / scale
-        return np.asarray(spread + np.outer(mean, mean))
+        """Expected products of the shapes' weights, (shapes, shapes), over the scale."""
+        spread = _inverse(inverse + self.shared)
+        mean = spread @ (self.weighted.T @ away)
+        return spread + np.outer(mean, mean) / scale
