@@ -3,10 +3,9 @@
 Each observation is level = reference + tilt + passing + lasting + resonances + noise. All but the
 resonances are Gaussian with the covariances of `Kind`, so each observation is a linear Gaussian
 measurement of the sum of what lasts and the resonances; the information of all adds up (`passing`).
-What is then known of
-the resonances alone is a quadratic form: log likelihood(t) = t·vector − ½ t·matrix·t for any curve
-t in dB. Standard linear Gaussian algebra (Rasmussen and Williams, Gaussian Processes for Machine
-Learning, section 2.7 and appendix A); its use for this is our own.
+What is then known of the resonances alone is a quadratic form: log likelihood(t) = t·vector −
+½ t·matrix·t for any curve t in dB. Standard linear Gaussian algebra (Rasmussen and Williams,
+Gaussian Processes for Machine Learning, section 2.7 and appendix A); its use for this is our own.
 """
 
 from __future__ import annotations

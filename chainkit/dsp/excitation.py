@@ -38,8 +38,8 @@ LEAST_CELLS = 8
 
 NOISE_LASTING = ((10.0, 1.2), (4.0, 0.5), (1.0, 0.2))
 NO_MOUTH = (0.0, 1.0)
-# Seen from below 2 kHz in the windows of `harmonic_ratio`, from 1200 Hz up in short ones. Those
-# smear by 31 Hz, but a harmonic's whole energy is taken, and there 3 Hz are nothing.
+# Seen below 2 kHz in the long windows of `harmonic_ratio`, above 1200 Hz in short ones. In these a
+# harmonic's whole energy is taken, so they smear nothing, and up there 3 Hz are nothing as well.
 VOICE = Spectrum(((10.0, 1.2), (0.5, 0.1)), (12.0, 600.0), 1.9 / MOVING)
 HARMONIC = Kind(((7.0, 1.2), (7.0, 0.3), (2.5, 0.06)), VOICE, 2.0)
 SHORT_HISS = Spectrum(NOISE_LASTING, NO_MOUTH, 1.44 / NOISE)

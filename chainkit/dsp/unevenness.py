@@ -1,10 +1,11 @@
 """How uneven a source's own spectrum is, chosen together with the bells that stand on it.
 
 A voice's harmonics carry strong formants that stay, its noise hardly any, a level noise none; and
-where one kind of observation is uneven, another may show a resonance plainly. So each kind has its
-own unevenness and its own fine ripple, those under which the recording is most likely (empirical
-Bayes: Rasmussen and Williams, Gaussian Processes for Machine Learning, section 5.4.1). Bells and
-these are chosen in turn until neither changes.
+where one spectrum is uneven, another may show a resonance plainly. So each has its own unevenness,
+its own strength of formants (a dark voice need not have strong ones) and its own fine ripple, those
+under which the recording is most likely (empirical Bayes: Rasmussen and Williams, Gaussian
+Processes for Machine Learning, section 5.4.1). Bells and these are chosen in turn until neither
+changes.
 """
 
 from __future__ import annotations
