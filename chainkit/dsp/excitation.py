@@ -17,14 +17,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainkit.dsp import log_cells
-from chainkit.dsp.observation import Kind, Observation, level_mean
+from chainkit.dsp.observation import Kind, Observation, Spectrum, level_mean
 from chainkit.dsp.pitch import pitches
 
 Values = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 Indices = NDArray[np.signedinteger[Any]]
 
-SHORT, NOISE, LONG = 0.046, 0.09, 0.7  # seconds, of the windows
+SHORT, NOISE, MOVING, LONG = 0.046, 0.09, 0.6, 0.7  # seconds, of the windows
 SEGMENT = 0.2  # seconds
 HARMONICS = 48
 HARMONICS_FROM = 1200.0  # Hz; below, long windows tell more, see harmonic_ratio
@@ -38,15 +38,14 @@ LEAST_CELLS = 8
 
 NOISE_LASTING = ((10.0, 1.2), (4.0, 0.5), (1.0, 0.2))
 NO_MOUTH = (0.0, 1.0)
-HARMONIC = Kind(
-    passing=((7.0, 1.2), (7.0, 0.3), (2.5, 0.06)),
-    lasting=((10.0, 1.2), (0.5, 0.1)),
-    formants=(12.0, 600.0),
-    repeats=2.0,
-    smear=0.0,
-)
-SHORT_NOISE = Kind(((6.0, 0.4), (0.5, 0.1)), NOISE_LASTING, NO_MOUTH, 1.0, 1.44 / NOISE)
-LONG_NOISE = Kind(((1.0, 0.4),), NOISE_LASTING, NO_MOUTH, 1.0, 1.44 / LONG)
+# Seen below 2 kHz in the long windows of `harmonic_ratio`, above 1200 Hz in short ones. In these a
+# harmonic's whole energy is taken, so they smear nothing, and up there 3 Hz are nothing as well.
+VOICE = Spectrum(((10.0, 1.2), (0.5, 0.1)), (12.0, 600.0), 1.9 / MOVING)
+HARMONIC = Kind(((7.0, 1.2), (7.0, 0.3), (2.5, 0.06)), VOICE, 2.0)
+SHORT_HISS = Spectrum(NOISE_LASTING, NO_MOUTH, 1.44 / NOISE)
+LONG_HISS = Spectrum(NOISE_LASTING, NO_MOUTH, 1.44 / LONG)
+SHORT_NOISE = Kind(((6.0, 0.4), (0.5, 0.1)), SHORT_HISS, 1.0)
+LONG_NOISE = Kind(((1.0, 0.4),), LONG_HISS, 1.0)
 
 
 @dataclass(frozen=True, eq=False)

@@ -17,14 +17,13 @@ from numpy.typing import NDArray
 
 from chainkit.dsp import log_cells
 from chainkit.dsp.decimation import decimated
-from chainkit.dsp.excitation import LEAST_CELLS, Track, bands
+from chainkit.dsp.excitation import LEAST_CELLS, MOVING, VOICE, Track, bands
 from chainkit.dsp.levels import to_gain
 from chainkit.dsp.observation import Kind, Observation
 
 Values = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
-WINDOW = 0.6  # seconds
 HOPS = 3  # in a window
 HIGHEST = 2000.0  # Hz
 LEAST_RATE = 5000.0  # Hz, after decimation
@@ -35,13 +34,7 @@ DEEPEST = 45.0  # dB below the strongest cell expected
 STEADY = 3.0  # dB by which a shorter window may expect otherwise: what leaks in from afar
 LEVEL_HARMONICS = np.arange(1, 13)
 
-MOVING = Kind(
-    passing=((7.0, 1.2), (7.0, 0.3), (2.0, 0.06)),
-    lasting=((10.0, 1.2), (0.5, 0.1)),
-    formants=(12.0, 600.0),
-    repeats=2.0,
-    smear=1.9 / WINDOW,
-)
+RATIO = Kind(((7.0, 1.2), (7.0, 0.3), (2.0, 0.06)), VOICE, 2.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,7 +124,7 @@ def moving_harmonics(
     x, rate = decimated(x, rate, LEAST_RATE)
     gains = to_gain(_levels(followed))
     faintest = np.percentile(gains[:, -1], 95) * to_gain(-FAINT)
-    size = 2 * int(WINDOW * rate / 2.0)
+    size = 2 * int(MOVING * rate / 2.0)
     grid = Grid.of(size / rate, cells)
     window = signal.windows.blackmanharris(size)
     for start in range(0, len(x) - size, size // HOPS):
@@ -191,7 +184,7 @@ def _observed(seen: Values, amplitude: Values, pitch: Values, grid: Grid) -> Obs
         return None
     level = 10.0 * np.log10(power[good] / expected[good])
     variance = (2.0 + 0.25 * depth[good]) ** 2 + 1.0
-    return Observation(MOVING, float(pitch.mean()), np.flatnonzero(good), level, variance)
+    return Observation(RATIO, float(pitch.mean()), np.flatnonzero(good), level, variance)
 
 
 def _expected(amplitude: Values, pitch: Values, grid: Grid) -> tuple[Values, Values, Values]:

@@ -12,30 +12,48 @@ Terms = tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True)
+class Spectrum:
+    """What all observations of a source share, and how it is seen (values are our own).
+
+    Attributes
+    ----------
+    lasting : tuple of (dB, octaves)
+        Standard deviation and length of a voice's or instrument's own smooth spectrum.
+    formants : tuple of (dB, Hz)
+        The same of the part of it that is smooth in Hz: the formants of a mouth lie evenly and are
+        about equally wide in Hz (Fant 1960), so low bells cannot be formants, and high ones can.
+    smear : float, Hz
+        Full width at half power by which the window widens what is seen.
+    """
+
+    lasting: Terms
+    formants: tuple[float, float]
+    smear: float
+
+    @property
+    def mouth(self) -> bool:
+        """Whether it is a mouth's."""
+        return self.formants[0] > 0.0
+
+
+@dataclass(frozen=True)
 class Kind:
-    """A way of observing, with its model of what is not a resonance (values are our own).
+    """A way of observing a spectrum, with its model of what hides it (values are our own).
 
     Attributes
     ----------
     passing : tuple of (dB, octaves)
         Standard deviation and length of what changes from one observation to the next: the vowel,
         the level, the colour of a hiss.
-    lasting : tuple of (dB, octaves)
-        The same of what all observations share: a voice's or instrument's own smooth spectrum.
-    formants : tuple of (dB, Hz)
-        The same of the part of it that is smooth in Hz: the formants of a mouth lie evenly and are
-        about equally wide in Hz (Fant 1960), so low bells cannot be formants, and high ones can.
+    spectrum : Spectrum
+        Kinds of the same spectrum add up.
     repeats : float
         How many observations tell as much as one independent one.
-    smear : float, Hz
-        Full width at half power by which the window widens what is seen.
     """
 
     passing: Terms
-    lasting: Terms
-    formants: tuple[float, float]
+    spectrum: Spectrum
     repeats: float
-    smear: float
 
 
 @dataclass(frozen=True, eq=False)

@@ -7,10 +7,11 @@ harmonics move with the pitch and formants with the vowel. So:
 2. Wherever something excites it the envelope of the spectrum is sampled: at harmonics
    (`excitation`, `harmonic_ratio`), and in noise. Where nothing excites it nothing is concluded.
 3. All samples are brought together (`evidence`) under a model in which the vowel, level and tilt
-   pass, a smooth spectrum lasts, and a few bells stand on it. How uneven the lasting spectrum of
-   each kind of samples may be is chosen by the evidence (`unevenness`), so that one bell on level
-   noise and a voice with strong formants are told apart: what only the harmonics show is the
-   voice's own, a room or a microphone is in its hiss as well.
+   pass, a smooth spectrum lasts, and a few bells stand on it. How a voice's vowels vary is learnt
+   from the recording (`passing`). How uneven the lasting spectrum of the harmonics and of the noise
+   may be is chosen by the evidence (`unevenness`), so that one bell on level noise and a voice with
+   strong formants are told apart: what only the harmonics show is the voice's own, a room or a
+   microphone is in its hiss as well.
 4. Bells are fitted (`bell_fit`), with the width the windows lend to them accounted for.
 5. Below the lowest pitch the noise of the pauses gives hints (`room_noise`).
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from chainkit.dsp import log_cells
 from chainkit.dsp.excitation import LEAST_CELLS, NO_MOUTH, NOISE_LASTING, Track, away, middles
-from chainkit.dsp.observation import Kind, Observation, level_mean
+from chainkit.dsp.observation import Kind, Observation, Spectrum, level_mean
 
 Values = NDArray[np.float64]
 
@@ -23,7 +23,7 @@ LEAST_WINDOWS = 10
 FAINTEST = 1e-9  # of the power of the loudest twentieth: what is fainter is no room's noise
 STEADY = 0.85  # geometric over arithmetic mean of the power: noise has 0.56, a line of hum 1
 
-PAUSE = Kind(((1.0, 0.4),), NOISE_LASTING, NO_MOUTH, 1.0, 1.44 / WINDOW)
+PAUSE = Kind(((1.0, 0.4),), Spectrum(NOISE_LASTING, NO_MOUTH, 1.44 / WINDOW), 1.0)
 
 
 def pauses(x: Values, rate: float, followed: Track, cells: Values) -> list[Observation]:

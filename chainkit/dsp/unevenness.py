@@ -1,10 +1,11 @@
 """How uneven a source's own spectrum is, chosen together with the bells that stand on it.
 
 A voice's harmonics carry strong formants that stay, its noise hardly any, a level noise none; and
-where one kind of observation is uneven, another may show a resonance plainly. So each kind has its
-own unevenness and its own fine ripple, those under which the recording is most likely (empirical
-Bayes: Rasmussen and Williams, Gaussian Processes for Machine Learning, section 5.4.1). Bells and
-these are chosen in turn until neither changes.
+where one spectrum is uneven, another may show a resonance plainly. So each has its own unevenness,
+its own strength of formants (a dark voice need not have strong ones) and its own fine ripple, those
+under which the recording is most likely (empirical Bayes: Rasmussen and Williams, Gaussian
+Processes for Machine Learning, section 5.4.1). Bells and these are chosen in turn until neither
+changes.
 """
 
 from __future__ import annotations
@@ -18,11 +19,13 @@ from numpy.typing import NDArray
 from chainkit.dsp import evidence
 from chainkit.dsp.bell_fit import Bell, Fit, Starts
 from chainkit.dsp.evidence import Evidence
-from chainkit.dsp.observation import Kind
+from chainkit.dsp.observation import Spectrum
 
 Values = NDArray[np.float64]
 
-CHOICES = tuple(product((0.1, 0.3, 1.0, 2.0), (0.0, 0.7, 1.2, 2.0)))  # unevenness, ripple in dB
+# Unevenness, formants, ripple in dB. What has no mouth has no formants to choose.
+HISS = tuple(product((0.1, 0.3, 1.0, 2.0), (0.0,), (0.0, 0.7, 1.2, 2.0)))
+VOICE = tuple(product((0.3, 1.0), (0.0, 0.1, 0.3, 0.6, 1.0, 2.0), (0.0, 0.7, 1.4)))
 # Log likelihood of a bell, when choosing among fits: its place is one of some 300 (ln 300 = 5.7),
 # and its Q and gain become known ten times as well as before (ln 10 = 2.3 each).
 COST = 10.0
@@ -30,13 +33,13 @@ ROUNDS = 4
 
 
 def likeliest_bells(
-    information: dict[Kind, tuple[Values, Values]], cells: Values, rate: float
+    information: dict[Spectrum, tuple[Values, Values]], cells: Values, rate: float
 ) -> list[Bell]:
-    """Bells under the unevenness of each kind that makes the recording most likely.
+    """Bells under the unevenness of each spectrum that makes the recording most likely.
 
     Parameters
     ----------
-    information : dict of Kind to (matrix, vector)
+    information : dict of Spectrum to (matrix, vector)
         From `evidence.gather`.
     cells : ndarray, (cells,), Hz
     rate : float, Hz
@@ -44,8 +47,11 @@ def likeliest_bells(
     """
     if not information:
         return []
-    kinds = [evidence.freed(kind, *known, CHOICES) for kind, known in information.items()]
-    starts = Starts([kind.smear for kind in information], cells, rate)
+    kinds = [
+        evidence.freed(spectrum, *known, VOICE if spectrum.mouth else HISS)
+        for spectrum, known in information.items()
+    ]
+    starts = Starts([spectrum.smear for spectrum in information], cells, rate)
     # From the most even to the most uneven source: the two ends of what may be found.
     found = [_settled([kind[end] for kind in kinds], kinds, starts) for end in (0, -1)]
     return max(found, key=lambda one: one[0])[1]
