@@ -115,9 +115,7 @@ def versions() -> dict[str, str]:
 
 def as_json(record: Mapping[str, Any]) -> str:
     """Text of a record; what is not finite becomes null."""
-    text = json.dumps(_finite(record), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-    # A file name may hold bytes that are no UTF-8; JSON has an escape for them.
-    return text.encode("utf-8", "backslashreplace").decode("utf-8")
+    return json.dumps(_finite(record), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def _finite(value: Any) -> Any:

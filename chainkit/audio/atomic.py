@@ -128,7 +128,8 @@ def atomic_file(path: PathLike, force: bool = False, mode: str = "w") -> Iterato
     force : bool
         Replace a file that is there.
     mode : {"w", "wb"}
-        Text is UTF-8 and its line ends are written as they are given.
+        Text is UTF-8 and its line ends are written as they are given. A byte of a file's name that
+        is no UTF-8 is written as JSON's escape for it.
 
     Yields
     ------
@@ -139,7 +140,8 @@ def atomic_file(path: PathLike, force: bool = False, mode: str = "w") -> Iterato
     OutputError
         There is a file already, or it cannot be written: no folder, no permission, full disk.
     """
-    text = {} if "b" in mode else {"encoding": "utf-8", "newline": ""}
+    utf8 = {"encoding": "utf-8", "errors": "backslashreplace", "newline": ""}
+    text = {} if "b" in mode else utf8
     with pending_file(path, force) as pending:
         try:
             with open(pending, mode, **text) as file:  # type: ignore[call-overload]

@@ -43,6 +43,11 @@ class OutputFormat(NamedTuple):
     subtype: str
 
 
+def system_name(path: str | os.PathLike[str]) -> str | bytes:
+    """Name of a file as libsndfile takes it: but for Windows the bytes, UTF-8 or not."""
+    return os.fspath(path) if os.name == "nt" else os.fsencode(path)
+
+
 def output_format(
     reader: AudioReader, path: str | os.PathLike[str], subtype: str | None = None
 ) -> OutputFormat:

@@ -18,7 +18,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from chainkit.audio.chunks import WAVE_MAGICS, ChunkFile
-from chainkit.audio.formats import FLOATS, WIDTHS
+from chainkit.audio.formats import FLOATS, WIDTHS, system_name
 from chainkit.audio.metadata import Metadata, read_metadata
 from chainkit.audio.plain import SUBTYPES, PlainSamples
 from chainkit.errors import AudioFileError
@@ -146,7 +146,7 @@ class AudioReader:
 
     def _source(self) -> AbstractContextManager[Any]:
         is_bw64 = self._chunks.magic == b"BW64"
-        return _AsRF64(self.path) if is_bw64 else nullcontext(str(self.path))
+        return _AsRF64(self.path) if is_bw64 else nullcontext(system_name(self.path))
 
     def _read(
         self, read: Callable[[int], NDArray[np.float64]], count: int, done: int

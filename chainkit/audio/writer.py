@@ -25,6 +25,7 @@ from chainkit.audio.formats import (
     check_subtype,
     container_of,
     fits,
+    system_name,
 )
 from chainkit.audio.metadata import Metadata, coding_history_line
 from chainkit.dsp.dither import Clipping, Quantizer
@@ -210,7 +211,7 @@ class AudioWriter:
     def _opened(self) -> Any:
         """A file that takes samples, its header in place."""
         file = soundfile.SoundFile(
-            str(self._pending),
+            system_name(self._pending),
             mode="w",
             samplerate=self.rate,
             channels=self.channels,
@@ -264,7 +265,7 @@ class AudioWriter:
     def _refuse_incomplete(self) -> None:
         """Look at the file: closing it writes too, and libsndfile does not say when that fails."""
         try:
-            frames = soundfile.info(str(self._pending)).frames
+            frames = soundfile.info(system_name(self._pending)).frames
         except soundfile.SoundFileError as fault:
             raise self._write_fault() from fault
         if frames != self.frames:

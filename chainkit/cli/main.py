@@ -55,7 +55,9 @@ def _settle_streams() -> None:
         if stream is None:
             setattr(sys, name, open(os.devnull, "w"))  # noqa: SIM115 - open until the end
         elif hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="replace")
+            # What UTF-8 cannot hold is a byte of a file's name: JSON has the same escape for it.
+            is_utf8 = stream.encoding.lower().replace("-", "") == "utf8"
+            stream.reconfigure(errors="backslashreplace" if is_utf8 else "replace")
 
 
 def overview() -> str:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 from matplotlib.figure import Figure
+from matplotlib.text import Text
 
 from chainkit.audio.atomic import atomic_file
 from chainkit.errors import UsageError
@@ -69,6 +70,7 @@ def save(sheet: Figure, path: str | Path, *, force: bool = False) -> None:
 
 def _finished(sheet: Figure, form: str) -> bytes:
     file = io.BytesIO()
+    _spell_out(sheet)
     with look(), warnings.catch_warnings():
         # A name in a script that our fonts lack shows boxes; a warning would not help the user.
         warnings.filterwarnings("ignore", "Glyph .* missing from font")
@@ -79,6 +81,15 @@ def _finished(sheet: Figure, form: str) -> bytes:
         _settle(sheet)
         sheet.savefig(file, format=form, dpi=DPI, metadata=METADATA[form])
     return file.getvalue()
+
+
+def _spell_out(sheet: Figure) -> None:
+    """Write as escapes what no font draws: bytes of a file's name that are no UTF-8."""
+    for words in sheet.findobj(Text):
+        text = words.get_text()
+        shown = text.encode("utf-8", "backslashreplace").decode("utf-8")
+        if shown != text:
+            words.set_text(shown)
 
 
 def _settle(sheet: Figure) -> None:
