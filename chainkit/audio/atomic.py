@@ -17,7 +17,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
-from chainkit.errors import OutputError
+from chainkit.audio.chunks import SOUNDS
+from chainkit.audio.formats import CONTAINERS
+from chainkit.errors import OutputError, UsageError
 
 PathLike = str | os.PathLike[str]
 PENDING = ".chainkit-*.part"
@@ -120,7 +122,7 @@ def pending_file(path: PathLike, force: bool = False) -> Iterator[Path]:
 
 @contextmanager
 def atomic_file(path: PathLike, force: bool = False, mode: str = "w") -> Iterator[IO[Any]]:
-    """Open an output file that appears at `path` only when the block ends well.
+    """Open an output file, no sound file, that appears at `path` only when the block ends well.
 
     Parameters
     ----------
@@ -137,9 +139,12 @@ def atomic_file(path: PathLike, force: bool = False, mode: str = "w") -> Iterato
 
     Raises
     ------
+    UsageError, OutputError
+        As `refuse_sound`.
     OutputError
         There is a file already, or it cannot be written: no folder, no permission, full disk.
     """
+    refuse_sound(path)
     utf8 = {"encoding": "utf-8", "errors": "backslashreplace", "newline": ""}
     text = {} if "b" in mode else utf8
     with pending_file(path, force) as pending:
@@ -166,6 +171,23 @@ def refuse_same(source: PathLike, output: PathLike) -> None:
             raise OutputError(f"{output} is the input; choose another output")
 
 
+def refuse_sound(path: PathLike) -> None:
+    """Refuse to put what is no sound where a sound file belongs or stands: `force` never means it.
+
+    Raises
+    ------
+    UsageError
+        `path` ends as a sound file does.
+    OutputError
+        A file that begins as a sound file stands there.
+    """
+    if os.path.splitext(path)[1].lower() in CONTAINERS:
+        told = "is named as a sound file, and what goes there is none"
+        raise UsageError(f"{path} {told}; give it its own ending, such as .csv or .yaml")
+    if _begins_as_sound(path):
+        raise OutputError(f"{path} is a sound file; it is kept")
+
+
 def cannot_write(path: PathLike, fault: OSError) -> OutputError:
     """The system's reason why `path` cannot be written, as a fault of the user."""
     reason = (fault.strerror or str(fault)).lower()
@@ -180,6 +202,14 @@ def cannot_write(path: PathLike, fault: OSError) -> OutputError:
 def _target(path: PathLike) -> Path:
     """Where `path` leads: a symbolic link is followed."""
     return Path(os.path.realpath(path)) if os.path.islink(path) else Path(path)
+
+
+def _begins_as_sound(path: PathLike) -> bool:
+    with suppress(OSError):
+        if os.path.isfile(path):  # to open a pipe would wait for somebody to write to it
+            with open(path, "rb") as file:
+                return file.read(4).startswith(SOUNDS)
+    return False
 
 
 def _remove(pending: Path) -> None:

@@ -52,6 +52,8 @@ _LAYOUTS = {
     b"caff": _Layout(8, ">4sQ", False, 1, b"data", 4),
 }
 WAVE_MAGICS = (b"RIFF", b"RF64", b"BW64")
+SOUNDS = (*_LAYOUTS, b"fLaC", b"OggS", b"ID3", b".snd")
+"""How sound files begin, with chunks or without; those without from memory."""
 
 
 class ChunkFile:

@@ -29,16 +29,16 @@ def plot_file(text: str) -> str:
 def checked_outputs(
     outputs: Iterable[str | None], inputs: Iterable[str], force: bool = False
 ) -> list[str]:
-    """Those of `outputs` that were asked for.
+    """Those of `outputs`, none of them a sound, that were asked for.
 
     Raises
     ------
     UsageError
-        Two of them are one file.
+        Two of them are one file, or one is named as a sound file.
     OutputError
-        One is an input or a folder, or is there already and may not be replaced.
+        One is an input, a sound file or a folder, or is there already and may not be replaced.
     """
-    from chainkit.audio.atomic import refuse_same
+    from chainkit.audio.atomic import refuse_same, refuse_sound
 
     asked = [path for path in outputs if path]
     places = [os.path.realpath(path) for path in asked]
@@ -48,6 +48,7 @@ def checked_outputs(
             raise UsageError(f"two outputs name one file, {path}")
         for source in sources:
             refuse_same(source, path)
+        refuse_sound(path)
         if os.path.isdir(place):
             raise OutputError(f"{path} is a folder; name a file in it")
         if os.path.exists(place) and not force:

@@ -9,7 +9,6 @@ gain_db: a few points, straight lines in dB between them, to edit as you like.
 from __future__ import annotations
 
 import argparse
-import os
 from typing import TYPE_CHECKING
 
 from chainkit.cli import show
@@ -58,12 +57,9 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.follow is not None and arguments.backing is None:
         raise UsageError("--follow needs --backing FILE: there is nothing to follow")
     from chainkit.audio.atomic import together
-    from chainkit.audio.formats import CONTAINERS
     from chainkit.audio.reader import AudioReader
     from chainkit.rides import find_rides, write_rides
 
-    if os.path.splitext(arguments.output)[1].lower() in CONTAINERS:
-        raise UsageError(f"{arguments.output} is named as a sound file; moves go to a .csv")
     sources = [path for path in (arguments.voice, arguments.backing) if path]
     written = checked_outputs((arguments.output, arguments.plot), sources, arguments.force)
     frames = sum(AudioReader(path).frames for path in sources)
