@@ -29,6 +29,7 @@ _NEAREST = 10.0  # dB
 _STEADY = 4.0  # dB by which the windows of a noise differ, if much of it is low
 _PAUSE = 0.5  # seconds
 _LOWEST, _STEP, _CLASSES = -200.0, 0.1, 2500  # dB, of the level classes
+_SILENCE = 10.0 ** (_LOWEST / 10.0)  # power: what a filter leaves of digital silence lies below
 
 
 class AmplitudeMeter:
@@ -51,7 +52,10 @@ class AmplitudeMeter:
         self._runs[:, 2] = -1
         self._squares = np.zeros(1)
         self._counts = np.zeros(_CLASSES, dtype=np.int64)
-        self._silent = 0
+        self._silent = 0  # windows of digital silence, and of them those between sounds
+        self._silent_between = 0
+        self._silent_since = 0
+        self._sounded = False
 
     def add(self, x: NDArray[np.float64]) -> None:
         """Take the next frames.
@@ -65,10 +69,23 @@ class AmplitudeMeter:
             x, self._rate, WINDOWS_A_SECOND, self._place, self._totals, self._runs,
             self._squares, CLIPPED, CLIPPED_RUN, out,
         )  # fmt: skip
-        sounding = out[:count][out[:count] > 0.0]
-        self._silent += count - len(sounding)
+        (heard,) = np.nonzero(out[:count] > _SILENCE)
+        sounding = out[heard]
+        self._count_silence(count, heard)
         classes = ((10.0 * np.log10(sounding) - _LOWEST) / _STEP).astype(np.int64)
         np.add.at(self._counts, np.clip(classes, 0, _CLASSES - 1), 1)
+
+    def _count_silence(self, count: int, heard: NDArray[np.intp]) -> None:
+        """Count the windows of digital silence among the next `count`; `heard` are the others."""
+        self._silent += count - len(heard)
+        if len(heard):
+            first = 0 if self._sounded else int(heard[0])
+            within = int(heard[-1]) + 1 - first - len(heard)
+            self._silent_between += within + self._silent_since
+            self._silent_since = 0
+            self._sounded = True
+        since = count - (int(heard[-1]) + 1 if len(heard) else 0)
+        self._silent_since += since if self._sounded else 0
 
     @property
     def frames(self) -> int:
@@ -138,6 +155,8 @@ class AmplitudeMeter:
         most = _percentile(quiet, 0.05) + _STEADY
         steady = np.where(_levels() <= most, quiet, 0)
         if steady.sum() < _PAUSE * WINDOWS_A_SECOND or _percentile(quiet, 0.25) > most:
+            return None
+        if self._silent_between > steady.sum():
             return None
         return _percentile(steady, 0.5)
 

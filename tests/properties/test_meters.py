@@ -223,6 +223,42 @@ def test_soft_consonants_and_breaths_are_no_noise_floor(rng):
     assert measured(x).noise_floor_dbfs == pytest.approx(-80.0, abs=0.5)
 
 
+def strokes(rng, seconds):
+    """One stroke each 0.5 s that dies by 1/e in 25 ms and is cut after 0.2 s; then silence."""
+    n = np.arange(RATE // 2)
+    one = 0.5 * np.exp(-n / (0.025 * RATE)) * rng.standard_normal(len(n)) * (n < 0.2 * RATE)
+    return np.tile(one, 2 * seconds)[:, None]
+
+
+@pytest.mark.parametrize("size", SIZES[1:])
+def test_tails_between_digital_silences_are_no_noise_floor(rng, size):
+    """Those of one sample struck again and again are as steady as a noise; the floor is silence."""
+    struck = strokes(rng, 20)
+    assert measured(struck, size=size).noise_floor_dbfs is None
+    noise = 1e-4 * rng.standard_normal(struck.shape)
+    # What a filter leaves of silence, 220 dB down, is silence.
+    assert measured(struck + 1e-7 * noise, size=size).noise_floor_dbfs is None
+    assert measured(struck + noise, size=size).noise_floor_dbfs == pytest.approx(-80.0, abs=0.5)
+
+
+@pytest.mark.parametrize("size", SIZES[1:])
+def test_digital_silence_at_both_ends_hides_no_noise_floor(rng, size):
+    """Ten seconds of it, more than all pauses together, nor shorter ones in the midst of them."""
+    level = np.where(np.arange(10 * RATE) % (2 * RATE) < RATE, 0.1, 1e-4)
+    level[int(1.2 * RATE) : int(1.5 * RATE)] = 0.0
+    x = np.pad(level * rng.standard_normal(10 * RATE), 10 * RATE)[:, None]
+    assert measured(x, size=size).noise_floor_dbfs == pytest.approx(-80.0, abs=0.1)
+
+
+def test_dithered_silence_is_a_noise_floor(rng):
+    """TPDF dither of two steps of 16 bits: variance 1/4 of a step squared and 1/12 of rounding."""
+    step = 2.0**-15
+    dither = rng.uniform(-0.5, 0.5, (20 * RATE, 2)).sum(axis=1, keepdims=True)
+    x = step * np.rint(strokes(rng, 20) / step + dither)
+    expected = 10.0 * np.log10(step**2 / 4.0)
+    assert measured(x).noise_floor_dbfs == pytest.approx(expected, abs=0.2)
+
+
 def test_too_short_a_pause_tells_no_noise_floor(rng):
     x = 0.1 * rng.standard_normal((6 * RATE, 1))
     x[2 * RATE : 2 * RATE + RATE // 4] *= 0.001
