@@ -103,7 +103,7 @@ def run(arguments: argparse.Namespace) -> int:
     for message in notes(scouting):
         show.note(message)
     if arguments.sweeps:
-        tell_of_sweeps(scouting, written)
+        tell_of_sweeps(scouting, written, glide)
     return 0
 
 
@@ -249,9 +249,9 @@ def print_written(written: list[Path]) -> None:
         print("a finding's file: the loudest 4 s as they are, pushed up, with the proposed change")
 
 
-def tell_of_sweeps(scouting: Scouting, written: list[Path]) -> None:
+def tell_of_sweeps(scouting: Scouting, written: list[Path], glide: Glide | None) -> None:
     """Tell which findings have no file, and to take care."""
-    from chainkit.scout.sweeps import CAUTION, INDEX, MOST, audible
+    from chainkit.scout.sweeps import INDEX, MOST, audible, caution
 
     if not any(path.name == INDEX for path in written):
         show.note("no sweeps: nothing was found that a filter would change")
@@ -259,7 +259,7 @@ def tell_of_sweeps(scouting: Scouting, written: list[Path]) -> None:
     found = len(audible(scouting))
     if found > MOST:
         show.note(f"{found} findings could be heard; the first {MOST} have a file")
-    show.note(CAUTION)
+    show.note(caution(glide))
 
 
 def headers(scouting: Scouting) -> tuple[str, ...]:

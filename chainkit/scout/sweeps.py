@@ -9,6 +9,7 @@ louder than the file it comes from can be.
 from __future__ import annotations
 
 import csv
+import math
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -44,11 +45,14 @@ INDEX = "sweeps.csv"
 GLIDE, GLIDE_TABLE = "glide.wav", "glide.csv"
 NAMES = re.compile(r"\d\d-[a-z]+-\d+Hz\.wav|glide\.wav|glide\.csv|sweeps\.csv")
 
+# NIOSH, Criteria for a Recommended Standard: Occupational Noise Exposure (1998), from memory.
+SAFE, SAFE_MINUTES, HALVED_BY = 85.0, 480.0, 3.0  # dBA; a working day; dB
+
 CAUTION = (
     "Turn the monitors down before you listen: a narrow boost can raise the level by as much as it "
-    "boosts. At work NIOSH recommends at most 85 dBA over 8 hours, and half the time for each "
-    "3 dB more: 97 dBA, 12 dB higher, is enough for 30 minutes. Narrow boosts strain "
-    "tweeters too. Where local rules ask for more care, they come first."
+    "boosts. At work NIOSH recommends at most {safe:g} dBA over 8 hours, and half the time for "
+    "each {step:g} dB more: {level:g} dBA, {boost:g} dB higher, is enough for {time}. Narrow "
+    "boosts strain tweeters too. Where local rules ask for more care, they come first."
 )
 
 
@@ -110,6 +114,17 @@ def write_sweeps(
     if glide is not None:
         written += _write_glide(phrase, scouting.rate, glide, folder, force)
     return written
+
+
+def caution(glide: Glide | None) -> str:
+    """What to heed before listening, for the greatest boost that is heard."""
+    boost = PUSH if glide is None else max(PUSH, glide.boost)
+    minutes = SAFE_MINUTES * 2.0 ** (-boost / HALVED_BY)
+    # Rounded down, as the time that is safe should be.
+    shown = math.floor(minutes) if minutes >= 10.0 else math.floor(10.0 * minutes) / 10.0
+    return CAUTION.format(
+        safe=SAFE, step=HALVED_BY, level=SAFE + boost, boost=boost, time=f"{shown:g} minutes"
+    )
 
 
 def audible(scouting: Scouting) -> list[Finding]:

@@ -163,6 +163,27 @@ def test_sweeps_glide_and_caution(folder, capsys):
     assert scout(*options, "--force") == 0
 
 
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [
+        ((), "94 dBA, 9 dB higher, is enough for 60 minutes"),
+        (("--boost", "6 dB"), "94 dBA, 9 dB higher, is enough for 60 minutes"),
+        (("--boost", "12 dB"), "97 dBA, 12 dB higher, is enough for 30 minutes"),
+        (("--boost", "14 dB"), "99 dBA, 14 dB higher, is enough for 18 minutes"),
+        (("--boost", "18 dB"), "103 dBA, 18 dB higher, is enough for 7.5 minutes"),
+    ],
+)
+def test_the_caution_counts_with_the_boost(folder, capsys, options, told):
+    """Half the time for each 3 dB above 85 dBA over 8 hours; parts of files are pushed up by 9 dB.
+
+    NIOSH, *Occupational Noise Exposure* (1998), table 1-1, has for 94, 97, 99 and 103 dBA 1 h,
+    30 min, 18 min 59 s and 7 min 30 s (from memory).
+    """
+    glide = ("--glide", "150 Hz..2 kHz", "--length", "1 s") if options else ()
+    assert scout("--sweeps", "sweeps", *glide, *options) == 0
+    assert told in capsys.readouterr().err
+
+
 def contents(folder):
     return {path.name: path.read_bytes() for path in folder.iterdir() if path.is_file()}
 
