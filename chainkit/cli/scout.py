@@ -40,13 +40,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--sweeps",
         metavar="DIR",
-        help="write a short sound file for each of the first 12 findings into a folder",
+        help="write a short sound file for each of the first 12 findings into a folder: the "
+        "loudest 4 s as they are, pushed up by 9 dB, and with the proposed change; sweeps.csv "
+        "lists the parts",
     )
     parser.add_argument(
         "--glide",
         type=glide_range,
         metavar="LOW..HIGH",
-        help="with --sweeps: also a narrow boost that glides, e.g. '150 Hz..2 kHz'",
+        help="with --sweeps: also a narrow boost (Q 8) that glides over the loudest 4 s, again and "
+        "again, e.g. '150 Hz..2 kHz'",
     )
     parser.add_argument(
         "--boost",
@@ -241,12 +244,16 @@ def settings(values: Mapping[str, object]) -> str:
 
 def print_written(written: list[Path]) -> None:
     """Print the paths, and what the sweeps hold."""
-    from chainkit.scout.sweeps import INDEX
+    from chainkit.scout.sweeps import GLIDE, INDEX, PHRASE, PUSH
 
     for path in written:
         print(f"wrote {path}")
-    if any(path.name == INDEX for path in written):
-        print("a finding's file: the loudest 4 s as they are, pushed up, with the proposed change")
+    names = {path.name for path in written}
+    if INDEX in names:
+        heard = f"the loudest {PHRASE:g} s as they are, pushed up by {PUSH:g} dB, with the change"
+        print(f"a finding's file: {heard}")
+    if GLIDE in names:
+        print(f"{GLIDE}: the same {PHRASE:g} s, again and again, under the boost that glides")
 
 
 def tell_of_sweeps(scouting: Scouting, written: list[Path], glide: Glide | None) -> None:

@@ -1,4 +1,4 @@
-"""Audible evidence: the loudest phrase as it is, pushed up and changed; and one long glide.
+"""Audible evidence: the loudest phrase as it is, pushed up and changed; and a glide over it.
 
 A table in the folder lists the files, so that a later run knows which ones are an earlier run's.
 
@@ -11,7 +11,7 @@ from __future__ import annotations
 import csv
 import math
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -43,6 +43,11 @@ MOST = 12  # findings with a file of their own
 ROWS = 0.01  # seconds between two rows of the glide's table
 INDEX = "sweeps.csv"
 GLIDE, GLIDE_TABLE = "glide.wav", "glide.csv"
+PARTS = ("as it is", "pushed up", "changed")
+COLUMNS = (
+    *("file", "part", "start_seconds", "end_seconds"),
+    *("finding", "shape", "frequency_hz", "q", "gain_db"),
+)
 NAMES = re.compile(r"\d\d-[a-z]+-\d+Hz\.wav|glide\.wav|glide\.csv|sweeps\.csv")
 
 # NIOSH, Criteria for a Recommended Standard: Occupational Noise Exposure (1998), from memory.
@@ -94,8 +99,9 @@ def write_sweeps(
     Returns
     -------
     list of Path
-        The first is sweeps.csv, with the columns file, finding, shape, frequency_hz, q, gain_db:
-        what was changed in the third part of each file. Empty where there is nothing to be heard.
+        The first is sweeps.csv, with the columns `COLUMNS`: a row for each part of each file, with
+        its place in the file and the filter that is heard in it. Empty where there is nothing to
+        be heard.
 
     Raises
     ------
@@ -106,7 +112,8 @@ def write_sweeps(
     shown = {sweep_name(number, one): one for number, one in enumerate(audible(scouting)[:MOST], 1)}
     if len(phrase) < LEAST * scouting.rate or not (shown or glide):
         return []
-    written = [_write_index(shown, glide, folder, force)]
+    rows = [*_part_rows(shown, len(phrase) / scouting.rate), *_glide_rows(glide)]
+    written = [_write_index(rows, folder, force)]
     for name, finding in shown.items():
         path = folder / name
         write(path, evidence(phrase, scouting.rate, finding), scouting.rate, force=force)
@@ -137,17 +144,30 @@ def sweep_name(number: int, finding: Finding) -> str:
     return f"{number:02}-{finding.kind}-{finding.frequency_hz:.0f}Hz.wav"
 
 
-def _write_index(shown: dict[str, Finding], glide: Glide | None, folder: Path, force: bool) -> Path:
+def _write_index(rows: Iterable[Sequence[str | float]], folder: Path, force: bool) -> Path:
     path = folder / INDEX
     with atomic_file(path, force) as file:
-        rows = csv.writer(file, lineterminator="\n")
-        rows.writerow(("file", "finding", "shape", "frequency_hz", "q", "gain_db"))
-        for name, one in shown.items():
-            figures = (one.frequency_hz, one.q or 0.0, one.gain_db or 0.0)
-            rows.writerow((name, one.kind, one.shape, *(f"{figure:.2f}" for figure in figures)))
-        for name in (GLIDE, GLIDE_TABLE) if glide else ():
-            rows.writerow((name, "glide", "", "", "", ""))
+        table = csv.writer(file, lineterminator="\n")
+        table.writerow(COLUMNS)
+        for row in rows:
+            table.writerow(f"{cell:.2f}" if isinstance(cell, float) else cell for cell in row)
     return path
+
+
+def _part_rows(shown: dict[str, Finding], seconds: float) -> Iterator[Sequence[str | float]]:
+    for name, one in shown.items():
+        filtered = (one.kind, one.shape or "", one.frequency_hz, one.q or 0.0)
+        for number, (part, gain) in enumerate(zip(PARTS, _gains(one), strict=True)):
+            start = number * (seconds + PAUSE)
+            yield name, part, start, start + seconds, *filtered, gain
+
+
+def _glide_rows(glide: Glide | None) -> Iterator[Sequence[str | float]]:
+    """The frequency is in a table of its own."""
+    if glide is not None:
+        heard = ("glide", 0.0, glide.seconds, "glide", "bell", "", glide.q, glide.boost)
+        yield GLIDE, *heard
+        yield GLIDE_TABLE, *heard
 
 
 def refuse_sweeps(folder: Path, inputs: Iterable[str], force: bool) -> None:
@@ -237,7 +257,7 @@ def evidence(phrase: Audio, rate: int, finding: Finding) -> Audio:
     rate : int, Hz
     finding : Finding
     """
-    gains = (PUSH, finding.gain_db or 0.0)
+    gains = _gains(finding)[1:]
     cascades = [Cascade(_filter(finding, rate, gain), phrase.shape[1]) for gain in gains]
     parts = [phrase, *(cascade.process(phrase) for cascade in cascades)]
     wanted = _loudness(phrase, rate)
@@ -245,6 +265,11 @@ def evidence(phrase: Audio, rate: int, finding: Finding) -> Audio:
     pause = np.zeros((round(PAUSE * rate), phrase.shape[1]))
     pieces = [piece for part in matched for piece in (faded(part, rate), pause)]
     return limited(np.concatenate(pieces[:-1]))
+
+
+def _gains(finding: Finding) -> tuple[float, float, float]:
+    """Gain in dB of the filter in each of `PARTS`."""
+    return 0.0, PUSH, finding.gain_db or 0.0
 
 
 def _filter(finding: Finding, rate: int, gain: float) -> Audio:

@@ -18,7 +18,7 @@ from chainkit.cli.show import cell
 from chainkit.dsp.backing import accompany
 from chainkit.dsp.voice import PlantedResonance, sing
 from chainkit.pages.plots import files
-from chainkit.scout import report, scout_file
+from chainkit.scout import report, scout_file, sweeps
 from chainkit.stages.compress import Compress, Sidechain
 
 RATE = 16000
@@ -161,6 +161,22 @@ def test_sweeps_glide_and_caution(folder, capsys):
     assert scout(*options) == 4
     assert "sweeps holds sweeps already; --force replaces them" in capsys.readouterr().err
     assert scout(*options, "--force") == 0
+
+
+def test_what_is_heard_is_told(folder, capsys):
+    """The help knows the figures without loading what uses them."""
+    with pytest.raises(SystemExit):
+        main(["scout", "--help"])
+    helped = " ".join(capsys.readouterr().out.split())
+    assert f"first {sweeps.MOST} findings" in helped
+    assert f"loudest {sweeps.PHRASE:g} s as they are, pushed up by {sweeps.PUSH:g} dB" in helped
+    glide = sweeps.Glide(150.0, 2000.0)
+    assert f"narrow boost (Q {glide.q:g}) that glides over the loudest" in helped
+    assert f'(default "{glide.boost:g} dB")' in helped
+    assert scout("--sweeps", "s", "--glide", "150 Hz..2 kHz", "--length", "1 s") == 0
+    printed = capsys.readouterr().out
+    assert "pushed up by 9 dB, with the change" in printed
+    assert "glide.wav: the same 4 s, again and again" in printed
 
 
 @pytest.mark.parametrize(

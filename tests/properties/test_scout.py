@@ -902,18 +902,26 @@ def test_the_three_parts_are_equally_loud_and_safe(rng):
     assert near[2] < near[0] < near[1]
 
 
-def test_the_table_of_sweeps_names_the_filter_that_is_heard(tmp_path, lead):
-    """The spectrum of the third part against the first is that filter's response."""
+@pytest.mark.parametrize("part", ["pushed up", "changed"])
+def test_the_table_of_sweeps_names_the_filter_that_is_heard(tmp_path, lead, part):
+    """The spectrum of a part against the first is the response of the filter in its row."""
     scouting = scouted(tmp_path / "lead.wav", lead.voice, 44100)
     write_sweeps(scouting, tmp_path)
     with open(tmp_path / "sweeps.csv", newline="") as file:
-        (row,) = [row for row in csv.DictReader(file) if row["finding"] == "air"]
+        rows = {row["part"]: row for row in csv.DictReader(file) if row["finding"] == "air"}
+    assert float(rows["as it is"]["gain_db"]) == 0.0
+    row = rows[part]
     x, rate = read(tmp_path / row["file"])
-    length = (len(x) - 2 * round(PAUSE * rate)) // 3
-    first, third = (measured(part, rate) for part in (x[:length], x[-length:]))
+    assert len(x) / rate == pytest.approx(float(rows["changed"]["end_seconds"]), abs=0.01)
+
+    def cut(row):
+        start, end = (round(float(row[key]) * rate) for key in ("start_seconds", "end_seconds"))
+        return x[start:end]
+
+    first, other = (measured(cut(one), rate) for one in (rows["as it is"], row))
     bands = [
-        (one.midband_hz, other.level_dbfs - one.level_dbfs)
-        for one, other in zip(first.spectrum.bands(12), third.spectrum.bands(12), strict=True)
+        (one.midband_hz, there.level_dbfs - one.level_dbfs)
+        for one, there in zip(first.spectrum.bands(12), other.spectrum.bands(12), strict=True)
         if 2000.0 < one.midband_hz < 16000.0
     ]
     at, change = (np.array(values) for values in zip(*bands, strict=True))
@@ -927,6 +935,10 @@ def test_the_table_of_sweeps_names_the_filter_that_is_heard(tmp_path, lead):
 def test_a_glide_is_safe_and_its_table_tells_where_it_is(scouting, tmp_path, rng):
     written = write_sweeps(scouting, tmp_path, Glide(200.0, 3000.0, 12.0, 2.0))
     assert {"glide.wav", "glide.csv"} <= {path.name for path in written}
+    with open(tmp_path / "sweeps.csv", newline="") as file:
+        (row,) = [row for row in csv.DictReader(file) if row["file"] == "glide.wav"]
+    told = ("part", "start_seconds", "end_seconds", "shape", "q", "gain_db")
+    assert [row[key] for key in told] == ["glide", "0.00", "2.00", "bell", "8.00", "12.00"]
     with open(tmp_path / "glide.csv", newline="") as file:
         rows = [(float(r["seconds"]), float(r["frequency_hz"])) for r in csv.DictReader(file)]
     assert rows[0] == (0.0, 200.0)
