@@ -143,6 +143,10 @@ class Chain:
         places = {(moved[path[0]], *path[1:]): place for path, place in self.places.items()}
         return replace(self, stages=tuple(self.stages[old] for old in order), places=places)
 
+    def resolved(self) -> Chain:
+        """The same chain with each value that follows from another one filled in."""
+        return replace(self, stages=tuple(stage.resolved() for stage in self.stages))
+
     def bypassing(self, *names: str) -> Chain:
         """The same chain with the stages called `names` bypassed.
 

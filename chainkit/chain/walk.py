@@ -153,9 +153,16 @@ def shown(settings: Settings) -> dict[str, Any]:
     found: dict[str, Any] = {} if shape is None else {"shape": shape}
     for key, form in forms(type(settings)).items():
         value = getattr(settings, key)
-        if value is not None and value != () and not (key == "bypass" and value is False):
+        if _is_written(form, value) and not (key == "bypass" and value is False):
             found[key] = _shown(form, value)
     return {key: value for key, value in found.items() if value != ""}
+
+
+def _is_written(form: Form, value: Any) -> bool:
+    """Whether `value` can be said: None takes a word for it, such as ``none``."""
+    if value is None:
+        return isinstance(form, Value) and None in form.words.values()
+    return value != ()
 
 
 def _shown(form: Form | Row, value: Any) -> Any:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from chainkit.cli import show
 from chainkit.cli.options import add_force, find_chain, quantity
@@ -46,7 +46,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json:
         import json
 
-        print(json.dumps([each.as_dict() for each in found], indent=2, ensure_ascii=False))
+        print(json.dumps(list(map(_as_dict, found)), indent=2, ensure_ascii=False))
     else:
         _print(found)
     if arguments.plot and found:
@@ -140,6 +140,12 @@ def _remarks(found: Chain | Songbook) -> Iterator[str]:
             yield str(found.fault((index, "bands"), f"no bands: {stage.name} changes nothing"))
 
 
+def _as_dict(found: Chain | Songbook) -> dict[str, Any]:
+    from chainkit.chain import Chain
+
+    return found.resolved().as_dict() if isinstance(found, Chain) else found.as_dict()
+
+
 def _print(found: list[Chain | Songbook]) -> None:
     from chainkit.chain import Chain
     from chainkit.chain.text import dump_chain
@@ -147,7 +153,8 @@ def _print(found: list[Chain | Songbook]) -> None:
     for number, each in enumerate(found):
         if len(found) > 1:
             print(f"{'' if number == 0 else chr(10)}# {each.source}")
-        print(dump_chain(each) if isinstance(each, Chain) else _summary(each), end="")
+        text = dump_chain(each.resolved()) if isinstance(each, Chain) else _summary(each)
+        print(text, end="")
 
 
 def _summary(book: Songbook) -> str:

@@ -74,7 +74,7 @@ def chain_sheet(chain: Chain, rate: int) -> Figure:
         A value does not suit the sample rate.
     """
     chain.check(rate)
-    tables = [settings(entry) for entry in chain.as_dict()["stages"]]
+    tables = [settings(entry) for entry in chain.resolved().as_dict()["stages"]]
     heights = [_height(stage, rows) for stage, rows in zip(chain.stages, tables, strict=True)]
     sheet, grid = plots.figure(
         WIDTH, sum(heights) + 0.6, max(len(heights), 1), 3,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, ClassVar
 
 from chainkit.stages.base import (
@@ -66,6 +66,10 @@ class Band(Settings):
     def faults_at(self, rate: int) -> Iterator[tuple[tuple[str | int, ...], str]]:
         """A frequency that is not below half the sample rate."""
         yield from below_nyquist(("frequency",), self.frequency, rate)
+
+    def resolved(self) -> Band:
+        """The same band with what was left out filled in."""
+        return self
 
     def sections(self, rate: int) -> Sections:
         """Second-order sections (n, 6) of the band at `rate`."""
@@ -144,6 +148,11 @@ class Resonant(Band):
                 f"bandwidth {BANDWIDTH.format(self.bandwidth)} is too wide at {at} "
                 f"and a sample rate of {full}; {allowed}",
             )
+
+    def resolved(self) -> Resonant:
+        """The same band with a Q, where its width was left out."""
+        left_out = self.q is None and self.bandwidth is None
+        return replace(self, q=self.default_q) if left_out else self
 
     def width(self, rate: int) -> float:
         """The band's Q at `rate`."""
@@ -231,6 +240,10 @@ class Eq(Stage):
         for index, band in enumerate(self.bands):
             for path, message in band.faults_at(rate):
                 yield ("bands", index, *path), message
+
+    def resolved(self) -> Eq:
+        """The same stage, each band with its width."""
+        return replace(self, bands=tuple(band.resolved() for band in self.bands))
 
     def sections(self, rate: int) -> Sections:
         """Second-order sections (n, 6) of all bands at `rate`."""

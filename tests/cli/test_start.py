@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+import json
 import subprocess
 import sys
 
@@ -12,6 +14,9 @@ import chainkit
 from chainkit.audio.writer import write
 from chainkit.cli.dispatch import joined
 from chainkit.cli.main import COMMANDS, main
+from chainkit.pages.curves import chain_sheet
+from chainkit.stages.compress import Compress
+from chainkit.stages.deess import Deess
 
 HEAVY = ("numba", "scipy", "numpy", "matplotlib", "soundfile", "rich", "jinja2")
 PROBE = f"""
@@ -156,6 +161,33 @@ def test_check_prints_resolved_chains_and_all_faults(tmp_path, capsys, monkeypat
     assert "release: 60 ms" in printed.out
     assert main(["check", "good.yaml", "--rate", "8 kHz"]) == 2
     assert "not below half the sample rate (8 kHz → 4 kHz)" in capsys.readouterr().err
+
+
+def test_check_prints_every_setting(tmp_path, capsys, monkeypatch):
+    """Also those that follow from others or stand for nothing; what is printed reads back."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "c.yaml").write_text(
+        "chainkit: 1\nstages:\n  - deess: {threshold: -30 dB, attack: 3 ms}\n"
+        "  - compress: {threshold: -20 dB, ratio: 2:1}\n  - eq:\n      bands:\n"
+        "        - {shape: bell, frequency: 1 kHz, gain: 2 dB}\n"
+        "        - {shape: bell, frequency: 2 kHz, gain: 2 dB, bandwidth: 1 oct}\n"
+    )
+    assert main(["check", "c.yaml", "--json"]) == 0
+    ((deess, compress, eq),) = [each["stages"] for each in json.loads(capsys.readouterr().out)]
+    fields = {kind.kind: {f.name for f in dataclasses.fields(kind)} for kind in (Deess, Compress)}
+    assert deess["deess"].keys() == fields["deess"] - {"bypass"}
+    assert compress["compress"].keys() == fields["compress"] - {"bypass", "sidechain"}
+    assert deess["deess"]["lookahead"] == "3 ms"
+    assert deess["deess"]["upper"] == deess["deess"]["range"] == "none"
+    assert eq["eq"]["bands"][0]["q"] == 1.0
+    assert "q" not in eq["eq"]["bands"][1]
+    assert main(["check", "c.yaml"]) == 0
+    printed = capsys.readouterr().out
+    chain = chainkit.parse_chain(printed)
+    assert chain == chainkit.load_chain("c.yaml").resolved()
+    tables = [axes for axes in chain_sheet(chainkit.load_chain("c.yaml"), 48000).axes if axes.texts]
+    shown = {words.get_text() for axes in tables for words in axes.texts}
+    assert {"lookahead", "upper", "3 ms", "none"} <= shown
 
 
 @pytest.mark.parametrize("command", [["check", "bad.yaml"], ["render", "v.wav", "-o", "o.wav"]])
