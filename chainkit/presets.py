@@ -5,6 +5,7 @@ A preset is a chain file; its name is the file's, without ``.yaml``.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 
 from chainkit.errors import UsageError
@@ -30,7 +31,7 @@ def preset_path(name: str) -> Path:
     """
     found = _found()
     if name not in found:
-        hint = nearest(name, found) or "; chainkit presets lists them"
+        hint = _near(name, found) or "; chainkit presets lists them"
         raise UsageError(f"no preset {name!r}{hint}")
     return found[name]
 
@@ -43,15 +44,27 @@ def find_chain(text: str) -> Path:
     Raises
     ------
     UsageError
-        There is neither.
+        There is neither; the message names the preset that is near.
     """
     path = Path(text)
-    if path.exists() or path.suffix in SUFFIXES or len(path.parts) > 1:
+    if path.exists() or len(path.parts) > 1:
+        return path
+    if path.suffix in SUFFIXES:
+        hint = _near(path.stem, _found()).replace("mean", "mean the preset")
+        if hint:
+            raise UsageError(f"no chain file {text!r}{hint}")
         return path
     try:
         return preset_path(text)
     except UsageError as fault:
         raise UsageError(f"no chain file {text!r}, and {fault}") from None
+
+
+def _near(name: str, names: Iterable[str]) -> str:
+    """``; did you mean 'quiet-verse'?``, also where a word of a name was given; or nothing."""
+    word = name.lower()
+    holding = [one for one in names if len(word) > 2 and word in one]
+    return nearest(name, names) or (nearest(holding[0], holding) if holding else "")
 
 
 def _found() -> dict[str, Path]:

@@ -39,7 +39,8 @@ class Reader:
         """An instance of `cls` made from the mapping `node`."""
         self.places[path] = node.place
         if not isinstance(node, Mapping):
-            raise node.place.fault(f"{title} needs a mapping of its settings; found {what(node)}")
+            told = f"{title} needs a mapping of its settings; found {what(node)}"
+            raise node.place.fault(f"{told}; write {_as_mapping(cls, node, title)}")
         faults = Faults()
         with faults:
             check_keys(node, forms(cls), title)
@@ -99,6 +100,30 @@ class Reader:
         return tuple(each(read_scalar, form.values, node.items, form.names))
 
 
+def _as_mapping(cls: type[Any], node: Node, title: str) -> str:
+    """How to write what stands in the place of a mapping: under the first key that takes it."""
+    needed = [field.name for field in dataclasses.fields(cls) if _is_needed(field)]
+    keys = [key for key in dict.fromkeys((*needed, *forms(cls))) if key not in ("name", "bypass")]
+    key = next((key for key in keys if _takes(forms(cls)[key], node)), keys[0])
+    taken = isinstance(node, Scalar) and _takes(forms(cls)[key], node)
+    text = node.text if isinstance(node, Scalar) and taken else "…"
+    more = ", …" if set(needed) - {key} else ""
+    return f"{title}: {{{key}: {text}{more}}}"
+
+
+def _takes(form: Form, node: Node) -> bool:
+    """Whether `node` can stand as it is behind a key of this form, on one line between braces."""
+    if isinstance(node, Sequence):
+        return isinstance(form, Items)
+    if not isinstance(form, Value) or not isinstance(node, Scalar) or node.is_null:
+        return False
+    try:
+        form.read(node.text)
+    except ValueError:
+        return False
+    return node.plain and len(node.text) <= 60 and not set(node.text) & set("{}[],#")
+
+
 def read_scalar(form: Value, node: Node, key: str) -> Any:
     """Value of the scalar `node`; a fault names key, value and what is allowed."""
     if not isinstance(node, Scalar) or node.is_null:
@@ -133,8 +158,12 @@ def _check_key(key: str, node: Mapping, allowed: Collection[str], title: str) ->
         raise node.keys[key].fault(f"no key {key!r} in {title}; allowed are {known}{hint}")
 
 
+def _is_needed(field: dataclasses.Field[Any]) -> bool:
+    return field.default is dataclasses.MISSING
+
+
 def _check_complete(cls: type[Any], node: Mapping, title: str) -> None:
-    needed = (f.name for f in dataclasses.fields(cls) if f.default is dataclasses.MISSING)
+    needed = (field.name for field in dataclasses.fields(cls) if _is_needed(field))
     missing = [key for key in needed if key not in node.values]
     if missing:
         due = ", ".join(key for key in forms(cls) if key not in ("name", "bypass"))

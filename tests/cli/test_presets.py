@@ -139,6 +139,26 @@ def test_a_misspelt_name_is_answered_with_the_nearest(capsys):
     assert "did you mean 'quiet-verse'?" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize(
+    ("given", "told"),
+    [
+        ("airy", "no preset 'airy'; did you mean 'airy-double'?"),
+        ("Verse", "did you mean 'quiet-verse'?"),
+        (
+            "airy-double.yaml",
+            "no chain file 'airy-double.yaml'; did you mean the preset 'air",
+        ),
+        ("quite-verse.yml", "did you mean the preset 'quiet-verse'?"),
+        ("missing.yaml", "cannot read missing.yaml"),
+        ("xyz", "chainkit presets lists them"),
+    ],
+)
+def test_check_names_the_preset_that_is_near(tmp_path, monkeypatch, capsys, given, told):
+    monkeypatch.chdir(tmp_path)
+    assert main(["check", given]) == 2
+    assert told in capsys.readouterr().err
+
+
 def test_a_chain_is_found_by_path_or_by_name(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     assert find_chain("quiet-verse") == preset_path("quiet-verse")

@@ -73,6 +73,30 @@ def test_dump_is_written_as_a_chain_file_is():
 PLAIN = "yesnotrufal~0123456789:.-+eExo '\"\n#&*![]{}|>%@`,?<=\t"  # letters that mean something
 
 
+@pytest.mark.parametrize(
+    ("stage", "way_out"),
+    [
+        ("gain: 3 dB", "found '3 dB'; write gain: {gain: 3 dB}"),
+        ("gain: loud", "found 'loud'; write gain: {gain: …}"),
+        ("gain:", "found empty; write gain: {gain: …}"),
+        ("gain: '#3 dB'", "write gain: {gain: …}"),
+        ("compress: 4:1", "write compress: {ratio: 4:1, …}"),
+        ("deess: 5 kHz", "write deess: {frequency: 5 kHz, …}"),
+        ("ride: moves.csv", "write ride: {file: moves.csv}"),
+        ("ride: 'a, b.csv'", "write ride: {points: …}"),
+        ("ride: [[0 s, 1 dB]]", "found a list; write ride: {points: …}"),
+        ("eq: []", "found a list; write eq: {bands: …}"),
+        (
+            "compress: {threshold: -9 dB, ratio: 2:1, sidechain: 90 Hz}",
+            "write sidechain: {highpass: 90 Hz}",
+        ),
+    ],
+)
+def test_what_stands_in_place_of_a_mapping_is_told_how_to_be_written(stage, way_out):
+    with pytest.raises(ChainFileError, match=f"{re.escape(way_out)}$"):
+        chainkit.parse_chain(f"chainkit: 1\nstages:\n  - {stage}\n")
+
+
 @given(name=st.text() | st.text(PLAIN, max_size=10), notes=st.text())
 def test_any_words_read_back(name, notes):
     chain = chainkit.Chain((), name=name, notes=notes)
