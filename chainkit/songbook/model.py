@@ -94,7 +94,7 @@ class Voice:
             "name": self.name,
             "file": str(self.file),
             "output": str(self.output),
-            "chain": self.chain.as_dict(),
+            "chain": self.chain.resolved().as_dict(),
         }
 
 
