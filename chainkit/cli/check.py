@@ -2,7 +2,8 @@
 
 Every file is checked, and all of its faults are told. Exit code 2 when a file has a fault. A
 songbook is checked as one, with the chains that it names and what each song changes in them. What
-changes nothing, such as a chain without stages, is no fault and is named.
+changes nothing, such as a chain without stages, is no fault and is named; so is a chain whose EQ,
+gains and makeup together can raise anything by more than 24 dB.
 """
 
 from __future__ import annotations
@@ -65,7 +66,7 @@ def _checked(names: list[str], rate: int) -> tuple[list[Chain | Songbook], int]:
             show.note(str(fault))
             worst = max(worst, fault.exit_code)
         else:
-            for remark in dict.fromkeys(_remarks(found[-1])):
+            for remark in dict.fromkeys(_remarks(found[-1], rate)):
                 show.note(remark)
     return found, worst
 
@@ -120,8 +121,8 @@ def _unfit(book: Songbook) -> Iterator[ChainkitError]:
             yield fault
 
 
-def _remarks(found: Chain | Songbook) -> Iterator[str]:
-    """What changes nothing, which is allowed and seldom meant."""
+def _remarks(found: Chain | Songbook, rate: int) -> Iterator[str]:
+    """What is allowed and seldom meant: what changes nothing, what can become very loud."""
     from chainkit.chain import Chain
 
     if not isinstance(found, Chain):
@@ -129,7 +130,7 @@ def _remarks(found: Chain | Songbook) -> Iterator[str]:
             if not song.voices:
                 yield f"{found.source}: song {number} ({song.title}) has no voices"
         for voice in found.voices:
-            yield from _remarks(voice.chain)
+            yield from _remarks(voice.chain, rate)
         return
     if not found.active:
         why = "every stage is bypassed" if found.stages else "no stages"
@@ -138,6 +139,17 @@ def _remarks(found: Chain | Songbook) -> Iterator[str]:
     for index, stage in enumerate(found.stages):
         if not stage.bypass and getattr(stage, "bands", None) == ():
             yield str(found.fault((index, "bands"), f"no bands: {stage.name} changes nothing"))
+    yield from _loud(found, rate)
+
+
+def _loud(chain: Chain, rate: int) -> Iterator[str]:
+    from chainkit.chain.lift import SENSIBLE, greatest_lift
+
+    decibels, frequency = greatest_lift(chain, rate)
+    if decibels > SENSIBLE + 0.05:  # a band with the greatest boost is not more than that
+        what = "the level" if frequency is None else f"{float(f'{frequency:.3g}'):g} Hz"
+        told = f"caution: it can raise {what} by {decibels:.0f} dB, more than {SENSIBLE:g} dB"
+        yield f"{chain.source}: {told}; turn the monitors down before playing what it renders"
 
 
 def _as_dict(found: Chain | Songbook) -> dict[str, Any]:

@@ -335,6 +335,11 @@ class Stage(Settings):
     )
     bypass: bool = setting(Switch(), False, about="Leave the stage out of the signal.")
 
+    @property
+    def lift(self) -> float:
+        """The most by which the stage raises all frequencies alike, in dB, as far as it is set."""
+        return 0.0
+
     def resolved(self) -> Stage:
         """The same stage with each value that follows from another one filled in."""
         return self

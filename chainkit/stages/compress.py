@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import ClassVar, TypeGuard
@@ -91,6 +92,12 @@ class Compress(Stage):
         """A side-chain corner that is not below half the sample rate."""
         if self.sidechain is not None:
             yield from below_nyquist(("sidechain", "highpass"), self.sidechain.highpass, rate)
+
+    @property
+    def lift(self) -> float:
+        """The gain in dB where nothing is turned down: makeup and mix."""
+        makeup = 0.0 if isinstance(self.makeup, str) else self.makeup
+        return 20.0 * math.log10(1.0 - self.mix + self.mix * 10.0 ** (makeup / 20.0))
 
     def start(self, rate: int, channels: int) -> Run:
         """Begin one use of the stage.

@@ -22,6 +22,11 @@ class Gain(Stage):
 
     gain: float = setting(Amount(GAIN, -120.0, 60.0), about="Gain.")
 
+    @property
+    def lift(self) -> float:
+        """The gain."""
+        return self.gain
+
     def start(self, rate: int, channels: int) -> Run:
         """Begin one use of the stage."""
         from chainkit.dsp import gains

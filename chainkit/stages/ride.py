@@ -43,6 +43,11 @@ class Ride(Stage):
                 yield ("points", index), f"time {time:g} s does not rise above {before:g} s"
                 return
 
+    @property
+    def lift(self) -> float:
+        """The highest point, in dB."""
+        return max((gain for _, gain in self.points), default=0.0)
+
     def start(self, rate: int, channels: int) -> Run:
         """Begin one use of the stage."""
         import numpy as np

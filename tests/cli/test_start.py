@@ -15,6 +15,7 @@ from chainkit.audio.writer import write
 from chainkit.cli.dispatch import joined
 from chainkit.cli.main import COMMANDS, main
 from chainkit.pages.curves import chain_sheet
+from chainkit.presets import preset_names
 from chainkit.stages.compress import Compress
 from chainkit.stages.deess import Deess
 
@@ -225,6 +226,49 @@ def test_check_names_what_changes_nothing(tmp_path, capsys, monkeypatch, stages,
     (tmp_path / "c.yaml").write_text(f"chainkit: 1\n{stages}\n")
     assert main(["check", "c.yaml"]) == 0
     assert capsys.readouterr().err == (f"chainkit: {remark}\n" if remark else "")
+
+
+LOUD = "turn the monitors down before playing what it renders"
+BELLS = "{shape: bell, frequency: 1 kHz, gain: 24 dB, q: 2}"
+
+
+@pytest.mark.parametrize(
+    ("stages", "raised"),
+    [
+        (f"eq: {{bands: [{BELLS}]}}", None),
+        (f"eq: {{bands: [{BELLS}, {BELLS}]}}", "1000 Hz by 48 dB"),
+        (f"eq: {{bands: [{BELLS}, {BELLS}]}}\n  - gain: {{gain: 60 dB}}", "1000 Hz by 108 dB"),
+        (f"eq: {{bands: [{BELLS}, {BELLS}], bypass: yes}}", None),
+        (f"eq: {{bands: [{BELLS}]}}\n  - gain: {{gain: -30 dB}}", None),
+        (f"eq: {{bands: [{BELLS}]}}\n  - ride: {{points: [[0 s, 0 dB], [1 s, 6 dB]]}}", "by 30 dB"),
+        ("gain: {gain: 24 dB}", None),
+        ("gain: {gain: 30 dB}", "the level by 30 dB"),
+        (
+            "gain: {gain: 30 dB}\n  - eq: {bands: [{shape: highpass, frequency: 80 Hz}]}",
+            "the level by 30 dB",
+        ),
+        ("compress: {threshold: -60 dB, ratio: inf, makeup: 40 dB}", "the level by 40 dB"),
+        # 20·log10(0.9 + 0.1·10^(40/20))
+        (
+            "compress: {threshold: -60 dB, ratio: inf, makeup: 40 dB, mix: 10 %}\n"
+            "  - gain: {gain: 10 dB}",
+            "the level by 31 dB",
+        ),
+        ("compress: {threshold: -60 dB, ratio: inf, makeup: match}", None),
+    ],
+)
+def test_check_warns_of_what_can_become_very_loud(tmp_path, capsys, monkeypatch, stages, raised):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "c.yaml").write_text(f"chainkit: 1\nstages:\n  - {stages}\n")
+    assert main(["check", "c.yaml"]) == 0
+    told = capsys.readouterr().err
+    assert (LOUD in told) == (raised is not None)
+    assert (raised or "") in told
+
+
+def test_no_preset_can_become_very_loud(capsys):
+    assert main(["check", *preset_names()]) == 0
+    assert LOUD not in capsys.readouterr().err
 
 
 def test_check_draws(tmp_path, capsys, monkeypatch):
