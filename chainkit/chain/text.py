@@ -22,6 +22,12 @@ def dump_chain(chain: Chain) -> str:
     )
 
 
+def one_line(text: str) -> str:
+    """`text`, without line breaks, as it stands behind a key: in quotes where it needs them."""
+    dumped = yaml.dump(text, Dumper=_Dumper, allow_unicode=True, width=float("inf"))
+    return str(dumped).removesuffix("...\n").rstrip("\n")
+
+
 class _Line(dict):
     """A mapping that is written on one line."""
 

@@ -11,6 +11,7 @@ import numpy as np
 
 from chainkit.audio.atomic import atomic_file
 from chainkit.chain import Chain, parse_chain
+from chainkit.chain.text import one_line
 from chainkit.chain.walk import shown
 from chainkit.dsp.phrases import HopMeter
 from chainkit.errors import AudioFileError
@@ -42,7 +43,7 @@ COMMENT = "        # "
 
 HEAD = """\
 chainkit: 1
-name: Start for {name}
+name: {title}
 notes: |
   Where to begin, from what was found in {name}.
   Listen with and without each band. Halve what you do not hear; what is right alone may be too
@@ -162,7 +163,9 @@ class Draft:
     def __init__(self, scouting: Scouting, chosen: Plan) -> None:
         self._scouting, self._chosen = scouting, chosen
         name, left_out = _plain(scouting.path.name), _left_out(chosen)
-        self._head = HEAD.format(name=name, level=WORKING_LEVEL, left_out=left_out)
+        self._head = HEAD.format(
+            title=one_line(f"Start for {name}"), name=name, level=WORKING_LEVEL, left_out=left_out
+        )
         self._eq, self._compress = _eq(chosen.moves), _compress(scouting, chosen.moves)
 
     def proposal(self, found: Deessing | None = None, trial: Trial | None = None) -> Proposal:
@@ -190,9 +193,8 @@ def write_proposal(proposal: Proposal, path: str | Path, force: bool = False) ->
 
 
 def _plain(name: str) -> str:
-    """A file's name in what a plain scalar may hold."""
-    kept = "".join(c if c.isalnum() or c in " ._-" else "_" for c in name)
-    return kept.strip() or "source"
+    """A file's name on one line, but for what YAML cannot hold or nobody sees."""
+    return "".join(letter if letter.isprintable() else "_" for letter in name)
 
 
 def _left_out(chosen: Plan) -> str:

@@ -12,6 +12,7 @@ import pytest
 import soundfile
 import yaml
 
+from chainkit.chain import load_chain
 from chainkit.cli import scout as command
 from chainkit.cli.main import main
 from chainkit.cli.show import cell
@@ -86,6 +87,19 @@ def test_the_backing_tells_what_it_hides(folder, capsys):
     assert all(finding["clear"] is not None for finding in found["findings"])
     assert scout("--backing", "backing.wav") == 0
     assert "hidden by the backing:" in capsys.readouterr().out
+
+
+def test_the_written_chain_keeps_the_name_of_the_file(folder):
+    for name, told in (
+        ('it\'s a "voice" ñ – 声 & $x #1: {0} %.wav', None),
+        ("two\nlines\x1b.wav", "two_lines_.wav"),
+    ):
+        (folder / "lead.wav").rename(folder / name)
+        assert main(["scout", name, "--write", "start.yaml", "--force"]) == 0
+        chain = load_chain("start.yaml")
+        assert chain.name == f"Start for {told or name}"
+        assert f"what was found in {told or name}.\n" in chain.notes
+        (folder / name).rename(folder / "lead.wav")
 
 
 def test_the_written_chain_is_checked_and_rendered(folder, capsys):

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 import chainkit
 from chainkit.chain.ridefile import read_ride
 from chainkit.chain.schema import chain_schema
+from chainkit.chain.text import one_line
 from chainkit.errors import ChainFileError, UsageError
 from chainkit.stages.eq import Bell, HighShelf, LowShelf, Notch
 from chainkit.units import FREQUENCY
@@ -101,6 +102,14 @@ def test_what_stands_in_place_of_a_mapping_is_told_how_to_be_written(stage, way_
 def test_any_words_read_back(name, notes):
     chain = chainkit.Chain((), name=name, notes=notes)
     assert chainkit.parse_chain(chainkit.dump_chain(chain)) == chain
+
+
+@given(words=st.text(PLAIN.replace("\n", "") + "ñ–声 ", max_size=20) | st.text())
+def test_words_on_one_line_read_back(words):
+    words = "".join(letter for letter in words if letter.isprintable())
+    line = one_line(words)
+    assert "\n" not in line
+    assert chainkit.parse_chain(f"chainkit: 1\nname: {line}\nstages: []\n").name == words
 
 
 def test_schema_is_valid_and_takes_what_the_reader_takes():
