@@ -238,16 +238,15 @@ def _deess(scouting: Scouting, found: Deessing, trial: Trial | None, why: str) -
     )
     shared = found.sense == "share"
     there = "share that the middle sibilant has" if shared else "level of the middle sibilant"
-    taken = trial.inside_db if trial else found.reduction_db
+    threshold = round(_held(Deess, "threshold", found.threshold_db))
+    above = found.threshold_db + found.above_db - threshold
+    takes = f"takes {above * (1.0 - 1.0 / RATIO):.1f} dB from that one"
+    tried = f"; on trial {trial.inside_db:.1f} dB from all, on average" if trial else ""
     rows = (
         ("frequency", FREQUENCY.format(found.frequency_hz), ""),
         *([("sense", "share", "vowels are as loud there, but more so below")] * shared),
-        (
-            "threshold",
-            f"{_held(Deess, 'threshold', found.threshold_db):.0f} dB",
-            f"{found.above_db:.0f} dB below the {there} there",
-        ),
-        ("ratio", f"{RATIO:g}:1", f"so the sibilants come down by about {taken:.0f} dB"),
+        ("threshold", f"{threshold} dB", f"{above:.1f} dB below the {there} there"),
+        ("ratio", f"{RATIO:g}:1", takes + tried),
         ("range", f"{found.range_db:.0f} dB", "no more, or a lisp is heard"),
         ("attack", "1 ms", "sibilants start fast"),
         ("release", "60 ms", "the vowel behind is soon let go"),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import errno
 import json
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -87,6 +88,17 @@ def test_the_backing_tells_what_it_hides(folder, capsys):
     assert all(finding["clear"] is not None for finding in found["findings"])
     assert scout("--backing", "backing.wav") == 0
     assert "hidden by the backing:" in capsys.readouterr().out
+
+
+def test_the_comments_of_the_de_esser_are_true_of_its_values(folder, capsys):
+    """A ratio of 4:1 takes three quarters of what lies above the threshold."""
+    tried = told(capsys, "--write", "start.yaml")["chain"]["trial"]["inside_sibilants_db"]
+    text = (folder / "start.yaml").read_text("utf-8")
+    above = re.search(r"threshold: .*# ([\d.]+) dB below the level of the middle sibilant", text)
+    takes = re.search(r"ratio: 4:1 .*# takes ([\d.]+) dB from that one; on trial ([\d.]+) dB", text)
+    assert float(takes[1]) == pytest.approx(0.75 * float(above[1]), abs=0.1)
+    assert float(takes[2]) == pytest.approx(tried, abs=0.051)
+    assert f"On trial it took {takes[2]} dB from the" in " ".join(text.replace("#", "").split())
 
 
 def test_the_written_chain_keeps_the_name_of_the_file(folder):
