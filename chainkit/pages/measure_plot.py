@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
 from chainkit.dsp.meter import Measurement
 from chainkit.dsp.spectrum import REGIONS
@@ -16,6 +18,10 @@ SHOWN = 45.0  # dB below the strongest
 NAMES = {"low_mid": "low-mid", "presence": "presence", "air": "air"}
 SIBILANT_HZ = (2000.0, 12000.0)
 LEAST_DB, GREATEST_DB = -30.0, 6.0
+MARKS = "os^Dv<"
+WIDTH = 11.0  # inches, as all that follow
+KEY_MARGIN, KEY_LINE = 0.1, 0.2
+KEY_SAMPLE, KEY_LETTER = 0.8, 0.075  # of a stroke with its gaps; of a letter, at most
 
 
 def draw_measurements(
@@ -36,24 +42,47 @@ def draw_measurements(
     OutputError
         The file is there already, or cannot be written.
     """
-    count = len(measurements)
-    heights = [3.2, *[2.2] * count]
+    plots.save(measurement_sheet(measurements), path, force=force)
+
+
+def measurement_sheet(measurements: Mapping[str, Measurement]) -> Figure:
+    """Sheet with the spectra and sibilants of all files, a key, and the loudness of each."""
+    names = [Path(name).name for name in measurements]
+    columns, rows = _key_places(names)
+    heights = [3.2, *[KEY_MARGIN + KEY_LINE * rows] * (rows > 0), *[2.2] * len(names)]
     sheet, grid = plots.figure(
-        11.0, sum(heights) + 0.8, 1 + count, 2,
-        title=", ".join(Path(name).name for name in measurements), heights=heights,
+        WIDTH, sum(heights) + 0.8, len(heights), 2, title=", ".join(names), heights=heights,
         widths=[3.0, 2.0],
     )  # fmt: skip
     _spectra(plots.panel(sheet, grid[0, 0], "Long-term spectrum, third octaves"), measurements)
     _sibilants(plots.panel(sheet, grid[0, 1], "Sibilants"), measurements)
-    for row, (name, measurement) in enumerate(measurements.items(), 1):
-        title = f"Loudness of {Path(name).name}: 0.4 s thin, 3 s dashed; sibilants shaded"
-        _loudness(plots.panel(sheet, grid[row, :], title), measurement)
-    plots.save(sheet, path, force=force)
+    if rows:
+        _key(plots.panel(sheet, grid[1, :]), names, columns)
+    for row, (name, measurement) in enumerate(zip(names, measurements.values(), strict=True)):
+        title = f"Loudness of {name}: 0.4 s thin, 3 s dashed; sibilants shaded"
+        _loudness(plots.panel(sheet, grid[row - len(names), :], title), measurement)
+    return sheet
+
+
+def _key_places(names: Sequence[str]) -> tuple[int, int]:
+    """Columns and rows of the key to the files, which one file alone does not need."""
+    widest = KEY_SAMPLE + KEY_LETTER * max(map(len, names))
+    columns = max(1, min(len(names), int((WIDTH - 1.0) / widest)))
+    return columns, math.ceil(len(names) / columns) if len(names) > 1 else 0
+
+
+def _key(axes: Axes, names: Sequence[str], columns: int) -> None:
+    """Stroke and mark of each file, on a panel of its own where they cover nothing."""
+    for series, name in enumerate(names):
+        plots.curve(axes, [], [], series, label=name, mark=MARKS[series % len(MARKS)])
+    with plots.look():
+        axes.set_axis_off()
+        axes.legend(loc="upper left", ncols=columns, borderaxespad=0.0)
 
 
 def _spectra(axes: Axes, measurements: Mapping[str, Measurement]) -> None:
     levels = [0.0]
-    for series, (name, measurement) in enumerate(measurements.items()):
+    for series, measurement in enumerate(measurements.values()):
         points = [
             (band.midband_hz, band.level_dbfs)
             for band in measurement.spectrum.bands()
@@ -61,7 +90,7 @@ def _spectra(axes: Axes, measurements: Mapping[str, Measurement]) -> None:
         ]
         middles, level = zip(*points, strict=True) if points else ((), ())
         levels.extend(level)
-        plots.curve(axes, middles, level, series, label=_name(name))
+        plots.curve(axes, middles, level, series)
     plots.frequency_axis(axes, 20.0, 22000.0)
     top = 6.0 * np.ceil(max(levels[1:], default=0.0) / 6.0 + 0.5)
     plots.decibel_axis(axes, top - 1.5 * SHOWN, top, "RMS in band, dBFS")
@@ -70,29 +99,22 @@ def _spectra(axes: Axes, measurements: Mapping[str, Measurement]) -> None:
         with plots.look():
             middle = float(np.sqrt(low * high))
             axes.text(middle, top - 1.0, NAMES[region], ha="center", va="top", color=plots.MUTED)
-    if len(measurements) > 1:
-        plots.legend(axes, "lower left")
 
 
 def _sibilants(axes: Axes, measurements: Mapping[str, Measurement]) -> None:
-    for series, (name, measurement) in enumerate(measurements.items()):
+    for series, measurement in enumerate(measurements.values()):
         stroke = plots.SERIES[series % len(plots.SERIES)]
         axes.plot(
             [sibilant.centre_hz for sibilant in measurement.sibilants],
             [sibilant.against_voice_db for sibilant in measurement.sibilants],
             MARKS[series % len(MARKS)], color=stroke.colour, markersize=3.5,
-            markerfacecolor="none", label=_name(name),
+            markerfacecolor="none",
         )  # fmt: skip
     plots.frequency_axis(axes, *SIBILANT_HZ)
     axes.set_xlabel("centre of gravity, Hz")
     plots.decibel_axis(axes, LEAST_DB, GREATEST_DB, "against the voice, dB")
     if not any(measurement.sibilants for measurement in measurements.values()):
         plots.note(axes, 0.5, 0.5, "none found", align="center")
-    elif len(measurements) > 1:
-        plots.legend(axes, "lower left")
-
-
-MARKS = "os^Dv<"
 
 
 def _loudness(axes: Axes, measurement: Measurement) -> None:
@@ -111,7 +133,3 @@ def _loudness(axes: Axes, measurement: Measurement) -> None:
 
 def _drawn(levels: np.ndarray) -> np.ndarray:
     return np.where(np.isfinite(levels), levels, np.nan)
-
-
-def _name(path: str) -> str:
-    return Path(path).name

@@ -12,12 +12,23 @@ from chainkit.pages.plots.style import INK, MUTED, SERIES, WASH, look
 
 
 def curve(
-    axes: Axes, x: ArrayLike, y: ArrayLike, series: int = 0, *, label: str = "", width: float = 1.5
+    axes: Axes,
+    x: ArrayLike,
+    y: ArrayLike,
+    series: int = 0,
+    *,
+    label: str = "",
+    width: float = 1.5,
+    mark: str = "",
 ) -> None:
     """Line through points, with the stroke of the `series`-th line of the panel."""
     colour, dash = SERIES[series % len(SERIES)]
     style = "solid" if dash is None else (0, dash)
-    axes.plot(x, y, color=colour, linestyle=style, linewidth=width, label=label or "_nolegend_")
+    marked: dict[str, Any] = {"marker": mark, "markersize": 4.0, "markerfacecolor": "white"}
+    axes.plot(
+        x, y, color=colour, linestyle=style, linewidth=width, label=label or "_nolegend_",
+        **(marked if mark else {}),
+    )  # fmt: skip
 
 
 def faint(axes: Axes, x: ArrayLike, y: ArrayLike) -> None:
