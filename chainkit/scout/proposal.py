@@ -33,7 +33,7 @@ WIDE_APART, NARROW_APART = 1.0 / 2.0, 1.0 / 6.0  # octaves to the next cut
 UNDER_LOWEST, SLOPE = 0.7, 24.0  # of the lowest third octave in which the source lives; dB/oct
 UNDER_RUMBLE, STEEPER = 0.8, 36.0  # the same where rumble is to be taken away
 LOWEST_HIGHPASS, HIGHEST_HIGHPASS = 20.0, 90.0  # Hz
-OFFSET = 0.01  # of full scale: a DC offset that is to go (common practice, no source)
+OFFSET = 0.01  # of the sample peak: a DC offset that is to go (common practice, no source)
 HIGHEST = 0.45  # of the sample rate
 
 ENOUGH = f"{MOST_CUTS} cuts of resonances are enough to begin with"
@@ -215,8 +215,16 @@ def _taken(band: Highpass, rumble: Finding, rate: int) -> float:
 
 
 def has_offset(scouting: Scouting) -> bool:
-    """Whether there is a DC offset worth a word and a high-pass."""
-    return abs(scouting.heard.measurement.dc_offset) >= OFFSET
+    """Whether there is a DC offset worth a word and a high-pass, at whatever level."""
+    return offset_share(scouting) >= OFFSET
+
+
+def offset_share(scouting: Scouting) -> float:
+    """DC offset against the sample peak, 0 to 1; 0 for silence."""
+    measured = scouting.heard.measurement
+    if measured.sample_peak_dbfs is None:
+        return 0.0
+    return float(abs(measured.dc_offset) / 10.0 ** (measured.sample_peak_dbfs / 20.0))
 
 
 def _why_high_pass(scouting: Scouting, band: Highpass, rumble: Finding | None) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 from chainkit.dsp.sibilance import LOWEST_RATE
 from chainkit.scout.analyse import Scouting
 from chainkit.scout.chainfile import Proposal
-from chainkit.scout.proposal import has_offset
+from chainkit.scout.proposal import has_offset, offset_share
 from chainkit.stages.base import Amount, Settings, forms
 from chainkit.units import FREQUENCY
 
@@ -89,7 +89,8 @@ def notes(scouting: Scouting) -> Iterator[str]:
         where = f"{measured.clipped_runs} times, first at {measured.first_clipped_seconds:.1f} s"
         yield f"{path} is clipped {where}: some of what stands out may be distortion"
     if has_offset(scouting):
-        yield f"{path} has a DC offset of {measured.dc_offset:.2g}: a high-pass takes it away"
+        told = f"{measured.dc_offset:.2g}, {100.0 * offset_share(scouting):.0f} % of its peak"
+        yield f"{path} has a DC offset of {told}: a high-pass takes it away"
     if scouting.rate < LOWEST_RATE:
         least = FREQUENCY.format(LOWEST_RATE)
         yield f"below a sample rate of {least} neither sibilance nor a de-esser is looked for"

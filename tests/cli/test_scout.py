@@ -370,6 +370,11 @@ def test_what_findings_do_not_tell_is_said(folder, sung, rng, capsys):
     assert "is clipped" in clipped
     (offset,) = notes(0.3 + 0.5 * sung.voice)
     assert "a DC offset of 0.3" in offset
+    small = 0.02 * np.abs(sung.voice).max() + sung.voice
+    for gain in (1.0, 0.1, 0.01):
+        (offset,) = notes(gain * small)
+        assert ", 2 % of its peak: a high-pass takes it away" in offset
+        assert notes(gain * (small - 0.015 * np.abs(sung.voice).max())) == []
     (low,) = notes(0.1 * rng.standard_normal((16000, 1)), 8000)
     assert "below a sample rate of 16 kHz neither sibilance nor a de-esser is looked for" in low
     soundfile.write("backing.wav", np.zeros((8 * RATE, 1)), RATE)
