@@ -11,7 +11,7 @@ from typing import IO, Any
 from chainkit.audio.atomic import atomic_file, cannot_write, refuse_same
 from chainkit.audio.formats import output_format
 from chainkit.audio.metadata import BroadcastLoudness
-from chainkit.audio.reader import AudioReader, Progress
+from chainkit.audio.reader import AudioReader, Progress, sha256
 from chainkit.audio.writer import AudioWriter
 from chainkit.chain import Chain
 from chainkit.chain.stream import Audio, ChainStream, Prepared, prepare
@@ -107,8 +107,8 @@ def render(
     """Render the file `voice` through `chain` into the file `output`.
 
     The log, the record and on demand the detailed gains are written beside it. All appear when all
-    are complete: the log ahead of the audio, so that one of ours lies beside it whenever we are
-    ended, and the record last. Memory does not depend on the length of the voice.
+    are complete: the log ahead of the audio, so that one that tells of it lies beside it whenever
+    we are ended, and the record last. Memory does not depend on the length of the voice.
 
     Parameters
     ----------
@@ -158,7 +158,9 @@ def render(
         pass_ = _Pass(reader, prepared, options, log_file, progress)
         pass_.run(writer, outputs.audio.parent, detail_file)
         writer.metadata = writer.metadata.with_loudness(_broadcast_loudness(pass_.after))
-        record = _record(reader, writer, chain, prepared, pass_, options, outputs)
+        log_file.flush()
+        log_digest = sha256(Path(log_file.name))
+        record = _record(reader, writer, chain, prepared, pass_, options, outputs, log_digest)
         record_file.write(as_json(record))
         # All must be on the disk before the first file appears.
         for file in (record_file, log_file, detail_file):
@@ -269,6 +271,7 @@ def _record(
     pass_: _Pass,
     options: Options,
     outputs: Outputs,
+    log_digest: str,
 ) -> dict[str, Any]:
     folder = outputs.record.parent
     sibilants = [(event.start, event.end) for event in pass_.before.sibilants]
@@ -286,7 +289,11 @@ def _record(
         "voice": describe_file(reader, pass_.digest.result(), folder, reader.path),
         "output": output,
         **describe_chain(asked, prepared, folder),
-        "log": {"file": outputs.log.name, "frames_a_row": pass_.hop},
+        "log": {
+            "file": outputs.log.name,
+            "sha256": log_digest,
+            "frames_a_row": pass_.hop,
+        },
         "levels": {"before": levels(pass_.before), "after": levels(pass_.after)},
         "stages": describe_stages(prepared.chain, pass_.log, sibilants),
         "versions": versions(),

@@ -5,7 +5,7 @@ What is current is kept: voice, chain and versions are as when it was rendered, 
 output. The rest is rendered, several at a time. A run that was ended is taken up by the next one.
 Beside the outputs it writes overview.html, all songs side by side, and a recall sheet for each
 voice. Files in the output folder under these names are replaced, but for a sound file that is no
-render of chainkit: its voice fails unless --force is given.
+render of chainkit, or was changed since: its voice fails unless --force is given.
 """
 
 from __future__ import annotations
@@ -49,7 +49,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--force",
         action="store_true",
-        help="render also what is current, and replace files that are no renders of chainkit",
+        help="render also what is current, and replace sound files that are no renders of chainkit "
+        "or were changed since",
     )
     parser.add_argument(
         "--allow-clipping", action="store_true", help="keep integer outputs that clip"
