@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import IO, Any
 
-from chainkit.audio.atomic import atomic_file, cannot_write, refuse_same
+from chainkit.audio.atomic import atomic_file, cannot_write, refuse_folder, refuse_same
 from chainkit.audio.formats import output_format
 from chainkit.audio.metadata import BroadcastLoudness
 from chainkit.audio.reader import AudioReader, Progress, sha256
@@ -128,9 +128,11 @@ def render(
     AudioFileError
         The voice cannot be read or holds a sample that is not finite or no signal.
     OutputError
-        An output is there already, cannot be written, would clip, or is the voice itself.
+        An output is there already, cannot be written, would clip, or is the voice itself
+        or a folder.
     """
     reader = AudioReader(voice)
+    refuse_folder(Path(output))  # which may have no name to name the others after
     outputs = Outputs(Path(output))
     _refuse_inputs(outputs, (str(voice), *chain.files))
     container, subtype = output_format(reader, output, options.subtype)

@@ -164,6 +164,18 @@ def refuse_same(source: PathLike, output: PathLike) -> None:
             raise OutputError(f"{output} is the input; choose another output")
 
 
+def refuse_folder(path: PathLike) -> None:
+    """Refuse an output that is a folder.
+
+    Raises
+    ------
+    OutputError
+        It is.
+    """
+    if os.path.isdir(path):
+        raise OutputError(f"{path} is a folder; name a file in it")
+
+
 def cannot_write(path: PathLike, fault: OSError) -> OutputError:
     """The system's reason why `path` cannot be written, as a fault of the user."""
     reason = (fault.strerror or str(fault)).lower()
@@ -192,8 +204,7 @@ def _refuse_what_is_there(path: PathLike, force: bool) -> None:
         return
     except OSError as fault:
         raise cannot_write(path, fault) from fault
-    if stat.S_ISDIR(mode):
-        raise OutputError(f"{path} is a folder; name a file in it")
+    refuse_folder(path)
     if not stat.S_ISREG(mode):
         raise OutputError(f"{path} is not a regular file")
     if not force:

@@ -38,7 +38,7 @@ def checked_outputs(
     OutputError
         One is an input or a folder, or is there already and may not be replaced.
     """
-    from chainkit.audio.atomic import refuse_same
+    from chainkit.audio.atomic import refuse_folder, refuse_same
 
     asked = [path for path in outputs if path]
     places = [os.path.realpath(path) for path in asked]
@@ -48,8 +48,7 @@ def checked_outputs(
             raise UsageError(f"two outputs name one file, {path}")
         for source in sources:
             refuse_same(source, path)
-        if os.path.isdir(place):
-            raise OutputError(f"{path} is a folder; name a file in it")
+        refuse_folder(path)
         if os.path.exists(place) and not force:
             raise OutputError(f"{path} exists already; --force replaces it")
     return asked

@@ -268,6 +268,9 @@ def test_an_output_that_would_clip_is_not_put_in_place(folder, capsys):
         (["voice.wav", "--chain", "chain.yaml", "-o", "taken.wav"], 4, "--force replaces it"),
         (["voice.wav", "--chain", "chain.yaml", "-o", "no/o.wav"], 4, "no folder 'no'"),
         (["voice.wav", "--chain", "chain.yaml", "-o", "o.mp9"], 2, "mp9"),
+        (["voice.wav", "--chain", "chain.yaml", "-o", "."], 4, ". is a folder; name a file in it"),
+        (["voice.wav", "--chain", "chain.yaml", "-o", "/"], 4, "/ is a folder; name a file in it"),
+        (["voice.wav", "--chain", "chain.yaml", "-o", ".."], 4, ".. is a folder; name a file"),
         (["voice.wav", "--chain", "chain.yaml", "-o", "o.flac", "--samples", "float32"], 2, "FLAC"),
         (
             ["voice.wav", "--chain", "chain.yaml", "-o", "o.wav", "--samples", "12"],
