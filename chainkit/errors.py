@@ -41,7 +41,7 @@ class ChainFileError(UsageError):
     source : str
         The file, as the user named it.
     line, column : int
-        Place of the fault, counted from 1.
+        Place of the fault, counted from 1; line 0 where the source has no lines, as an option.
     others : tuple of ChainFileError
         Those further on in the file.
     """
@@ -54,7 +54,8 @@ class ChainFileError(UsageError):
         column: int = 1,
         others: tuple[ChainFileError, ...] = (),
     ) -> None:
-        super().__init__("\n".join([f"{source}:{line}:{column}: {message}", *map(str, others)]))
+        place = f"{source}:{line}:{column}" if line else source
+        super().__init__("\n".join([f"{place}: {message}", *map(str, others)]))
         self.message = message
         self.source = source
         self.line = line

@@ -24,11 +24,11 @@ SOUNDS = (b"RIFF", b"RF64", b"riff", b"FORM", b"caff", b"fLaC")
 
 
 class Place(NamedTuple):
-    """A place in a file, lines and columns counted from 1."""
+    """A place in a file, lines and columns counted from 1; line 0 where there is no file."""
 
     source: str
-    line: int
-    column: int
+    line: int = 0
+    column: int = 0
 
     def fault(self, message: str) -> ChainFileError:
         """The fault `message` at this place."""

@@ -43,7 +43,8 @@ class Chain:
     source : str
         The file the chain was read from, for messages.
     places : mapping of path to Place
-        Where each value stands in the file; a path is (stage index, key, …).
+        Where each value stands, in the file or where it was replaced; a path is
+        (stage index, key, …).
     files : tuple of str
         The files it was read from: the chain file, then the ride files.
 
@@ -157,7 +158,7 @@ class Chain:
             stages[index] = replace(stages[index], bypass=True)
         return replace(self, stages=tuple(stages))
 
-    def with_value(self, path: str, text: str) -> Chain:
+    def with_value(self, path: str, text: str, place: Place | None = None) -> Chain:
         """The same chain with one value changed.
 
         Parameters
@@ -167,6 +168,9 @@ class Chain:
             ``eq.bands.2.gain``.
         text : str
             The value as it would stand in a chain file: ``-36 dB``.
+        place : Place or None
+            Where the change stands, for the faults that the value has later, such as at a sample
+            rate; the path if None.
 
         Raises
         ------
@@ -186,7 +190,9 @@ class Chain:
             raise UsageError(f"{self.source}: {path}: {fault.message}") from None
         stages = list(self.stages)
         stages[index] = _loaded(stage, "")
-        return replace(self, stages=tuple(stages))
+        trail = (index, *(int(key) - 1 if key.isdecimal() else key for key in rest.split(".")))
+        places = {**self.places, trail: place or Place(f"{self.source}: {path}")}
+        return replace(self, stages=tuple(stages), places=places)
 
     def _read(self, path: str, form: Amount, text: str) -> Any:
         try:

@@ -87,12 +87,15 @@ def read_chain(arguments: argparse.Namespace) -> Chain:
     UsageError
         There is no such chain, it has a fault, or a change or an order does not fit it.
     """
+    from chainkit.chain.document import Place
+
     chain = find_chain(arguments.chain)
     for change in arguments.set:
         path, equals, text = change.partition("=")
         if not equals:
             raise UsageError(f"--set {change!r}: write STAGE.KEY=VALUE, e.g. compress.ratio=4:1")
-        chain = chain.with_value(path.strip(), text.strip())
+        place = Place(f"--set {path.strip()}")
+        chain = chain.with_value(path.strip(), text.strip(), place)
     if arguments.order is not None:
         chain = chain.reordered(name.strip() for name in arguments.order.split(","))
     return chain

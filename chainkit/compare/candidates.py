@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from chainkit.chain import Chain
+from chainkit.chain.document import Place
 from chainkit.errors import UsageError
 from chainkit.units import NUMBER
 
@@ -139,7 +140,7 @@ def _grid(chain: Chain, vary: Sequence[str]) -> Iterator[tuple[Chain, str]]:
     for values in itertools.product(*(values for _, values in axes)):
         changed, words = chain, []
         for (path, _), value in zip(axes, values, strict=True):
-            changed = changed.with_value(path, value)
+            changed = changed.with_value(path, value, Place(f"--vary {path}={value}"))
             words.append(f"{path} {value}")
         yield changed, ", ".join(words)
 

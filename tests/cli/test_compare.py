@@ -158,6 +158,8 @@ ONE = ["voice.wav", "--chain", "chain.yaml"]
     [
         (["voice.wav", "-o", "out"], 2, "--chain"),
         ([*ONE, "--vary", "deess.treshold=-3dB", "-o", "out"], 2, "threshold"),
+        ([*ONE, "--vary", "deess.frequency=4MHz,40kHz", "-o", "out"], 2, "'4MHz'"),
+        ([*ONE, "--vary", "deess.frequency=90kHz", "-o", "o"], 2, "--vary deess.frequency=90kHz: "),
         ([*ONE, "--pin", "gate", "--orders", "all", "-o", "out"], 2, "gate"),
         ([*ONE, "--pin", "eq", "-o", "out"], 2, "--orders all"),
         ([*ONE, "--voice-level=-2 LU", "-o", "out"], 2, "needs --backing"),

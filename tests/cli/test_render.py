@@ -236,6 +236,18 @@ def test_set_and_order_change_the_chain(folder, capsys):
     assert record["chain"]["stages"][0]["deess"]["threshold"] == "-30 dB"
 
 
+@pytest.mark.parametrize("order", [[], ["--order", "compress,deess,eq"]])
+def test_a_value_that_was_set_is_named_where_it_does_not_suit_the_rate(folder, capsys, order):
+    wrong = ["--set", "deess.frequency=40kHz", "--set", "eq.bands.2.frequency = 30 kHz", *order]
+    assert main(["render", "voice.wav", "--chain", "chain.yaml", "-o", "o.wav", *wrong]) == 2
+    assert capsys.readouterr().err == (
+        "chainkit: --set deess.frequency: frequency 40 kHz is not below half the sample rate "
+        "(48 kHz → 24 kHz)\n"
+        "chainkit: --set eq.bands.2.frequency: frequency 30 kHz is not below half the sample rate "
+        "(48 kHz → 24 kHz)\n"
+    )
+
+
 def test_an_output_that_would_clip_is_not_put_in_place(folder, capsys):
     soundfile.write("hot.wav", sine(997, -1, 1.0), 48000, "PCM_24")
     (folder / "up.yaml").write_text("chainkit: 1\nstages:\n  - gain: {gain: 6 dB}\n")

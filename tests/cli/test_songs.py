@@ -268,6 +268,20 @@ def test_a_chain_that_does_not_suit_a_voice_is_told_before_any_work(record, caps
     assert "is not below half the sample rate (8 kHz → 4 kHz)" in failure
 
 
+def test_a_change_that_does_not_suit_a_voice_is_told_with_its_place(record, capsys):
+    """The chain file's own value would."""
+    folder = record(1)
+    changes = "changes: {deess.frequency: 7 kHz, eq.bands.1.frequency: 9 kHz}"
+    (folder / "book.yaml").write_text(book_of(1, f", {changes}"))
+    line = (folder / "book.yaml").read_text().splitlines()[6]
+    told = f"book.yaml:7:{line.index('9 kHz') + 1}: frequency 9 kHz is not below half the sample"
+    for command in (["check", "book.yaml"], ["songs", "book.yaml"]):
+        assert main(command) != 0
+        said = capsys.readouterr().err
+        assert told in said
+        assert "lead.yaml" not in said
+
+
 def test_a_failure_that_was_not_asked_for_is_told_but_fails_nothing(record, capsys):
     folder = record(2)
     (folder / "2" / "lead.wav").unlink()
