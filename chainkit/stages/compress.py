@@ -48,6 +48,8 @@ class Compress(Stage):
     ratio : float, ≥ 1, inf allowed
     knee : float, dB
     attack, release, lookahead, window : float, seconds
+        Attack and release are the time to 1 − 1/e of a step in dB of what the detector asks for.
+        A peak detector holds each peak for `window`, so a release sets in that much later.
     detector : {"peak", "rms"}
     sidechain : Sidechain or None
     range : float or None, dB
@@ -74,7 +76,9 @@ class Compress(Stage):
     detector: str = setting(
         DETECTOR, "peak", about="What the level is: peak or rms over the window."
     )
-    window: float = setting(WINDOW, 0.005, about="Time over which the detector looks back.")
+    window: float = setting(
+        WINDOW, 0.005, about="Time over which the detector looks back; a peak is held for it."
+    )
     sidechain: Sidechain | None = setting(Group(Sidechain), None, about="What the detector hears.")
     range: float | None = setting(RANGE, None, about="Greatest reduction; none for no bound.")
     makeup: float | str = setting(
