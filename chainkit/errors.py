@@ -6,6 +6,7 @@ ChainkitError
 ├── LostError            1  a scheduler or its workers that are gone
 ├── AudioFileError       3  a sound file that cannot be read or used
 └── OutputError          4  an output that cannot be written
+    ├── ExistsError      4  an output that is there already and is kept
     └── ClippingError    4  an integer output that would clip
 
 Faults of the programmer are ``ValueError`` and ``TypeError`` and may show a traceback.
@@ -89,6 +90,10 @@ class OutputError(ChainkitError):
     """An output that cannot be written."""
 
     exit_code = 4
+
+
+class ExistsError(OutputError):
+    """An output that is there already and is kept, unless it is asked to be replaced."""
 
 
 class ClippingError(OutputError):

@@ -139,7 +139,7 @@ def load_record(path: str | Path) -> dict[str, Any]:
         The file is missing or no render record of a known format.
     """
     try:
-        with open(path, "rb") as file:
+        with open(os.fspath(path), "rb") as file:
             record = json.loads(file.read(MAX_BYTES))
     except OSError as fault:
         raise UsageError(f"cannot read {path}: {fault.strerror}") from None

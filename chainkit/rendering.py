@@ -130,7 +130,11 @@ def render(
     OutputError
         An output is there already, cannot be written, would clip, or is the voice itself
         or a folder.
+    TypeError
+        `chain` is something else, such as the name of a chain file.
     """
+    if not isinstance(chain, Chain):
+        raise TypeError(f"chain is a Chain, as chainkit.load_chain gives one; found {chain!r}")
     reader = AudioReader(voice)
     refuse_folder(Path(output))  # which may have no name to name the others after
     outputs = Outputs(Path(output))

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
-from chainkit.errors import OutputError
+from chainkit.errors import ExistsError, OutputError
 
 PathLike = str | os.PathLike[str]
 PENDING = ".chainkit-*.part"
@@ -211,8 +211,8 @@ def _refuse_what_is_there(path: PathLike, force: bool) -> None:
         raise _exists(path)
 
 
-def _exists(path: PathLike) -> OutputError:
-    return OutputError(f"{path} exists already; --force replaces it")
+def _exists(path: PathLike) -> ExistsError:
+    return ExistsError(f"{path} exists already")
 
 
 def _create(pending: Path, path: PathLike) -> None:

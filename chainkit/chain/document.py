@@ -8,7 +8,7 @@ that a plain scalar stays text until a setting asks for a number (YAML 1.2 core 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from os import PathLike
+from os import PathLike, fspath
 from typing import Any, NamedTuple, NoReturn
 
 import yaml
@@ -94,9 +94,11 @@ def read_text(path: str | PathLike[str]) -> str:
         The file is missing or unreadable.
     ChainFileError
         The file is above 1 MiB, not UTF-8, or a sound file.
+    TypeError
+        `path` is no path; a number would be taken for an open file.
     """
     try:
-        with open(path, "rb") as file:
+        with open(fspath(path), "rb") as file:
             data = file.read(MAX_BYTES + 1)
     except OSError as fault:
         raise UsageError(f"cannot read {path}: {fault.strerror}") from None

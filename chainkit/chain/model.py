@@ -15,7 +15,7 @@ from chainkit.chain.faults import Faults, each
 from chainkit.errors import ChainFileError, UsageError
 from chainkit.stages import KINDS
 from chainkit.stages.base import Amount, SettingFault, Stage, Text
-from chainkit.units import LOUDNESS, nearest
+from chainkit.units import LOUDNESS, RATES, nearest
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -106,7 +106,12 @@ class Chain:
         UsageError
             For example a frequency that is not below half the sample rate; a ChainFileError with
             the places where the chain was read from a file.
+        ValueError
+            The rate is no whole number of Hz from 8000 to 384000.
         """
+        lowest, highest = RATES
+        if not (lowest <= rate <= highest and rate == int(rate)):
+            raise ValueError(f"rate={rate} is no whole number of Hz from {lowest} to {highest}")
         faults = Faults()
         for index, stage in enumerate(self.stages):
             for path, message in () if stage.bypass else stage.faults_at(rate):
@@ -236,7 +241,8 @@ class Chain:
         Raises
         ------
         ValueError
-            `x` is empty, has more than two dimensions, integers, or a sample that is not finite.
+            `x` is empty, has more than two dimensions, integers, or a sample that is not finite;
+            or `rate` is no whole number of Hz from 8000 to 384000.
         UsageError
             A value of the chain does not suit the sample rate.
         """

@@ -15,7 +15,7 @@ from chainkit.cli import show
 from chainkit.cli.options import add_force, find_chain, quantity
 from chainkit.cli.outputs import add_plot
 from chainkit.errors import ChainFileError, ChainkitError, UsageError
-from chainkit.units import FREQUENCY
+from chainkit.units import FREQUENCY, RATES
 
 if TYPE_CHECKING:
     from chainkit.chain import Chain
@@ -28,7 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_plot(parser, "draw EQ response, static curves and split of one chain")
     parser.add_argument(
         "--rate",
-        type=quantity(FREQUENCY, 8e3, 384e3),
+        type=quantity(FREQUENCY, *RATES),
         default=48000.0,
         metavar="RATE",
         help='sample rate to check against and to draw at (default "48 kHz")',

@@ -24,7 +24,7 @@ from chainkit.cli.options import (
     quantity,
     whole_number,
 )
-from chainkit.errors import OutputError, UsageError
+from chainkit.errors import ExistsError, OutputError, UsageError
 from chainkit.units import LOUDNESS, LOUDNESS_DIFFERENCE
 
 if TYPE_CHECKING:
@@ -159,7 +159,7 @@ def refuse_what_is_there(target: Path, force: bool) -> None:
         raise OutputError(f"{target} is a file; name a folder")
     if target.is_dir() and any(target.iterdir()):
         if not force:
-            raise OutputError(f"{target} exists already; --force replaces it")
+            raise ExistsError(f"{target} exists already")
         if not (target / MARK).is_file():
             raise OutputError(f"{target} holds something else than a comparison; it is kept")
 

@@ -12,7 +12,7 @@ from typing import NoReturn
 
 from chainkit.cli import show
 from chainkit.cli.firstuse import tell_of_compiling
-from chainkit.errors import INTERRUPTED, ChainkitError, UsageError
+from chainkit.errors import INTERRUPTED, ChainkitError, ExistsError, UsageError
 
 
 class Formatter(argparse.HelpFormatter):
@@ -42,7 +42,8 @@ def run(command: str, words: Sequence[str], commands: Sequence[str]) -> int:
         sys.stdout.flush()
         return code
     except ChainkitError as fault:
-        show.note(str(fault))
+        replaces = "; --force replaces it" if isinstance(fault, ExistsError) else ""
+        show.note(f"{fault}{replaces}")
         return fault.exit_code
     except KeyboardInterrupt:
         # What was complete by then stands in its place, and is not ours to take away again.

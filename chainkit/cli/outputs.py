@@ -7,7 +7,7 @@ import os
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 
-from chainkit.errors import OutputError, UsageError
+from chainkit.errors import ExistsError, UsageError
 
 PLOTS = (".png", ".svg", ".pdf")
 
@@ -50,7 +50,7 @@ def checked_outputs(
             refuse_same(source, path)
         refuse_folder(path)
         if os.path.exists(place) and not force:
-            raise OutputError(f"{path} exists already; --force replaces it")
+            raise ExistsError(f"{path} exists already")
     return asked
 
 

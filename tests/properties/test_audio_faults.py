@@ -269,7 +269,7 @@ def test_a_wav_file_that_would_pass_4_gib(tmp_path, monkeypatch):
 
 def test_an_existing_file_is_kept(tmp_path):
     (tmp_path / "out.wav").write_bytes(b"precious")
-    with one_line(OutputError, r"out.wav exists already; --force replaces it$"):
+    with one_line(OutputError, r"out.wav exists already$"):
         write(tmp_path / "out.wav", NOISE, 48000, subtype="FLOAT")
     assert (tmp_path / "out.wav").read_bytes() == b"precious"
     assert listing(tmp_path) == ["out.wav"]
