@@ -150,6 +150,16 @@ def load_record(path: str | Path) -> dict[str, Any]:
     return record
 
 
+def told_output(record: Mapping[str, Any] | None) -> str:
+    """The output that a record tells of, seen from the record's folder; empty where it tells none.
+
+    No part of the record need be right.
+    """
+    output = (record or {}).get("output")
+    told = output.get("file") if isinstance(output, dict) else None
+    return told if isinstance(told, str) else ""
+
+
 def prepared_chain(record: Mapping[str, Any], path: str | Path) -> Prepared:
     """The chain of a record, ready to render again without measuring.
 

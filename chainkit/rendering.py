@@ -16,6 +16,7 @@ from chainkit.audio.writer import AudioWriter
 from chainkit.chain import Chain
 from chainkit.chain.stream import Audio, ChainStream, Prepared, prepare
 from chainkit.dsp.meter import Measurement, VoiceMeter
+from chainkit.errors import ChainkitError, ExistsError
 from chainkit.gainlog import DetailLog, GainLog
 from chainkit.pipeline import Behind, Meanwhile, ahead, threaded
 from chainkit.record import (
@@ -26,6 +27,9 @@ from chainkit.record import (
     describe_file,
     describe_stages,
     levels,
+    load_record,
+    seen_from,
+    told_output,
     versions,
 )
 from chainkit.stages.compress import is_matched
@@ -139,6 +143,8 @@ def render(
     refuse_folder(Path(output))  # which may have no name to name the others after
     outputs = Outputs(Path(output))
     _refuse_inputs(outputs, (str(voice), *chain.files))
+    if not options.force:
+        _refuse_shared_record(outputs)
     container, subtype = output_format(reader, output, options.subtype)
     chain.check(reader.rate)
     writer = AudioWriter(
@@ -184,6 +190,17 @@ def _refuse_inputs(outputs: Outputs, inputs: Iterable[str]) -> None:
     for source in inputs:
         for output in (outputs.audio, outputs.log, outputs.detail, outputs.record):
             refuse_same(source, output)
+
+
+def _refuse_shared_record(outputs: Outputs) -> None:
+    """Say whose record stands in the way, where it is that of an output with another ending."""
+    try:
+        told = told_output(load_record(outputs.record))
+    except ChainkitError:
+        return
+    if told and told != seen_from(outputs.record.parent, outputs.audio):
+        why = f"log and record are named after both {told} and {outputs.audio.name}"
+        raise ExistsError(f"{outputs.record} exists already: {why}")
 
 
 def _prepare(chain: Chain, reader: AudioReader, progress: Progress | None) -> Prepared:

@@ -14,7 +14,7 @@ from chainkit.audio.reader import AudioReader, sha256
 from chainkit.errors import ChainkitError
 from chainkit.gainlog import read_log
 from chainkit.gainlog.rows import RowValues, peaks
-from chainkit.record import Outputs, seen_from
+from chainkit.record import Outputs
 
 LOG_STEP = 1.2e-5  # 1e-4 dB, the last digit of the log, as a part of an amplitude
 DITHERED = 1.5  # steps by which dither and rounding move a sample at most; the log is of it before
@@ -35,12 +35,6 @@ def is_ours(outputs: Outputs, record: Mapping[str, Any] | None) -> bool:
         return _digest(record, "log") != sha256(outputs.log) and _tells_of(outputs)
     except OSError:
         return False
-
-
-def is_told_of(outputs: Outputs, record: Mapping[str, Any] | None) -> bool:
-    """Whether `record` is of an output of this name, whatever it holds now."""
-    told = _part(record, "output").get("file")
-    return bool(told == seen_from(outputs.record.parent, outputs.audio))
 
 
 def _digest(record: Mapping[str, Any] | None, part: str) -> Any:

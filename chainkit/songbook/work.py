@@ -23,10 +23,10 @@ from chainkit.chain.document import Place
 from chainkit.chain.faults import Faults
 from chainkit.chain.stream import measure_loudness
 from chainkit.errors import AudioFileError, ChainkitError, OutputError, UsageError
-from chainkit.record import Outputs, load_record, versions
+from chainkit.record import Outputs, load_record, seen_from, told_output, versions
 from chainkit.rendering import Options, render
 from chainkit.songbook.model import Voice
-from chainkit.songbook.ours import is_ours, is_told_of
+from chainkit.songbook.ours import is_ours
 
 STATES = CURRENT, RENDERED, STALE, FAILED = "current", "rendered", "to render", "failed"
 NEVER, FORCED = "never rendered", "asked for"
@@ -122,7 +122,7 @@ def refuse_unfit(voice: Voice) -> None:
 def _refuse_foreign(voice: Voice, record: dict[str, Any] | None) -> None:
     outputs = Outputs(voice.output)
     if not is_ours(outputs, record):
-        changed = is_told_of(outputs, record)
+        changed = told_output(record) == seen_from(outputs.record.parent, outputs.audio)
         why = "was changed since it was rendered" if changed else "is no render of chainkit"
         raise OutputError(f"{outputs.audio} exists already and {why}; --force replaces it")
 

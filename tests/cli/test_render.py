@@ -332,6 +332,20 @@ def test_a_chain_file_fault_names_its_place(folder, capsys):
     assert message.count("\n") == 1
 
 
+def test_outputs_that_would_share_a_record_are_told_whose_it_is(folder, capsys):
+    render = ["render", "voice.wav", "--chain", "idle.yaml", "-o"]
+    assert main([*render, "co.wav"]) == 0
+    capsys.readouterr()
+    assert main([*render, "co.flac"]) == 4
+    assert capsys.readouterr().err == (
+        "chainkit: co.record.json exists already: log and record are named after both co.wav and "
+        "co.flac; --force replaces it\n"
+    )
+    assert main([*render, "co.wav"]) == 4
+    assert "co.flac" not in capsys.readouterr().err
+    assert main([*render, "co.flac", "--force"]) == 0
+
+
 def test_force_replaces_what_is_there(folder):
     command = ["render", "voice.wav", "--chain", "chain.yaml", "-o", "out.wav"]
     assert main(command) == 0
