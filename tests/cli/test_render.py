@@ -332,6 +332,15 @@ def test_a_chain_file_fault_names_its_place(folder, capsys):
     assert message.count("\n") == 1
 
 
+def test_a_clipped_voice_is_told(folder, capsys):
+    x = sine(100.0, 6.0, 0.1).clip(-1.0, 1.0)
+    soundfile.write("hot.wav", x, 48000, "PCM_16")
+    assert main(["render", "hot.wav", "--chain", "idle.yaml", "-o", "out.wav"]) == 0
+    # 10 periods of a sine of twice full scale, from 30 to 150 degrees: 1/1200 s is the first place.
+    told = "the voice is clipped in 20 places, first at 0.001 s; no chain takes that back"
+    assert told in capsys.readouterr().err
+
+
 def test_outputs_that_would_share_a_record_are_told_whose_it_is(folder, capsys):
     render = ["render", "voice.wav", "--chain", "idle.yaml", "-o"]
     assert main([*render, "co.wav"]) == 0

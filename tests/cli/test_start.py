@@ -185,6 +185,18 @@ def test_each_fault_of_a_chain_file_has_its_line(tmp_path, capsys, monkeypatch, 
             "stages:\n  - gain: {gain: 1 dB}\n  - eq: {name: Air, bands: []}",
             "c.yaml:4:28: no bands: Air changes nothing",
         ),
+        (
+            "stages:\n  - compress: {threshold: 20 dB, ratio: 3:1}",
+            "c.yaml:3:27: threshold 20 dB is above full scale: compress turns hardly anything "
+            "down; is a minus missing?",
+        ),
+        (
+            "stages:\n  - deess: {name: Ess, threshold: 24 dB}",
+            "c.yaml:3:35: threshold 24 dB is above full scale: Ess turns hardly anything down; "
+            "is a minus missing?",
+        ),
+        ("stages:\n  - deess: {sense: share, threshold: 3 dB}", ""),
+        ("stages:\n  - compress: {threshold: 0 dB, ratio: inf}", ""),
         ("stages:\n  - gain: {gain: 0 dB}", ""),
     ],
 )
