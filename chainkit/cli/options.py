@@ -80,7 +80,8 @@ def add_chain(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="STAGE.KEY=VALUE",
-        help="change one value of the chain, e.g. deess.threshold=-36dB; may be repeated",
+        help="change one value: deess.threshold=-36dB, eq.bands.2.gain=3dB (bands count from 1), "
+        "working_level=-20LUFS; may be repeated",
     )
     parser.add_argument(
         "--order",
