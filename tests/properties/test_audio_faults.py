@@ -267,6 +267,44 @@ def test_a_wav_file_that_would_pass_4_gib(tmp_path, monkeypatch):
 # Outputs
 
 
+ENDED = """
+import os, sys
+from chainkit.audio.atomic import atomic_file
+with atomic_file("out.csv") as file:
+    print("begun", flush=True)
+    sys.stdin.read()
+"""
+
+
+def test_what_a_killed_process_left_goes_and_what_another_writes_stays(tmp_path):
+    """Both are old; the one of the process that lives is locked."""
+
+    def begin():
+        command = [sys.executable, "-c", ENDED]
+        pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE}
+        process = subprocess.Popen(command, cwd=tmp_path, **pipes)
+        assert process.stdout.readline() == b"begun\n"
+        return process
+
+    alive, killed = begin(), begin()
+    killed.kill()
+    killed.communicate()
+    unfinished = set(tmp_path.glob(".chainkit-*.part"))
+    assert len(unfinished) == 2
+    for path in unfinished:
+        os.utime(path, (0, 0))
+    foreign = tmp_path / ".chainkit-0-1a2b.part"  # of another machine
+    foreign.touch()
+    os.utime(foreign, (0, 0))
+    write(tmp_path / "out.wav", NOISE, 48000, subtype="FLOAT")
+    left = set(tmp_path.glob(".chainkit-*.part"))
+    assert len(left & unfinished) == 1
+    assert left - unfinished == {foreign}
+    alive.communicate(b"")
+    foreign.unlink()
+    assert listing(tmp_path) == ["out.csv", "out.wav"]
+
+
 def test_an_existing_file_is_kept(tmp_path):
     (tmp_path / "out.wav").write_bytes(b"precious")
     with one_line(OutputError, r"out.wav exists already$"):
