@@ -255,6 +255,9 @@ class _Builder:
     def _key(self, parent: Mapping, node: Node, place: Place) -> Scalar:
         if not isinstance(node, Scalar):
             raise place.fault(f"a key must be a word; found {what(node)}")
+        if node.plain and node.text == "<<":
+            with self.faults:
+                raise place.fault("merge keys (<<) are not allowed; write the values themselves")
         if node.text in parent.keys:
             first = parent.keys[node.text]
             with self.faults:

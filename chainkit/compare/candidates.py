@@ -168,6 +168,7 @@ def _steps(
 ) -> list[str]:
     units = {word for word in (unit, end_unit, step_unit) if word}
     first, last, stride = float(start), float(end), float(step)
+    stride = -stride if last < first and stride > 0 else stride  # a step down needs no sign
     if len(units) > 1 or stride == 0 or (last - first) * stride < 0:
         raise UsageError(f"--vary {text!r}: one unit, and a step that leads from start to end")
     count = math.floor((last - first) / stride + 1e-9) + 1

@@ -522,6 +522,8 @@ def test_a_record_moves_with_its_files_and_through_links(folder, capsys):
     assert main(["verify", "near/out.record.json"]) == 0
     (folder / "voice.wav").rename(folder / "elsewhere.wav")
     assert main(["verify", "near/out.record.json"]) == 3
+    told = capsys.readouterr().err
+    assert "/voice.wav is gone; --voice FILE names it where it lies now" in told
     assert main(["verify", "near/out.record.json", "--voice", "elsewhere.wav"]) == 0
     record = json.loads((folder / "near/out.record.json").read_text())
     assert record["chain_file"] == "../../chain.yaml"

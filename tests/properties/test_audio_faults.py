@@ -17,6 +17,7 @@ import riff
 
 from chainkit.audio import atomic, formats
 from chainkit.audio.atomic import atomic_file, refuse_same, together
+from chainkit.audio.chunks import ChunkFile, overwrite
 from chainkit.audio.formats import output_format
 from chainkit.audio.reader import AudioReader, read
 from chainkit.audio.writer import AudioWriter, write
@@ -120,6 +121,30 @@ def test_a_flac_file_cut_short_names_both_counts(tmp_path):
         r"it cannot be decoded beyond frame 2\d000$",
     ):
         list(AudioReader(path).blocks(1000))
+
+
+@pytest.mark.parametrize(("frames", "promised"), [(1 << 31, 1 << 31), (1 << 62, 1 << 62)])
+def test_an_rf64_file_that_promises_what_no_disk_holds(tmp_path, frames, promised):
+    """EBU Tech 3306: the sizes are those of the ds64 chunk."""
+    samples = bytes(2000)
+    sizes = riff.ds64(2 * frames + 80, 2 * frames, frames)
+    body = b"WAVE" + sizes + riff.fmt(48000, 1, 16) + b"data\xff\xff\xff\xff" + samples
+    (tmp_path / "voice.wav").write_bytes(b"RF64\xff\xff\xff\xff" + body)
+    told = f"cut short: its header promises {promised} frames, it holds 1000$"
+    with one_line(AudioFileError, told):
+        AudioReader(tmp_path / "voice.wav")
+
+
+@pytest.mark.parametrize("size", [0x7FFFFFFFFFFFFFFF, 0xFFFFFFFFFFFFFFFF])
+@pytest.mark.parametrize("extension", ["caf", "w64"])
+def test_samples_until_the_end_are_no_promise(tmp_path, extension, size):
+    """CAF: a size of -1 is not known yet; the greatest number is taken for that, too."""
+    path = tmp_path / f"voice.{extension}"
+    write(path, NOISE[:1000], 48000, subtype="PCM_16")
+    data = ChunkFile(path).find(b"data")
+    packed = struct.pack(">Q" if extension == "caf" else "<Q", size)
+    overwrite(path, data.start - 8, packed)
+    assert ChunkFile(path).data_bytes() is None
 
 
 def test_a_flac_stream_of_unknown_length(tmp_path):

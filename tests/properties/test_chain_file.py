@@ -322,7 +322,8 @@ BOMB = "chainkit: 1\na: &a [x, x]\n" + "\n".join(
         ("? [a]\n: 1", "a key must be a word"),
         ("chainkit: 1\nstages: [{gain: {gain: 1 dB}]", "not readable as YAML"),
         ("chainkit: \x07", "not readable as YAML"),
-        ("<<: {a: b}\nchainkit: 1\nstages: []", "no key '<<'"),
+        ("<<: {a: b}\nchainkit: 1\nstages: []", r"yaml:1:1: merge keys \(<<\) are not allowed"),
+        ("'<<': {a: b}\nchainkit: 1\nstages: []", "no key '<<'"),
     ],
 )
 def test_hostile_text_gives_a_clear_error(text, message):
