@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
     from chainkit.songbook.model import Songbook, Voice
     from chainkit.songbook.overview import Overview
+    from chainkit.songbook.rows import Row
     from chainkit.songbook.work import Outcome
 
 
@@ -243,9 +244,18 @@ def _table(found: Overview) -> tuple[list[str], list[tuple[object, ...]]]:
         zip(WORDS, (numbers, *zip(*about, strict=True)), strict=True)
     )
     columns |= {word: [row.figures[key] for row in rows] for key, word in FIGURES.items()}
-    columns |= {f"{name},\ndB": [row.work.get(name) for row in rows] for name in found.stage_names}
+    columns |= {
+        f"{name}\n{_work_of(name, rows)},\ndB": [row.work.get(name) for row in rows]
+        for name in found.stage_names
+    }
     told = {word: cells for word, cells in columns.items() if any(c is not None for c in cells)}
     return list(told), list(zip(*told.values(), strict=True))
+
+
+def _work_of(name: str, rows: Sequence[Row]) -> str:
+    """Which figure tells how hard a stage works: see `chainkit.songbook.rows.Row.work`."""
+    deesses = any(row.stages.get(name, {}).get("kind") == "deess" for row in rows)
+    return "in sibi-\nlants" if deesses else "95 %"
 
 
 def _print_json(found: Overview, outcomes: Sequence[Outcome], left: Sequence[str]) -> None:

@@ -55,7 +55,8 @@ class Compress(Stage):
     range : float or None, dB
         Greatest reduction.
     makeup : float or "match", dB
-        "match" brings the output to the loudness of the stage's input.
+        Of the compressed voice alone, ahead of `mix`; "match" brings the output to the loudness of
+        the stage's input.
     mix : float, 0 to 1
         Share of the compressed voice; the rest is the stage's input.
     link : bool

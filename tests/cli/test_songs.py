@@ -106,6 +106,8 @@ def test_songs_are_rendered_with_their_pages_and_then_kept(record, capsys):
     printed = capsys.readouterr().out
     assert "2 voices: 2 rendered" in printed
     assert "Song 2" in printed
+    # Which figure of a stage it is: its name, the figure, the unit, one beneath the other.
+    assert re.search(r" in sibi- +compress\n.* lants, +95 %,\n.* dB +dB\n", printed), printed
     outputs = sorted(p.relative_to(folder).as_posix() for p in (folder / "rendered").rglob("*.*"))
     assert outputs == [
         "rendered/Song 1/lead.gr.csv", "rendered/Song 1/lead.recall.html",
