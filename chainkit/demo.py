@@ -166,6 +166,10 @@ def _mud(seed: int) -> PlantedResonance:
     return PlantedResonance(*(float(rng.uniform(*bounds)) for bounds in (MUD_HZ, MUD_Q, MUD_DB)))
 
 
+TIMES = ("start", "end", "burst")
+"""What is a time in seconds, and says so in its column."""
+
+
 def _write_truth(
     paths: DemoPaths, song: Song, swell: tuple[tuple[float, float], ...], force: bool
 ) -> None:
@@ -188,7 +192,9 @@ def _write_truth(
 
 
 def _columns(record: type[Span]) -> list[str]:
-    return [field.name for field in fields(record)]
+    return [
+        f"{field.name}_seconds" if field.name in TIMES else field.name for field in fields(record)
+    ]
 
 
 def _cell(value: float | str) -> str:

@@ -6,6 +6,7 @@ ChainkitError
 ├── LostError            1  a scheduler or its workers that are gone
 ├── AudioFileError       3  a sound file that cannot be read or used
 └── OutputError          4  an output that cannot be written
+    ├── ExistsError      4  an output that is there already and is kept
     └── ClippingError    4  an integer output that would clip
 
 Faults of the programmer are ``ValueError`` and ``TypeError`` and may show a traceback.
@@ -41,7 +42,7 @@ class ChainFileError(UsageError):
     source : str
         The file, as the user named it.
     line, column : int
-        Place of the fault, counted from 1.
+        Place of the fault, counted from 1; line 0 where the source has no lines, as an option.
     others : tuple of ChainFileError
         Those further on in the file.
     """
@@ -54,7 +55,8 @@ class ChainFileError(UsageError):
         column: int = 1,
         others: tuple[ChainFileError, ...] = (),
     ) -> None:
-        super().__init__("\n".join([f"{source}:{line}:{column}: {message}", *map(str, others)]))
+        place = f"{source}:{line}:{column}" if line else source
+        super().__init__("\n".join([f"{place}: {message}", *map(str, others)]))
         self.message = message
         self.source = source
         self.line = line
@@ -88,6 +90,10 @@ class OutputError(ChainkitError):
     """An output that cannot be written."""
 
     exit_code = 4
+
+
+class ExistsError(OutputError):
+    """An output that is there already and is kept, unless it is asked to be replaced."""
 
 
 class ClippingError(OutputError):

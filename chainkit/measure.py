@@ -14,11 +14,12 @@ from chainkit.dsp.meter import Measurement, VoiceMeter
 from chainkit.dsp.sibilance import Sibilant
 
 TIMELINE = ("seconds", "momentary_lufs", "short_term_lufs")
-SIBILANTS = tuple(field.name for field in fields(Sibilant))
+_TIMES = {"start": "start_seconds", "end": "end_seconds"}
+SIBILANTS = tuple(_TIMES.get(field.name, field.name) for field in fields(Sibilant))
 
 _STEP = 0.1  # seconds between two values over time
 _MOMENTARY, _SHORT_TERM = 4, 30  # steps that a window spans
-_PLACES = {"start": 4, "end": 4, "peak_hz": 0, "centre_hz": 0}  # decimals; 2 for the others
+_PLACES = dict.fromkeys(_TIMES.values(), 4) | {"peak_hz": 0, "centre_hz": 0}  # 2 for the others
 
 
 def measure_file(path: str | Path, progress: Progress | None = None) -> Measurement:

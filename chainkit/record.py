@@ -137,7 +137,7 @@ def load_record(path: str | Path) -> dict[str, Any]:
         The file is missing or no render record of a known format.
     """
     try:
-        with open(path, "rb") as file:
+        with open(os.fspath(path), "rb") as file:
             record = json.loads(file.read(MAX_BYTES))
     except OSError as fault:
         raise UsageError(f"cannot read {path}: {fault.strerror}") from None
@@ -146,6 +146,16 @@ def load_record(path: str | Path) -> dict[str, Any]:
     if not isinstance(record, dict) or record.get("chainkit_record") != FORMAT:
         raise UsageError(f"{path} is not a render record of format {FORMAT}")
     return record
+
+
+def told_output(record: Mapping[str, Any] | None) -> str:
+    """The output that a record tells of, seen from the record's folder; empty where it tells none.
+
+    No part of the record need be right.
+    """
+    output = (record or {}).get("output")
+    told = output.get("file") if isinstance(output, dict) else None
+    return told if isinstance(told, str) else ""
 
 
 def prepared_chain(record: Mapping[str, Any], path: str | Path) -> Prepared:

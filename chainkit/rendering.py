@@ -8,14 +8,15 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import IO, Any
 
-from chainkit.audio.atomic import atomic_file, cannot_write, refuse_same
+from chainkit.audio.atomic import atomic_file, cannot_write, refuse_folder, refuse_same
 from chainkit.audio.formats import output_format
 from chainkit.audio.metadata import BroadcastLoudness
-from chainkit.audio.reader import AudioReader, Progress
+from chainkit.audio.reader import AudioReader, Progress, sha256
 from chainkit.audio.writer import AudioWriter
 from chainkit.chain import Chain
 from chainkit.chain.stream import Audio, ChainStream, Prepared, prepare
 from chainkit.dsp.meter import Measurement, VoiceMeter
+from chainkit.errors import ChainkitError, ExistsError
 from chainkit.gainlog import DetailLog, GainLog
 from chainkit.pipeline import Behind, Meanwhile, ahead, threaded
 from chainkit.record import (
@@ -26,6 +27,9 @@ from chainkit.record import (
     describe_file,
     describe_stages,
     levels,
+    load_record,
+    seen_from,
+    told_output,
     versions,
 )
 from chainkit.stages.compress import is_matched
@@ -107,8 +111,8 @@ def render(
     """Render the file `voice` through `chain` into the file `output`.
 
     The log, the record and on demand the detailed gains are written beside it. All appear when all
-    are complete: the log ahead of the audio, so that one of ours lies beside it whenever we are
-    ended, and the record last. Memory does not depend on the length of the voice.
+    are complete: the log ahead of the audio, so that one that tells of it lies beside it whenever
+    we are ended, and the record last. Memory does not depend on the length of the voice.
 
     Parameters
     ----------
@@ -128,11 +132,19 @@ def render(
     AudioFileError
         The voice cannot be read or holds a sample that is not finite or no signal.
     OutputError
-        An output is there already, cannot be written, would clip, or is the voice itself.
+        An output is there already, cannot be written, would clip, or is the voice itself
+        or a folder.
+    TypeError
+        `chain` is something else, such as the name of a chain file.
     """
+    if not isinstance(chain, Chain):
+        raise TypeError(f"chain is a Chain, as chainkit.load_chain gives one; found {chain!r}")
     reader = AudioReader(voice)
+    refuse_folder(Path(output))  # which may have no name to name the others after
     outputs = Outputs(Path(output))
     _refuse_inputs(outputs, (str(voice), *chain.files))
+    if not options.force:
+        _refuse_shared_record(outputs)
     container, subtype = output_format(reader, output, options.subtype)
     chain.check(reader.rate)
     writer = AudioWriter(
@@ -158,7 +170,9 @@ def render(
         pass_ = _Pass(reader, prepared, options, log_file, progress)
         pass_.run(writer, outputs.audio.parent, detail_file)
         writer.metadata = writer.metadata.with_loudness(_broadcast_loudness(pass_.after))
-        record = _record(reader, writer, chain, prepared, pass_, options, outputs)
+        log_file.flush()
+        log_digest = sha256(Path(log_file.name))
+        record = _record(reader, writer, chain, prepared, pass_, options, outputs, log_digest)
         record_file.write(as_json(record))
         # All must be on the disk before the first file appears.
         for file in (record_file, log_file, detail_file):
@@ -176,6 +190,17 @@ def _refuse_inputs(outputs: Outputs, inputs: Iterable[str]) -> None:
     for source in inputs:
         for output in (outputs.audio, outputs.log, outputs.detail, outputs.record):
             refuse_same(source, output)
+
+
+def _refuse_shared_record(outputs: Outputs) -> None:
+    """Say whose record stands in the way, where it is that of an output with another ending."""
+    try:
+        told = told_output(load_record(outputs.record))
+    except ChainkitError:
+        return
+    if told and told != seen_from(outputs.record.parent, outputs.audio):
+        why = f"log and record are named after both {told} and {outputs.audio.name}"
+        raise ExistsError(f"{outputs.record} exists already: {why}")
 
 
 def _prepare(chain: Chain, reader: AudioReader, progress: Progress | None) -> Prepared:
@@ -269,6 +294,7 @@ def _record(
     pass_: _Pass,
     options: Options,
     outputs: Outputs,
+    log_digest: str,
 ) -> dict[str, Any]:
     folder = outputs.record.parent
     sibilants = [(event.start, event.end) for event in pass_.before.sibilants]
@@ -286,7 +312,11 @@ def _record(
         "voice": describe_file(reader, pass_.digest.result(), folder, reader.path),
         "output": output,
         **describe_chain(asked, prepared, folder),
-        "log": {"file": outputs.log.name, "frames_a_row": pass_.hop},
+        "log": {
+            "file": outputs.log.name,
+            "sha256": log_digest,
+            "frames_a_row": pass_.hop,
+        },
         "levels": {"before": levels(pass_.before), "after": levels(pass_.after)},
         "stages": describe_stages(prepared.chain, pass_.log, sibilants),
         "versions": versions(),

@@ -91,6 +91,11 @@ class Rides:
     backing_ends: float | None = None
 
     @property
+    def seconds(self) -> float:
+        """Length of the voice."""
+        return _seconds(len(self.intended))
+
+    @property
     def spread(self) -> tuple[float | None, float | None]:
         """Standard deviation of the phrases' loudness in LU, before and after."""
         return _both(self.phrases, np.std, lambda phrase: 0.0)

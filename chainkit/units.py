@@ -9,6 +9,9 @@ import math
 import re
 from collections.abc import Iterable
 
+RATES = (8000, 384000)
+"""Lowest and highest sample rate in Hz that sound is taken at."""
+
 NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
 _TEXT = re.compile(rf"\s*({NUMBER})\s*(\S.*?)?\s*")
 _RATIO = re.compile(rf"\s*({NUMBER}|inf|∞)\s*:\s*({NUMBER})\s*")

@@ -3,13 +3,19 @@
 A file is written beside its place under a name of its own, then renamed. What stood there is kept
 unless `force` is given, even when it came while we were writing. Files that belong together wait
 for one another.
+
+A process that is killed leaves its unfinished files. Each is locked while its process lives, and
+the next file written into the folder from the same machine removes those that are not.
 """
 
 from __future__ import annotations
 
 import os
+import platform
 import secrets
 import stat
+import time
+import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from contextvars import ContextVar
@@ -19,11 +25,13 @@ from typing import IO, Any
 
 from chainkit.audio.chunks import SOUNDS
 from chainkit.audio.formats import CONTAINERS
-from chainkit.errors import OutputError, UsageError
+from chainkit.errors import ExistsError, OutputError, UsageError
 
 PathLike = str | os.PathLike[str]
 PENDING = ".chainkit-*.part"
 """Names of what is not complete: a pattern, which a name of one's own fills."""
+YOUNG = 10.0
+"""Seconds: a younger file may be about to be locked."""
 
 
 @dataclass(frozen=True)
@@ -34,6 +42,7 @@ class _Complete:
     target: Path
     path: PathLike
     force: bool
+    lock: int
 
     def put_in_place(self) -> None:
         """Rename it."""
@@ -45,6 +54,12 @@ class _Complete:
             placed = not self.pending.exists() or os.path.samefile(self.pending, self.target)
             if placed and not self.force:
                 self.target.unlink()
+
+    def leave(self) -> None:
+        """Remove what is left under a name of its own, and let go of it."""
+        with suppress(OSError):
+            self.pending.unlink()
+        os.close(self.lock)
 
 
 _waiting: ContextVar[list[_Complete] | None] = ContextVar("waiting", default=None)
@@ -76,7 +91,7 @@ def together() -> Iterator[None]:
     finally:
         _waiting.reset(token)
         for file in files:
-            _remove(file.pending)
+            file.leave()
 
 
 @contextmanager
@@ -106,10 +121,11 @@ def pending_file(path: PathLike, force: bool = False) -> Iterator[Path]:
     """
     target = _target(path)
     _refuse_what_is_there(path, force)
-    pending = target.parent / PENDING.replace("*", secrets.token_hex(8))
-    complete, waiting = _Complete(pending, target, path, force), _waiting.get()
+    pending = target.parent / PENDING.replace("*", f"{_machine()}-{secrets.token_hex(8)}")
+    _remove_ended(target.parent)
+    complete = _Complete(pending, target, path, force, _create(pending, path))
+    waiting = _waiting.get()
     try:
-        _create(pending, path)
         yield pending
         if waiting is None:
             complete.put_in_place()
@@ -117,7 +133,7 @@ def pending_file(path: PathLike, force: bool = False) -> Iterator[Path]:
             waiting.append(complete)
     finally:
         if waiting is None or complete not in waiting:
-            _remove(pending)
+            complete.leave()
 
 
 @contextmanager
@@ -188,6 +204,18 @@ def refuse_sound(path: PathLike) -> None:
         raise OutputError(f"{path} is a sound file; it is kept")
 
 
+def refuse_folder(path: PathLike) -> None:
+    """Refuse an output that is a folder.
+
+    Raises
+    ------
+    OutputError
+        It is.
+    """
+    if os.path.isdir(path):
+        raise OutputError(f"{path} is a folder; name a file in it")
+
+
 def cannot_write(path: PathLike, fault: OSError) -> OutputError:
     """The system's reason why `path` cannot be written, as a fault of the user."""
     reason = (fault.strerror or str(fault)).lower()
@@ -212,9 +240,44 @@ def _begins_as_sound(path: PathLike) -> bool:
     return False
 
 
-def _remove(pending: Path) -> None:
+def _machine() -> str:
+    """What tells this machine's unfinished files from those of others that share the folder.
+
+    A lock need not reach them.
+    """
+    return f"{zlib.crc32(platform.node().encode()):08x}"
+
+
+def _remove_ended(folder: Path) -> None:
+    """Remove the unfinished files of this machine's processes that are no more."""
     with suppress(OSError):
-        pending.unlink()
+        for leftover in folder.glob(PENDING.replace("*", f"{_machine()}-*")):
+            with suppress(OSError):
+                if time.time() - leftover.stat().st_mtime > YOUNG:
+                    _remove_unlocked(leftover)
+
+
+def _remove_unlocked(leftover: Path) -> None:
+    descriptor = os.open(leftover, os.O_RDONLY)
+    try:
+        if _locked(descriptor):
+            leftover.unlink()
+    finally:
+        os.close(descriptor)
+
+
+def _locked(descriptor: int) -> bool:
+    """Whether this process holds the file now, which the system lets go of when it ends.
+
+    Some systems (Windows) and file systems have no such locks.
+    """
+    try:
+        import fcntl
+
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except (ImportError, OSError):
+        return False
+    return True
 
 
 def _refuse_what_is_there(path: PathLike, force: bool) -> None:
@@ -224,23 +287,25 @@ def _refuse_what_is_there(path: PathLike, force: bool) -> None:
         return
     except OSError as fault:
         raise cannot_write(path, fault) from fault
-    if stat.S_ISDIR(mode):
-        raise OutputError(f"{path} is a folder; name a file in it")
+    refuse_folder(path)
     if not stat.S_ISREG(mode):
         raise OutputError(f"{path} is not a regular file")
     if not force:
         raise _exists(path)
 
 
-def _exists(path: PathLike) -> OutputError:
-    return OutputError(f"{path} exists already; --force replaces it")
+def _exists(path: PathLike) -> ExistsError:
+    return ExistsError(f"{path} exists already")
 
 
-def _create(pending: Path, path: PathLike) -> None:
+def _create(pending: Path, path: PathLike) -> int:
+    """A descriptor that holds the new file."""
     try:
-        os.close(os.open(pending, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))
+        descriptor = os.open(pending, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666)
     except OSError as fault:
         raise cannot_write(path, fault) from fault
+    _locked(descriptor)
+    return descriptor
 
 
 def _put_in_place(pending: Path, target: Path, path: PathLike, force: bool) -> None:

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import BinaryIO, NamedTuple
 
 UNKNOWN_32 = 0xFFFFFFFF
+UNKNOWN_64 = ((1 << 63) - 1, (1 << 64) - 1)
 _MOST_CHUNKS = 4096
 
 
@@ -86,7 +87,7 @@ class ChunkFile:
         """
         layout = self._layout
         data = self.find(layout.data) if layout else None
-        if layout is None or data is None or data.size >= self._until_the_end():
+        if layout is None or data is None or self._says_nothing(data.size):
             return None
         start = data.start + layout.preamble
         return data.size - layout.preamble, max(0, self.length - start)
@@ -95,9 +96,15 @@ class ChunkFile:
         """First chunk called `name`."""
         return next((chunk for chunk in self.chunks if chunk.name == name), None)
 
-    def _until_the_end(self) -> int:
-        """Size from which on a chunk of samples says nothing: recorders to a pipe write it."""
-        return 1 << 63 if self._layout is not _RIFF or self.magic != b"RIFF" else UNKNOWN_32
+    def _says_nothing(self, size: int) -> bool:
+        """Whether samples of this size go on until the end: recorders to a pipe write such.
+
+        It is the greatest number there is, with a sign or without; less where it counts itself.
+        """
+        if self.magic == b"RIFF":
+            return size >= UNKNOWN_32
+        itself = struct.calcsize(self._layout.fields) if self._layout else 0
+        return any(0 <= greatest - size <= itself for greatest in UNKNOWN_64)
 
     def _walk(self, file: BinaryIO) -> Iterator[Chunk]:
         if self._layout is None:

@@ -22,10 +22,10 @@ from chainkit.audio.formats import FLOATS, WIDTHS, system_name
 from chainkit.audio.metadata import Metadata, read_metadata
 from chainkit.audio.plain import SUBTYPES, PlainSamples
 from chainkit.errors import AudioFileError
+from chainkit.units import RATES
 
 BLOCK = 65536
 _MOST_CHANNELS = 32
-_RATES = (8000, 384000)
 _GREATEST = 1e9  # of full scale, +180 dBFS: no signal lies beyond, and powers fit single precision
 Progress = Callable[[int], Any]
 """Called with the number of frames read since the last call, maybe by a thread that reads ahead."""
@@ -172,7 +172,7 @@ class AudioReader:
             )
 
     def _refuse_out_of_range(self) -> None:
-        lowest, highest = _RATES
+        lowest, highest = RATES
         if self.frames < 1:
             raise AudioFileError(f"{self.path} has no frames")
         if self.frames >= _UNKNOWN_LENGTH:

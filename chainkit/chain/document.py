@@ -8,7 +8,7 @@ that a plain scalar stays text until a setting asks for a number (YAML 1.2 core 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from os import PathLike
+from os import PathLike, fspath
 from typing import Any, NamedTuple, NoReturn
 
 import yaml
@@ -24,11 +24,11 @@ SOUNDS = (b"RIFF", b"RF64", b"riff", b"FORM", b"caff", b"fLaC")
 
 
 class Place(NamedTuple):
-    """A place in a file, lines and columns counted from 1."""
+    """A place in a file, lines and columns counted from 1; line 0 where there is no file."""
 
     source: str
-    line: int
-    column: int
+    line: int = 0
+    column: int = 0
 
     def fault(self, message: str) -> ChainFileError:
         """The fault `message` at this place."""
@@ -94,9 +94,11 @@ def read_text(path: str | PathLike[str]) -> str:
         The file is missing or unreadable.
     ChainFileError
         The file is above 1 MiB, not UTF-8, or a sound file.
+    TypeError
+        `path` is no path; a number would be taken for an open file.
     """
     try:
-        with open(path, "rb") as file:
+        with open(fspath(path), "rb") as file:
             data = file.read(MAX_BYTES + 1)
     except OSError as fault:
         raise UsageError(f"cannot read {path}: {fault.strerror}") from None
@@ -253,6 +255,9 @@ class _Builder:
     def _key(self, parent: Mapping, node: Node, place: Place) -> Scalar:
         if not isinstance(node, Scalar):
             raise place.fault(f"a key must be a word; found {what(node)}")
+        if node.plain and node.text == "<<":
+            with self.faults:
+                raise place.fault("merge keys (<<) are not allowed; write the values themselves")
         if node.text in parent.keys:
             first = parent.keys[node.text]
             with self.faults:

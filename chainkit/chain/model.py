@@ -15,7 +15,7 @@ from chainkit.chain.faults import Faults, each
 from chainkit.errors import ChainFileError, UsageError
 from chainkit.stages import KINDS
 from chainkit.stages.base import Amount, SettingFault, Stage, Text
-from chainkit.units import LOUDNESS, nearest
+from chainkit.units import LOUDNESS, RATES, nearest
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -43,7 +43,8 @@ class Chain:
     source : str
         The file the chain was read from, for messages.
     places : mapping of path to Place
-        Where each value stands in the file; a path is (stage index, key, …).
+        Where each value stands, in the file or where it was replaced; a path is
+        (stage index, key, …).
     files : tuple of str
         The files it was read from: the chain file, then the ride files.
 
@@ -105,7 +106,12 @@ class Chain:
         UsageError
             For example a frequency that is not below half the sample rate; a ChainFileError with
             the places where the chain was read from a file.
+        ValueError
+            The rate is no whole number of Hz from 8000 to 384000.
         """
+        lowest, highest = RATES
+        if not (lowest <= rate <= highest and rate == int(rate)):
+            raise ValueError(f"rate={rate} is no whole number of Hz from {lowest} to {highest}")
         faults = Faults()
         for index, stage in enumerate(self.stages):
             for path, message in () if stage.bypass else stage.faults_at(rate):
@@ -161,7 +167,7 @@ class Chain:
             stages[index] = replace(stages[index], bypass=True)
         return replace(self, stages=tuple(stages))
 
-    def with_value(self, path: str, text: str) -> Chain:
+    def with_value(self, path: str, text: str, place: Place | None = None) -> Chain:
         """The same chain with one value changed.
 
         Parameters
@@ -171,6 +177,9 @@ class Chain:
             ``eq.bands.2.gain``.
         text : str
             The value as it would stand in a chain file: ``-36 dB``.
+        place : Place or None
+            Where the change stands, for the faults that the value has later, such as at a sample
+            rate; the path if None.
 
         Raises
         ------
@@ -190,7 +199,9 @@ class Chain:
             raise UsageError(f"{self.source}: {path}: {fault.message}") from None
         stages = list(self.stages)
         stages[index] = _loaded(stage, "")
-        return replace(self, stages=tuple(stages))
+        trail = (index, *(int(key) - 1 if key.isdecimal() else key for key in rest.split(".")))
+        places = {**self.places, trail: place or Place(f"{self.source}: {path}")}
+        return replace(self, stages=tuple(stages), places=places)
 
     def _read(self, path: str, form: Amount, text: str) -> Any:
         try:
@@ -234,7 +245,8 @@ class Chain:
         Raises
         ------
         ValueError
-            `x` is empty, has more than two dimensions, integers, or a sample that is not finite.
+            `x` is empty, has more than two dimensions, integers, or a sample that is not finite;
+            or `rate` is no whole number of Hz from 8000 to 384000.
         UsageError
             A value of the chain does not suit the sample rate.
         """

@@ -71,7 +71,7 @@ class ChainStream:
     UsageError
         A value does not suit the sample rate.
     ValueError
-        A makeup is still to be measured.
+        A makeup is still to be measured, or the rate is none that is taken (`Chain.check`).
     """
 
     def __init__(self, chain: Chain, rate: int, channels: int, *, trim: float = 0.0) -> None:
@@ -233,6 +233,8 @@ def prepare(chain: Chain, rate: int, channels: int, blocks: Blocks) -> Prepared:
     ------
     UsageError
         A value does not suit the sample rate.
+    ValueError
+        The rate is none that is taken (`Chain.check`).
     """
     chain.check(rate)
     notes: list[str] = []

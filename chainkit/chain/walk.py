@@ -215,9 +215,8 @@ def changed(settings: Any, keys: list[str], text: str) -> Any:
     key, rest = keys[0], keys[1:]
     known = forms(type(settings))
     if key not in known:
-        raise SettingFault(
-            (key,), f"no key {key!r}; allowed are {', '.join(known)}{nearest(key, known)}"
-        )
+        hint = _deeper(known, key) or nearest(key, known)
+        raise SettingFault((key,), f"no key {key!r}; allowed are {', '.join(known)}{hint}")
     form, old = known[key], getattr(settings, key)
     if isinstance(form, Value) and not rest:
         new = _read_text(form, key, text)
@@ -228,6 +227,17 @@ def changed(settings: Any, keys: list[str], text: str) -> Any:
     else:
         _leads_nowhere(form, key)
     return dataclasses.replace(settings, **{key: new})
+
+
+def _deeper(known: dict[str, Form], key: str) -> str:
+    """Where `key` is meant that stands a level deeper, how to write it."""
+    for name, form in known.items():
+        if isinstance(form, Group) and key in forms(form.cls):
+            return f"; write {name}.{key}"
+        item = form.item if isinstance(form, Items) else None
+        if isinstance(item, Variant) and any(key in forms(case) for case in item.cases.values()):
+            return f"; {name} count from 1: write {name}.1.{key} for that of the first"
+    return ""
 
 
 def _read_text(form: Value, key: str, text: str) -> Any:

@@ -2,8 +2,8 @@
 
 Every file is checked, and all of its faults are told. Exit code 2 when a file has a fault. A
 songbook is checked as one, with the chains that it names and what each song changes in them. What
-changes nothing, such as a chain without stages, is no fault and is named; so is a chain whose EQ,
-gains and makeup together can raise anything by more than 24 dB.
+changes nothing, such as a chain without stages or a threshold above full scale, is no fault and is
+named; so is a chain whose EQ, gains and makeup together can raise anything by more than 24 dB.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from chainkit.cli import show
 from chainkit.cli.options import add_force, find_chain, quantity
 from chainkit.cli.outputs import add_plot
 from chainkit.errors import ChainFileError, ChainkitError, UsageError
-from chainkit.units import FREQUENCY
+from chainkit.units import FREQUENCY, LEVEL, RATES
 
 if TYPE_CHECKING:
     from chainkit.chain import Chain
@@ -29,7 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_plot(parser, "draw EQ response, static curves and split of one chain")
     parser.add_argument(
         "--rate",
-        type=quantity(FREQUENCY, 8e3, 384e3),
+        type=quantity(FREQUENCY, *RATES),
         default=48000.0,
         metavar="RATE",
         help='sample rate to check against and to draw at (default "48 kHz")',
@@ -139,6 +139,12 @@ def _remarks(found: Chain | Songbook, rate: int) -> Iterator[str]:
     for index, stage in enumerate(found.stages):
         if not stage.bypass and getattr(stage, "bands", None) == ():
             yield str(found.fault((index, "bands"), f"no bands: {stage.name} changes nothing"))
+        threshold = getattr(stage, "threshold", 0.0)
+        # A share of the whole voice may well be above 0 dB: a hiss can outweigh the rest.
+        if not stage.bypass and threshold > 0.0 and getattr(stage, "sense", "band") == "band":
+            above = f"threshold {LEVEL.format(threshold)} is above full scale"
+            why = f"{above}: {stage.name} turns hardly anything down; is a minus missing?"
+            yield str(found.fault((index, "threshold"), why))
     yield from _loud(found, rate)
 
 

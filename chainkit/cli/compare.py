@@ -20,11 +20,12 @@ from chainkit.cli.options import (
     add_backing,
     add_force,
     add_json,
+    ends_early,
     find_chain,
     quantity,
     whole_number,
 )
-from chainkit.errors import OutputError, UsageError
+from chainkit.errors import ExistsError, OutputError, UsageError
 from chainkit.units import LOUDNESS, LOUDNESS_DIFFERENCE
 
 if TYPE_CHECKING:
@@ -139,6 +140,12 @@ def run(arguments: argparse.Namespace) -> int:
     else:
         print_comparison(comparison)
         print(f"\nopen {target / 'index.html'} to listen; turn the monitors down first")
+    if backing is not None:
+        early = ends_early(backing.reader.frames / voice.rate, voice.frames / voice.rate)
+        if early:
+            show.note(f"{early}: silence counts as the rest of it; is it the right file?")
+    if len(comparison.outcomes) == 1:
+        show.note("one candidate alone, nothing to compare: add --untreated or another --chain")
     for note, names in notes(comparison).items():
         show.note(f"{show.shortened(names)}: {note}")
     return 0
@@ -159,7 +166,7 @@ def refuse_what_is_there(target: Path, force: bool) -> None:
         raise OutputError(f"{target} is a file; name a folder")
     if target.is_dir() and any(target.iterdir()):
         if not force:
-            raise OutputError(f"{target} exists already; --force replaces it")
+            raise ExistsError(f"{target} exists already")
         if not (target / MARK).is_file():
             raise OutputError(f"{target} holds something else than a comparison; it is kept")
 
@@ -223,9 +230,8 @@ def print_comparison(comparison: Comparison) -> None:
         rows.append((f"{figure.label}, {figure.unit}", *cells))
     numbers = [str(number) for number in range(1, len(comparison.outcomes) + 1)]
     show.table("", ("figure", *numbers), rows)
-    print("\n≈ differs from the first candidate by less than the measure's own uncertainty")
-    if len(comparison.outcomes) == 1:
-        print("one candidate alone: --untreated or another --chain gives it something to meet")
+    if len(comparison.outcomes) > 1:
+        print("\n≈ differs from the first candidate by less than the measure's own uncertainty")
     if comparison.first.views["voice"].loudness is None:
         print("the voice has no loudness (below -70 LUFS, or too short): nothing was matched")
     for sentence in sentences(comparison)[:6]:

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import itertools
 import os
 import signal
 import sys
-from collections.abc import Sequence
-from typing import NoReturn
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any, NoReturn
 
 from chainkit.cli import show
 from chainkit.cli.firstuse import tell_of_compiling
-from chainkit.errors import INTERRUPTED, ChainkitError, UsageError
+from chainkit.errors import INTERRUPTED, ChainkitError, ExistsError, UsageError
+from chainkit.units import nearest
 
 
 class Formatter(argparse.HelpFormatter):
@@ -29,9 +31,43 @@ class Formatter(argparse.HelpFormatter):
 class Parser(argparse.ArgumentParser):
     """Argument parser whose faults join the tree of `chainkit.errors`."""
 
+    _words: Sequence[str] = ()
+
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """As ever; a fault may ask what was given."""
+        self._words = args or ()
+        return super().parse_known_args(args, namespace)
+
     def error(self, message: str) -> NoReturn:
         """Raise the fault instead of printing and leaving."""
-        raise UsageError(f"{message} ({self.prog} --help tells the options)")
+        hints = "".join(self._misspelled())
+        raise UsageError(f"{message}{hints} ({self.prog} --help tells the options)")
+
+    def _check_value(self, action: argparse.Action, value: Any) -> None:
+        """Refuse what is none of the choices, and name the nearest."""
+        try:
+            super()._check_value(action, value)
+        except argparse.ArgumentError as fault:
+            if isinstance(value, str):
+                fault.message += nearest(value, action.choices or ())
+            raise
+
+    def _misspelled(self) -> Iterator[str]:
+        """For each word that is no option, but nearly one, which it is."""
+        known = {*self._option_string_actions}
+        for action in self._actions:
+            if isinstance(action.choices, dict):  # commands with options of their own
+                known |= {option for parser in action.choices.values() for option in parser.options}
+        for word in itertools.takewhile("--".__ne__, self._words):
+            option = word.partition("=")[0]
+            hint = nearest(option, known) if option[:1] == "-" and option not in known else ""
+            if hint:
+                yield f"; no option {option}{hint}"
+
+    @property
+    def options(self) -> Iterable[str]:
+        """The options that are known."""
+        return self._option_string_actions
 
 
 def run(command: str, words: Sequence[str], commands: Sequence[str]) -> int:
@@ -42,7 +78,8 @@ def run(command: str, words: Sequence[str], commands: Sequence[str]) -> int:
         sys.stdout.flush()
         return code
     except ChainkitError as fault:
-        show.note(str(fault))
+        replaces = "; --force replaces it" if isinstance(fault, ExistsError) else ""
+        show.note(f"{fault}{replaces}")
         return fault.exit_code
     except KeyboardInterrupt:
         # What was complete by then stands in its place, and is not ours to take away again.
@@ -133,8 +170,6 @@ def _leave_on_signals() -> None:
 
 def _run(command: str, words: Sequence[str], commands: Sequence[str]) -> int:
     if command not in commands:
-        from chainkit.units import nearest
-
         known = ", ".join(commands)
         raise UsageError(f"no command {command!r}; {known}{nearest(command, commands)}")
     module = importlib.import_module(f"chainkit.cli.{command}")

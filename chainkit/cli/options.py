@@ -60,6 +60,16 @@ def add_backing(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def ends_early(backing: float, voice: float) -> str:
+    """What to say of a backing that ends a tenth of a second and more ahead of the voice.
+
+    Both in seconds; empty where it does not.
+    """
+    if voice - backing < 0.1:
+        return ""
+    return f"the backing ends after {backing:.1f} s, the voice after {voice:.1f} s"
+
+
 def add_chain(parser: argparse.ArgumentParser) -> None:
     """Add ``--chain``, ``--set`` and ``--order``."""
     parser.add_argument(
@@ -70,7 +80,8 @@ def add_chain(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="STAGE.KEY=VALUE",
-        help="change one value of the chain, e.g. deess.threshold=-36dB; may be repeated",
+        help="change one value: deess.threshold=-36dB, eq.bands.2.gain=3dB (bands count from 1), "
+        "working_level=-20LUFS; may be repeated",
     )
     parser.add_argument(
         "--order",
@@ -87,12 +98,15 @@ def read_chain(arguments: argparse.Namespace) -> Chain:
     UsageError
         There is no such chain, it has a fault, or a change or an order does not fit it.
     """
+    from chainkit.chain.document import Place
+
     chain = find_chain(arguments.chain)
     for change in arguments.set:
         path, equals, text = change.partition("=")
         if not equals:
             raise UsageError(f"--set {change!r}: write STAGE.KEY=VALUE, e.g. compress.ratio=4:1")
-        chain = chain.with_value(path.strip(), text.strip())
+        place = Place(f"--set {path.strip()}")
+        chain = chain.with_value(path.strip(), text.strip(), place)
     if arguments.order is not None:
         chain = chain.reordered(name.strip() for name in arguments.order.split(","))
     return chain

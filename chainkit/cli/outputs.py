@@ -7,7 +7,7 @@ import os
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 
-from chainkit.errors import OutputError, UsageError
+from chainkit.errors import ExistsError, UsageError
 
 PLOTS = (".png", ".svg", ".pdf")
 
@@ -38,7 +38,7 @@ def checked_outputs(
     OutputError
         One is an input, a sound file or a folder, or is there already and may not be replaced.
     """
-    from chainkit.audio.atomic import refuse_same, refuse_sound
+    from chainkit.audio.atomic import refuse_folder, refuse_same, refuse_sound
 
     asked = [path for path in outputs if path]
     places = [os.path.realpath(path) for path in asked]
@@ -49,10 +49,9 @@ def checked_outputs(
         for source in sources:
             refuse_same(source, path)
         refuse_sound(path)
-        if os.path.isdir(place):
-            raise OutputError(f"{path} is a folder; name a file in it")
+        refuse_folder(path)
         if os.path.exists(place) and not force:
-            raise OutputError(f"{path} exists already; --force replaces it")
+            raise ExistsError(f"{path} exists already")
     return asked
 
 

@@ -167,6 +167,10 @@ def cautions(result: Result) -> list[str]:
             "from WAV to WAV, and nothing that may be wrong for other samples"
         )
     before, after = result.before, result.after
+    if before.clipped_runs:
+        places = show.counted(before.clipped_runs, "place")
+        first = f"first at {before.first_clipped_seconds:.3f} s"
+        messages.append(f"the voice is clipped in {places}, {first}; no chain takes that back")
     if after.true_peak_dbtp is not None and after.true_peak_dbtp > LOUD_DBTP:
         messages.append(
             f"caution: true peak {after.true_peak_dbtp:z.1f} dBTP is above -1 dBTP; "

@@ -12,7 +12,7 @@ import argparse
 from typing import TYPE_CHECKING
 
 from chainkit.cli import show
-from chainkit.cli.options import add_backing, add_force, add_json, quantity
+from chainkit.cli.options import add_backing, add_force, add_json, ends_early, quantity
 from chainkit.cli.outputs import add_plot, checked_outputs
 from chainkit.errors import UsageError
 from chainkit.units import GAIN, SHARE
@@ -132,9 +132,10 @@ def unridden(rides: Rides) -> str:
 def cautions(rides: Rides) -> list[str]:
     """What the user should know."""
     total, found = len(rides.phrases), [unridden(rides)] if rides.unridden else []
-    if rides.behind:
-        lasts = f"the backing ends after {rides.backing_ends:.1f} s, ahead of {rides.behind} of "
-        found.append(f"{lasts}{show.counted(total, 'phrase')}; is it the right file?")
+    early = "" if rides.backing_ends is None else ends_early(rides.backing_ends, rides.seconds)
+    if early:
+        behind = f", behind {rides.behind} of {show.counted(total, 'phrase')}"
+        found.append(f"{early}{behind if rides.behind else ''}; is it the right file?")
     if rides.alone:
         silent = f"the backing is silent under {rides.alone} of {show.counted(total, 'phrase')}"
         found.append(f"{silent}, which are only brought toward one loudness")

@@ -5,7 +5,7 @@ What is current is kept: voice, chain and versions are as when it was rendered, 
 output. The rest is rendered, several at a time. A run that was ended is taken up by the next one.
 Beside the outputs it writes overview.html, all songs side by side, and a recall sheet for each
 voice. Files in the output folder under these names are replaced, but for a sound file that is no
-render of chainkit: its voice fails unless --force is given.
+render of chainkit, or was changed since: its voice fails unless --force is given.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
     from chainkit.songbook.model import Songbook, Voice
     from chainkit.songbook.overview import Overview
+    from chainkit.songbook.rows import Row
     from chainkit.songbook.work import Outcome
 
 
@@ -49,7 +50,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--force",
         action="store_true",
-        help="render also what is current, and replace files that are no renders of chainkit",
+        help="render also what is current, and replace sound files that are no renders of chainkit "
+        "or were changed since",
     )
     parser.add_argument(
         "--allow-clipping", action="store_true", help="keep integer outputs that clip"
@@ -242,9 +244,18 @@ def _table(found: Overview) -> tuple[list[str], list[tuple[object, ...]]]:
         zip(WORDS, (numbers, *zip(*about, strict=True)), strict=True)
     )
     columns |= {word: [row.figures[key] for row in rows] for key, word in FIGURES.items()}
-    columns |= {f"{name},\ndB": [row.work.get(name) for row in rows] for name in found.stage_names}
+    columns |= {
+        f"{name}\n{_work_of(name, rows)},\ndB": [row.work.get(name) for row in rows]
+        for name in found.stage_names
+    }
     told = {word: cells for word, cells in columns.items() if any(c is not None for c in cells)}
     return list(told), list(zip(*told.values(), strict=True))
+
+
+def _work_of(name: str, rows: Sequence[Row]) -> str:
+    """Which figure tells how hard a stage works: see `chainkit.songbook.rows.Row.work`."""
+    deesses = any(row.stages.get(name, {}).get("kind") == "deess" for row in rows)
+    return "in sibi-\nlants" if deesses else "95 %"
 
 
 def _print_json(found: Overview, outcomes: Sequence[Outcome], left: Sequence[str]) -> None:

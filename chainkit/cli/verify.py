@@ -9,6 +9,7 @@ import argparse
 
 from chainkit.cli import show
 from chainkit.cli.options import add_json
+from chainkit.errors import AudioFileError
 from chainkit.process import load_numba
 
 
@@ -26,7 +27,10 @@ def run(arguments: argparse.Namespace) -> int:
     from chainkit.record import read_recorded
     from chainkit.verify import verify_record
 
-    voice = AudioReader(arguments.voice or read_recorded(arguments.record).voice)
+    place = arguments.voice or read_recorded(arguments.record).voice
+    if not (arguments.voice or place.exists()):
+        raise AudioFileError(f"the voice {place} is gone; --voice FILE names it where it lies now")
+    voice = AudioReader(place)
     with show.progress("rendering again", voice.frames) as progress:
         verdict = verify_record(arguments.record, voice=voice.path, progress=progress)
     if arguments.json:

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from chainkit.chain import Chain
+from chainkit.chain.document import Place
 from chainkit.errors import UsageError
 from chainkit.units import NUMBER
 
@@ -139,7 +140,7 @@ def _grid(chain: Chain, vary: Sequence[str]) -> Iterator[tuple[Chain, str]]:
     for values in itertools.product(*(values for _, values in axes)):
         changed, words = chain, []
         for (path, _), value in zip(axes, values, strict=True):
-            changed = changed.with_value(path, value)
+            changed = changed.with_value(path, value, Place(f"--vary {path}={value}"))
             words.append(f"{path} {value}")
         yield changed, ", ".join(words)
 
@@ -167,6 +168,7 @@ def _steps(
 ) -> list[str]:
     units = {word for word in (unit, end_unit, step_unit) if word}
     first, last, stride = float(start), float(end), float(step)
+    stride = -stride if last < first and stride > 0 else stride  # a step down needs no sign
     if len(units) > 1 or stride == 0 or (last - first) * stride < 0:
         raise UsageError(f"--vary {text!r}: one unit, and a step that leads from start to end")
     count = math.floor((last - first) / stride + 1e-9) + 1

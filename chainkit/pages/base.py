@@ -20,6 +20,8 @@ from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from chainkit.audio.formats import BITS, FLOATS
+
 NOTHING = "–"
 
 
@@ -35,6 +37,7 @@ def environment(package: str = "chainkit.pages", folder: str = "templates") -> E
     )
     pages.policies["json.dumps_kwargs"] = {"allow_nan": False}
     pages.filters |= {"figure": figure, "change": change, "share": share, "minutes": minutes}
+    pages.filters |= {"channels": channels, "samples": samples}
     return pages
 
 
@@ -70,3 +73,15 @@ def minutes(seconds: float) -> str:
     """A length of time, ``3:07``."""
     whole = round(seconds)
     return f"{whole // 60}:{whole % 60:02}"
+
+
+def channels(count: int) -> str:
+    """How many channels there are, ``mono``, ``stereo`` or ``6 channels``."""
+    return {1: "mono", 2: "stereo"}.get(count, f"{count} channels")
+
+
+def samples(subtype: str) -> str:
+    """A sample format, ``24 bits`` or ``32-bit float``, by its name in a record."""
+    if subtype in BITS:
+        return f"{BITS[subtype]} bits"
+    return f"{FLOATS[subtype]}-bit float" if subtype in FLOATS else subtype

@@ -9,6 +9,7 @@ import numpy as np
 from chainkit.compare.job import Comparison, Outcome
 from chainkit.compare.report import figures, notes
 from chainkit.gainlog import read_log
+from chainkit.pages.base import figure
 from chainkit.pages.listening.model import Candidate, Column, ListeningPage, Reduction, View
 from chainkit.record import Outputs
 
@@ -78,7 +79,7 @@ def _settings(comparison: Comparison) -> dict[str, str]:
     settings = {"Voice": request.voice}
     if request.backing is not None:
         settings["Backing"] = str(request.backing.reader.path)
-        settings["Voice against backing"] = f"{comparison.voice_level:.1f} LU"
+        settings["Voice against backing"] = figure(comparison.voice_level, "LU")
     if request.squeeze is not None:
-        settings["Squeezed to"] = f"{request.squeeze:g} LUFS"
+        settings["Squeezed to"] = figure(request.squeeze, "LUFS")
     return settings

@@ -261,7 +261,9 @@ def _approach(t: Audio, tau: float) -> Audio:
 
 # --------------------------------------------------------------------------------------- split
 def _draw_split(sheet: Figure, places: Places, stage: Any, rate: int) -> None:
-    axes = plots.panel(sheet, places.right, f"split, {stage.phase} phase")
+    down = TURNED_DOWN if stage.range is None else min(TURNED_DOWN, stage.range)
+    title = f"split, {stage.phase} phase; whole at −{down:g} dB"
+    axes = plots.panel(sheet, places.right, title)
     high_end = min(20e3, rate / 2)
     f = np.geomspace(100.0, high_end * 0.9999, POINTS)
     low, high = split_responses(stage.frequency, stage.upper, stage.phase, f, rate)
@@ -270,10 +272,9 @@ def _draw_split(sheet: Figure, places: Places, stage: Any, rate: int) -> None:
     plots.guide(axes, x=stage.frequency)
     plots.curve(axes, f, _level(low), 2, label="left alone")
     plots.curve(axes, f, _level(high), 1, label="turned down")
-    down = TURNED_DOWN if stage.range is None else min(TURNED_DOWN, stage.range)
     whole = low + high * to_gain(-down)
-    plots.curve(axes, f, _level(whole), 0, label=f"whole, at −{down:g} dB")
-    plots.legend(axes, "lower left")
+    plots.curve(axes, f, _level(whole), 0, label="whole")
+    plots.legend_beneath(axes, 0.0)
 
 
 def split_responses(

@@ -406,7 +406,7 @@ def _changed(chain: Chain, changes: list[Change]) -> Chain:
 
 def _with_value(chain: Chain, path: str, text: str, place: Place) -> Chain:
     try:
-        return chain.with_value(path, text)
+        return chain.with_value(path, text, place)
     except UsageError as fault:
         raise place.fault(str(fault)) from None
 

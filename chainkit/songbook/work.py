@@ -4,14 +4,13 @@ The render record beside the output is the mark of a complete render: it is writ
 is current when its record tells of the same voice, chain and versions, and its output is the one
 that was written. So a run that was killed is taken up where it stopped.
 
-A file under the name of an output that is no render of ours is kept. A render that was killed
-between its files has put its log in place before its audio, and so is known as ours.
+A sound file under the name of an output that is no render of ours, or one that was changed since,
+is kept (`ours.py`).
 """
 
 from __future__ import annotations
 
 import copy
-import os
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -24,9 +23,10 @@ from chainkit.chain.document import Place
 from chainkit.chain.faults import Faults
 from chainkit.chain.stream import measure_loudness
 from chainkit.errors import AudioFileError, ChainkitError, OutputError, UsageError
-from chainkit.record import Outputs, load_record, seen_from, versions
+from chainkit.record import Outputs, load_record, seen_from, told_output, versions
 from chainkit.rendering import Options, render
 from chainkit.songbook.model import Voice
+from chainkit.songbook.ours import is_ours
 
 STATES = CURRENT, RENDERED, STALE, FAILED = "current", "rendered", "to render", "failed"
 NEVER, FORCED = "never rendered", "asked for"
@@ -101,48 +101,38 @@ def render_voice(found: Outcome, *, allow_clipping: bool = False) -> Outcome:
     return Outcome(voice, RENDERED, found.reason, record, backing)
 
 
-def refuse_unfit(voice: Voice, *, force: bool = False) -> None:
+def refuse_unfit(voice: Voice) -> None:
     """Raise the faults of a voice that show before any work is done.
 
     Parameters
     ----------
     voice : Voice
-    force : bool
-        Whatever stands under the name of its output may be replaced.
 
     Raises
     ------
     UsageError
         A file is missing or evidently no sound, or the chain does not suit the sample rate.
     OutputError
-        A file that is no render of ours stands under the name of its output.
+        A file that is no render of ours, or was changed since, stands under the name of its output.
     """
     _open_inputs(voice)
-    if not (force or _is_ours(voice)):
-        told = "exists already and is no render of chainkit; --force replaces it"
-        raise OutputError(f"{voice.output} {told}")
+    _refuse_foreign(voice, _record_of(voice))
 
 
-def _is_ours(voice: Voice) -> bool:
-    """Whether no audio stands under the name of the output, or a render of ours.
-
-    Its record tells of it, or there is none yet, but the log.
-    """
+def _refuse_foreign(voice: Voice, record: dict[str, Any] | None) -> None:
     outputs = Outputs(voice.output)
-    if not os.path.lexists(outputs.audio):
-        return True
-    record = _record_of(voice)
-    if record is None:
-        return outputs.log.is_file()
-    output = record.get("output")
-    told = output.get("file") if isinstance(output, dict) else None
-    return told == seen_from(outputs.record.parent, outputs.audio)
+    if not is_ours(outputs, record):
+        changed = told_output(record) == seen_from(outputs.record.parent, outputs.audio)
+        why = "was changed since it was rendered" if changed else "is no render of chainkit"
+        raise OutputError(f"{outputs.audio} exists already and {why}; --force replaces it")
 
 
 def _look(found: Outcome, force: bool) -> Outcome:
     voice = found.voice
-    refuse_unfit(voice, force=force)
+    _open_inputs(voice)
     reason = staleness(voice, found.record, force=force)
+    if reason and not force:  # of what is current the hash was right
+        _refuse_foreign(voice, found.record)
     backing = None if found.record is None else _backing(voice)
     return replace(found, state=STALE if reason else CURRENT, reason=reason, backing=backing)
 

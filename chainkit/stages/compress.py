@@ -49,12 +49,15 @@ class Compress(Stage):
     ratio : float, ≥ 1, inf allowed
     knee : float, dB
     attack, release, lookahead, window : float, seconds
+        Attack and release are the time to 1 − 1/e of a step in dB of what the detector asks for.
+        A peak detector holds each peak for `window`, so a release sets in that much later.
     detector : {"peak", "rms"}
     sidechain : Sidechain or None
     range : float or None, dB
         Greatest reduction.
     makeup : float or "match", dB
-        "match" brings the output to the loudness of the stage's input.
+        Of the compressed voice alone, ahead of `mix`; "match" brings the output to the loudness of
+        the stage's input.
     mix : float, 0 to 1
         Share of the compressed voice; the rest is the stage's input.
     link : bool
@@ -75,7 +78,9 @@ class Compress(Stage):
     detector: str = setting(
         DETECTOR, "peak", about="What the level is: peak or rms over the window."
     )
-    window: float = setting(WINDOW, 0.005, about="Time over which the detector looks back.")
+    window: float = setting(
+        WINDOW, 0.005, about="Time over which the detector looks back; a peak is held for it."
+    )
     sidechain: Sidechain | None = setting(Group(Sidechain), None, about="What the detector hears.")
     range: float | None = setting(RANGE, None, about="Greatest reduction; none for no bound.")
     makeup: float | str = setting(

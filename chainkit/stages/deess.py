@@ -69,7 +69,9 @@ class Deess(Stage):
     detector: str = setting(
         DETECTOR, "rms", about="What the level is: peak or rms over the window."
     )
-    window: float = setting(WINDOW, 0.002, about="Time over which the detector looks back.")
+    window: float = setting(
+        WINDOW, 0.002, about="Time over which the detector looks back; a peak is held for it."
+    )
     lookahead: float | None = setting(
         LOOKAHEAD, None, about="How far the detector runs ahead; as long as the attack if left out."
     )

@@ -33,6 +33,19 @@ def folder(tmp_path, rng, monkeypatch):
     return tmp_path
 
 
+def test_what_is_odd_about_a_comparison_is_told(folder, capsys, rng):
+    """A backing that is too short, and one candidate alone."""
+    soundfile.write("short.wav", 0.05 * rng.standard_normal(60_000), 48000, "PCM_24")
+    command = ["compare", "voice.wav", "--chain", "chain.yaml", "--backing", "short.wav", "--json"]
+    assert main([*command, "-o", "one"]) == 0
+    told = capsys.readouterr().err
+    assert "the backing ends after 1.2 s, the voice after 2.0 s: silence counts as the rest" in told
+    assert "one candidate alone, nothing to compare: add --untreated or another --chain" in told
+    command[5] = "backing.wav"
+    assert main([*command, "--untreated", "-o", "two"]) == 0
+    assert capsys.readouterr().err == ""
+
+
 def test_orders_in_the_mix_and_squeezed(folder, capsys):
     command = ["compare", "voice.wav", "--chain", "chain.yaml", "--orders", "all", "-o", "out"]
     assert main([*command, "--backing", "backing.wav", "--squeeze", "-12LUFS"]) == 0
@@ -158,6 +171,8 @@ ONE = ["voice.wav", "--chain", "chain.yaml"]
     [
         (["voice.wav", "-o", "out"], 2, "--chain"),
         ([*ONE, "--vary", "deess.treshold=-3dB", "-o", "out"], 2, "threshold"),
+        ([*ONE, "--vary", "deess.frequency=4MHz,40kHz", "-o", "out"], 2, "'4MHz'"),
+        ([*ONE, "--vary", "deess.frequency=90kHz", "-o", "o"], 2, "--vary deess.frequency=90kHz: "),
         ([*ONE, "--pin", "gate", "--orders", "all", "-o", "out"], 2, "gate"),
         ([*ONE, "--pin", "eq", "-o", "out"], 2, "--orders all"),
         ([*ONE, "--voice-level=-2 LU", "-o", "out"], 2, "needs --backing"),

@@ -50,12 +50,16 @@ def test_sounds_peak_at_half_of_full_scale(session, name):
 def test_the_truth_is_in_the_sound(session):
     x, rate = soundfile.read(session.voice)
     for row in table(session.phrases):
-        inside = x[round(float(row["start"]) * rate) : round(float(row["end"]) * rate)]
+        inside = x[
+            round(float(row["start_seconds"]) * rate) : round(float(row["end_seconds"]) * rate)
+        ]
         assert level(inside) == pytest.approx(float(row["level_db"]), abs=0.1)
     treble = np.diff(x, n=2)  # rises 12 dB an octave: what is left is hiss
     inside = np.zeros(len(treble), dtype=bool)
     for row in table(session.sibilants):
-        inside[round(float(row["start"]) * rate) : round(float(row["end"]) * rate)] = True
+        inside[
+            round(float(row["start_seconds"]) * rate) : round(float(row["end_seconds"]) * rate)
+        ] = True
     assert level(treble[inside]) > level(treble[~inside]) + 12.0
 
 
@@ -63,9 +67,9 @@ def test_the_truth_is_in_order_and_complete(session):
     for name in ("sibilants", "phrases", "breaths", "plosives", "dull", "notes"):
         rows = table(getattr(session, name))
         assert rows
-        starts = [float(row["start"]) for row in rows]
+        starts = [float(row["start_seconds"]) for row in rows]
         assert starts == sorted(starts)
-        assert all(float(row["start"]) < float(row["end"]) < 16.0 for row in rows)
+        assert all(float(row["start_seconds"]) < float(row["end_seconds"]) < 16.0 for row in rows)
     assert {row["kind"] for row in table(session.sibilants)} == {"s", "z", "sh", "ch"}
     assert len(table(session.resonances)) == 1
     assert float(table(session.swell)[-1]["seconds"]) >= 16.0
@@ -87,7 +91,8 @@ def test_the_chain_works_on_sibilants_and_loud_phrases(session):
     times = np.arange(len(x)) / rate
     hiss = np.any(
         [
-            (times >= float(row["start"]) + 0.01) & (times < float(row["end"]) - 0.01)
+            (times >= float(row["start_seconds"]) + 0.01)
+            & (times < float(row["end_seconds"]) - 0.01)
             for row in table(session.sibilants)
         ],
         axis=0,
@@ -98,7 +103,12 @@ def test_the_chain_works_on_sibilants_and_loud_phrases(session):
     phrases = sorted(table(session.phrases), key=lambda row: -float(row["level_db"]))
     idle = gains["compress"].max()  # makeup: some frame is not turned down
     first, last = (
-        np.mean(idle - gains["compress"][(times > float(p["start"])) & (times < float(p["end"]))])
+        np.mean(
+            idle
+            - gains["compress"][
+                (times > float(p["start_seconds"])) & (times < float(p["end_seconds"]))
+            ]
+        )
         for p in (phrases[0], phrases[-1])
     )
     assert 2.0 < first < 7.0

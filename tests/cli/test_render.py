@@ -236,6 +236,18 @@ def test_set_and_order_change_the_chain(folder, capsys):
     assert record["chain"]["stages"][0]["deess"]["threshold"] == "-30 dB"
 
 
+@pytest.mark.parametrize("order", [[], ["--order", "compress,deess,eq"]])
+def test_a_value_that_was_set_is_named_where_it_does_not_suit_the_rate(folder, capsys, order):
+    wrong = ["--set", "deess.frequency=40kHz", "--set", "eq.bands.2.frequency = 30 kHz", *order]
+    assert main(["render", "voice.wav", "--chain", "chain.yaml", "-o", "o.wav", *wrong]) == 2
+    assert capsys.readouterr().err == (
+        "chainkit: --set deess.frequency: frequency 40 kHz is not below half the sample rate "
+        "(48 kHz → 24 kHz)\n"
+        "chainkit: --set eq.bands.2.frequency: frequency 30 kHz is not below half the sample rate "
+        "(48 kHz → 24 kHz)\n"
+    )
+
+
 def test_an_output_that_would_clip_is_not_put_in_place(folder, capsys):
     soundfile.write("hot.wav", sine(997, -1, 1.0), 48000, "PCM_24")
     (folder / "up.yaml").write_text("chainkit: 1\nstages:\n  - gain: {gain: 6 dB}\n")
@@ -268,6 +280,9 @@ def test_an_output_that_would_clip_is_not_put_in_place(folder, capsys):
         (["voice.wav", "--chain", "chain.yaml", "-o", "taken.wav"], 4, "--force replaces it"),
         (["voice.wav", "--chain", "chain.yaml", "-o", "no/o.wav"], 4, "no folder 'no'"),
         (["voice.wav", "--chain", "chain.yaml", "-o", "o.mp9"], 2, "mp9"),
+        (["voice.wav", "--chain", "chain.yaml", "-o", "."], 4, ". is a folder; name a file in it"),
+        (["voice.wav", "--chain", "chain.yaml", "-o", "/"], 4, "/ is a folder; name a file in it"),
+        (["voice.wav", "--chain", "chain.yaml", "-o", ".."], 4, ".. is a folder; name a file"),
         (["voice.wav", "--chain", "chain.yaml", "-o", "o.flac", "--samples", "float32"], 2, "FLAC"),
         (
             ["voice.wav", "--chain", "chain.yaml", "-o", "o.wav", "--samples", "12"],
@@ -315,6 +330,29 @@ def test_a_chain_file_fault_names_its_place(folder, capsys):
     message = capsys.readouterr().err
     assert message.startswith("chainkit: bad.yaml:8:32: no key 'ration' in deess")
     assert message.count("\n") == 1
+
+
+def test_a_clipped_voice_is_told(folder, capsys):
+    x = sine(100.0, 6.0, 0.1).clip(-1.0, 1.0)
+    soundfile.write("hot.wav", x, 48000, "PCM_16")
+    assert main(["render", "hot.wav", "--chain", "idle.yaml", "-o", "out.wav"]) == 0
+    # 10 periods of a sine of twice full scale, from 30 to 150 degrees: 1/1200 s is the first place.
+    told = "the voice is clipped in 20 places, first at 0.001 s; no chain takes that back"
+    assert told in capsys.readouterr().err
+
+
+def test_outputs_that_would_share_a_record_are_told_whose_it_is(folder, capsys):
+    render = ["render", "voice.wav", "--chain", "idle.yaml", "-o"]
+    assert main([*render, "co.wav"]) == 0
+    capsys.readouterr()
+    assert main([*render, "co.flac"]) == 4
+    assert capsys.readouterr().err == (
+        "chainkit: co.record.json exists already: log and record are named after both co.wav and "
+        "co.flac; --force replaces it\n"
+    )
+    assert main([*render, "co.wav"]) == 4
+    assert "co.flac" not in capsys.readouterr().err
+    assert main([*render, "co.flac", "--force"]) == 0
 
 
 def test_force_replaces_what_is_there(folder):
@@ -484,6 +522,8 @@ def test_a_record_moves_with_its_files_and_through_links(folder, capsys):
     assert main(["verify", "near/out.record.json"]) == 0
     (folder / "voice.wav").rename(folder / "elsewhere.wav")
     assert main(["verify", "near/out.record.json"]) == 3
+    told = capsys.readouterr().err
+    assert "/voice.wav is gone; --voice FILE names it where it lies now" in told
     assert main(["verify", "near/out.record.json", "--voice", "elsewhere.wav"]) == 0
     record = json.loads((folder / "near/out.record.json").read_text())
     assert record["chain_file"] == "../../chain.yaml"

@@ -108,9 +108,20 @@ def test_a_backing_that_ends_early_is_told(folder, capsys, sung):
     assert ride("--backing", "backing.wav") == 0
     printed = capsys.readouterr()
     count = len(sung.phrases)
-    told = f"the backing ends after {end:.1f} s, ahead of {count - 1} of {count} phrases"
-    assert f"{told}; is it the right file?" in printed.err
+    told = f"the backing ends after {end:.1f} s, the voice after 14.0 s, behind {count - 1} of"
+    assert f"{told} {count} phrases; is it the right file?" in printed.err
     assert "steady distance" not in printed.out
+
+
+@pytest.mark.parametrize(("missing", "said"), [(0.5, True), (0.05, False)])
+def test_a_backing_that_ends_behind_the_last_phrase_is_told_where_it_is_much(
+    folder, capsys, missing, said
+):
+    x = accompany(RATE, 14.0, 4).audio
+    soundfile.write("backing.wav", x[: round((14.0 - missing) * RATE)], RATE, "FLOAT")
+    assert ride("--backing", "backing.wav") == 0
+    told = "the backing ends after 13.5 s, the voice after 14.0 s; is it the right file?"
+    assert (told in capsys.readouterr().err) == said
 
 
 @pytest.mark.parametrize("level", [0.0, 1e-5])

@@ -106,6 +106,8 @@ def test_songs_are_rendered_with_their_pages_and_then_kept(record, capsys):
     printed = capsys.readouterr().out
     assert "2 voices: 2 rendered" in printed
     assert "Song 2" in printed
+    # Which figure of a stage it is: its name, the figure, the unit, one beneath the other.
+    assert re.search(r" in sibi- +compress\n.* lants, +95 %,\n.* dB +dB\n", printed), printed
     outputs = sorted(p.relative_to(folder).as_posix() for p in (folder / "rendered").rglob("*.*"))
     assert outputs == [
         "rendered/Song 1/lead.gr.csv", "rendered/Song 1/lead.recall.html",
@@ -142,7 +144,6 @@ def test_only_what_has_changed_is_rendered_again(record, capsys):
         (lambda folder: _edit(folder / "book.yaml", "lead.wav}", "lead.wav, changes: "
                               "{deess.threshold: -40 dB}}"), "the chain"),
         (lambda folder: _edit(folder / "lead.yaml", "range: 8 dB", "range: 8.0 dB"), None),
-        (lambda folder: _flip(_output(folder, "lead.wav")), "the output"),
         (lambda folder: _output(folder, "lead.gr.csv").unlink(), "a file of the render"),
         (lambda folder: _edit(_output(folder, "lead.record.json"), '"numpy": "', '"numpy": "0'),
          "made by other versions"),
@@ -166,12 +167,6 @@ def _output(folder, name, title="Song 1"):
 
 def _edit(path, old, new):
     path.write_text(path.read_text().replace(old, new))
-
-
-def _flip(path):
-    data = bytearray(path.read_bytes())
-    data[-1] ^= 1
-    path.write_bytes(data)
 
 
 def test_a_dry_run_writes_nothing(record, capsys):
@@ -273,6 +268,20 @@ def test_a_chain_that_does_not_suit_a_voice_is_told_before_any_work(record, caps
     (failure,) = capsys.readouterr().err.splitlines()
     assert failure.startswith("chainkit: song 2 (Song 2), lead: lead.yaml:7:")
     assert "is not below half the sample rate (8 kHz → 4 kHz)" in failure
+
+
+def test_a_change_that_does_not_suit_a_voice_is_told_with_its_place(record, capsys):
+    """The chain file's own value would."""
+    folder = record(1)
+    changes = "changes: {deess.frequency: 7 kHz, eq.bands.1.frequency: 9 kHz}"
+    (folder / "book.yaml").write_text(book_of(1, f", {changes}"))
+    line = (folder / "book.yaml").read_text().splitlines()[6]
+    told = f"book.yaml:7:{line.index('9 kHz') + 1}: frequency 9 kHz is not below half the sample"
+    for command in (["check", "book.yaml"], ["songs", "book.yaml"]):
+        assert main(command) != 0
+        said = capsys.readouterr().err
+        assert told in said
+        assert "lead.yaml" not in said
 
 
 def test_a_failure_that_was_not_asked_for_is_told_but_fails_nothing(record, capsys):
@@ -503,14 +512,65 @@ def test_a_record_that_tells_of_another_file_claims_nothing(record, tells):
     assert look(load_songbook("book.yaml").voices[0]).state == FAILED
 
 
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda audio: soundfile.write(audio, np.full(4 * RATE, 0.1), RATE, "FLOAT"),
+        lambda audio: _with_last_byte(audio, 1),  # the log cannot tell this one
+    ],
+    ids=["another", "edited"],
+)
+def test_a_file_that_took_the_place_of_a_render_is_kept(record, capsys, change):
+    folder = record(1)
+    render_without_pages()
+    audio = _output(folder, "lead.wav")
+    change(audio)
+    before = audio.read_bytes()
+    _edit(folder / "lead.yaml", "ratio: 3:1", "ratio: 4:1")
+    assert songs() == 1
+    assert f"{audio.relative_to(folder)} exists already and was changed since" in (
+        capsys.readouterr().err
+    )
+    assert audio.read_bytes() == before
+    assert songs("--force") == 0
+    assert audio.read_bytes() != before
+
+
+@pytest.mark.parametrize(("subtype", "gain"), [("FLOAT", 0.9999), ("PCM_16", 0.998)])
+def test_a_log_alone_claims_the_audio_whose_levels_it_has(record, subtype, gain):
+    """A record that is gone leaves the log: it knows its own audio, dithered or not."""
+    folder = record(1)
+    write_voice(folder / "1" / "lead.wav", 1, subtype=subtype)
+    render_without_pages()
+    audio = _output(folder, "lead.wav")
+    _output(folder, "lead.record.json").unlink()
+    voice = load_songbook("book.yaml").voices[0]
+    assert look(voice).state == STALE
+    x, _ = soundfile.read(audio, dtype="float64")
+    soundfile.write(audio, gain * x, RATE, subtype)
+    assert look(voice).state == FAILED
+
+
+def _with_last_byte(path, change):
+    data = bytearray(path.read_bytes())
+    data[-4] ^= change
+    path.write_bytes(data)
+
+
 class Killed(BaseException):
     """Stands for the end of the process."""
 
 
+@pytest.mark.parametrize("earlier", [False, True])
 @pytest.mark.parametrize("placed", [0, 1, 2])
-def test_a_render_that_was_killed_between_its_files_is_taken_up(record, monkeypatch, placed):
-    """Of log, audio and record none, one or two have come into their places."""
+def test_a_render_that_was_killed_between_its_files_is_taken_up(
+    record, monkeypatch, placed, earlier
+):
+    """Of log, audio and record none, one or two have come into place, maybe over earlier ones."""
     folder = record(1)
+    if earlier:
+        render_without_pages()
+        _edit(folder / "lead.yaml", "ratio: 3:1", "ratio: 4:1")
     voice = load_songbook("book.yaml").voices[0]
     names = []
 

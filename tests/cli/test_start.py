@@ -97,6 +97,12 @@ def test_the_overview_lists_every_command(capsys):
         ([], 2, None),
         (["rendr"], 2, "did you mean 'render'?"),
         (["check"], 2, "CHAIN"),
+        (["render", "x", "--chian", "y"], 2, "no option --chian; did you mean '--chain'?"),
+        (["measure", "x", "--jsno"], 2, "no option --jsno; did you mean '--json'?"),
+        (["presets", "copy", "a", "b", "--froce"], 2, "did you mean '--force'?"),
+        (["presets", "shw", "a"], 2, "did you mean 'show'?"),
+        (["schema", "songbok"], 2, "did you mean 'songbook'?"),
+        (["measure", "x", "--fraction", "13"], 2, "(choose from 1, 3, 6, 12, 24) ("),
         (["check", "nope.yaml"], 2, "nope.yaml"),
         (["verify", "nope.json"], 2, "cannot read nope.json"),
     ],
@@ -218,6 +224,18 @@ def test_each_fault_of_a_chain_file_has_its_line(tmp_path, capsys, monkeypatch, 
             "stages:\n  - gain: {gain: 1 dB}\n  - eq: {name: Air, bands: []}",
             "c.yaml:4:28: no bands: Air changes nothing",
         ),
+        (
+            "stages:\n  - compress: {threshold: 20 dB, ratio: 3:1}",
+            "c.yaml:3:27: threshold 20 dB is above full scale: compress turns hardly anything "
+            "down; is a minus missing?",
+        ),
+        (
+            "stages:\n  - deess: {name: Ess, threshold: 24 dB}",
+            "c.yaml:3:35: threshold 24 dB is above full scale: Ess turns hardly anything down; "
+            "is a minus missing?",
+        ),
+        ("stages:\n  - deess: {sense: share, threshold: 3 dB}", ""),
+        ("stages:\n  - compress: {threshold: 0 dB, ratio: inf}", ""),
         ("stages:\n  - gain: {gain: 0 dB}", ""),
     ],
 )

@@ -12,7 +12,7 @@ import scipy.signal
 from chainkit.chain import parse_chain
 from chainkit.errors import ChainFileError, OutputError
 from chainkit.pages import plots
-from chainkit.pages.curves import chain_sheet, draw_chain, split_responses
+from chainkit.pages.curves import chain_sheet, draw_chain, split_responses, stage_sheet
 
 CHAIN = """
 chainkit: 1
@@ -126,14 +126,30 @@ def test_the_range_bounds_the_step_after_its_smoothing():
 
 
 def test_split_curves(sheet):
-    axes = panel(sheet, "split, linear phase")
+    # No lower than the range of 8 dB lets it come.
+    axes = panel(sheet, "split, linear phase; whole at −8 dB")
     lines = {line.get_label(): line for line in axes.get_lines()}
     assert value_at(lines["turned down"], 12000) == pytest.approx(0, abs=0.01)
     assert value_at(lines["left alone"], 1000) == pytest.approx(0, abs=0.01)
     assert value_at(lines["turned down"], 5500) == pytest.approx(-6.02, abs=0.1)
-    # No lower than the range of 8 dB lets it come.
-    assert value_at(lines["whole, at −8 dB"], 1000) == pytest.approx(0, abs=0.01)
-    assert value_at(lines["whole, at −8 dB"], 12000) == pytest.approx(-8, abs=0.01)
+    assert value_at(lines["whole"], 1000) == pytest.approx(0, abs=0.01)
+    assert value_at(lines["whole"], 12000) == pytest.approx(-8, abs=0.01)
+
+
+@pytest.mark.parametrize("phase", ["linear", "minimum"])
+@pytest.mark.parametrize("edge", ["2.5 kHz", "8 kHz"])
+def test_no_curve_of_a_split_runs_through_the_words(phase, edge):
+    """Of the size that a recall sheet has."""
+    settings = f"{{threshold: -30 dB, frequency: {edge}, phase: {phase}}}"
+    chain = parse_chain(f"chainkit: 1\nstages:\n  - deess: {settings}\n")
+    drawn = stage_sheet(chain.stages[0], 48000, 6.4, 1.75)
+    drawn.draw_without_rendering()
+    axes = panel(drawn, f"split, {phase} phase; whole at −12 dB")
+    boxes = [text.get_window_extent() for text in axes.get_legend().get_texts()]
+    for line in axes.get_lines():
+        x, y = np.broadcast_arrays(*line.get_data())
+        points = line.get_transform().transform(np.column_stack([x, y]))
+        assert not any(box.contains(*point) for box in boxes for point in points)
 
 
 @pytest.mark.parametrize("upper", [None, 9000.0])

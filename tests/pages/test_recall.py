@@ -113,7 +113,7 @@ class Outline(HTMLParser):
 def test_the_sheet_holds_every_value_in_signal_order(sheet):
     words = Outline(sheet).text
     expected = [
-        "First light, lead", "Example · 0:02 · 48 kHz, 1 ch, PCM_24",
+        "First light, lead", "Example · 0:02 · 48 kHz, mono, 24 bits",
         "integrated loudness, LUFS −26.5 −19.5 +7.0", "true peak, dBTP −6.0 −6.0 0.0",
         "crest factor, dB – 14.0 –", "lead.wav", "ab" * 32, "lead.out.wav", "cd" * 32,
         "trim of +6.46 dB", "working level of −20.0 LUFS",

@@ -17,6 +17,7 @@ import riff
 
 from chainkit.audio import atomic, formats
 from chainkit.audio.atomic import atomic_file, refuse_same, together
+from chainkit.audio.chunks import ChunkFile, overwrite
 from chainkit.audio.formats import output_format
 from chainkit.audio.reader import AudioReader, read
 from chainkit.audio.writer import AudioWriter, write
@@ -120,6 +121,30 @@ def test_a_flac_file_cut_short_names_both_counts(tmp_path):
         r"it cannot be decoded beyond frame 2\d000$",
     ):
         list(AudioReader(path).blocks(1000))
+
+
+@pytest.mark.parametrize(("frames", "promised"), [(1 << 31, 1 << 31), (1 << 62, 1 << 62)])
+def test_an_rf64_file_that_promises_what_no_disk_holds(tmp_path, frames, promised):
+    """EBU Tech 3306: the sizes are those of the ds64 chunk."""
+    samples = bytes(2000)
+    sizes = riff.ds64(2 * frames + 80, 2 * frames, frames)
+    body = b"WAVE" + sizes + riff.fmt(48000, 1, 16) + b"data\xff\xff\xff\xff" + samples
+    (tmp_path / "voice.wav").write_bytes(b"RF64\xff\xff\xff\xff" + body)
+    told = f"cut short: its header promises {promised} frames, it holds 1000$"
+    with one_line(AudioFileError, told):
+        AudioReader(tmp_path / "voice.wav")
+
+
+@pytest.mark.parametrize("size", [0x7FFFFFFFFFFFFFFF, 0xFFFFFFFFFFFFFFFF])
+@pytest.mark.parametrize("extension", ["caf", "w64"])
+def test_samples_until_the_end_are_no_promise(tmp_path, extension, size):
+    """CAF: a size of -1 is not known yet; the greatest number is taken for that, too."""
+    path = tmp_path / f"voice.{extension}"
+    write(path, NOISE[:1000], 48000, subtype="PCM_16")
+    data = ChunkFile(path).find(b"data")
+    packed = struct.pack(">Q" if extension == "caf" else "<Q", size)
+    overwrite(path, data.start - 8, packed)
+    assert ChunkFile(path).data_bytes() is None
 
 
 def test_a_flac_stream_of_unknown_length(tmp_path):
@@ -267,9 +292,47 @@ def test_a_wav_file_that_would_pass_4_gib(tmp_path, monkeypatch):
 # Outputs
 
 
+ENDED = """
+import os, sys
+from chainkit.audio.atomic import atomic_file
+with atomic_file("out.csv") as file:
+    print("begun", flush=True)
+    sys.stdin.read()
+"""
+
+
+def test_what_a_killed_process_left_goes_and_what_another_writes_stays(tmp_path):
+    """Both are old; the one of the process that lives is locked."""
+
+    def begin():
+        command = [sys.executable, "-c", ENDED]
+        pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE}
+        process = subprocess.Popen(command, cwd=tmp_path, **pipes)
+        assert process.stdout.readline() == b"begun\n"
+        return process
+
+    alive, killed = begin(), begin()
+    killed.kill()
+    killed.communicate()
+    unfinished = set(tmp_path.glob(".chainkit-*.part"))
+    assert len(unfinished) == 2
+    for path in unfinished:
+        os.utime(path, (0, 0))
+    foreign = tmp_path / ".chainkit-0-1a2b.part"  # of another machine
+    foreign.touch()
+    os.utime(foreign, (0, 0))
+    write(tmp_path / "out.wav", NOISE, 48000, subtype="FLOAT")
+    left = set(tmp_path.glob(".chainkit-*.part"))
+    assert len(left & unfinished) == 1
+    assert left - unfinished == {foreign}
+    alive.communicate(b"")
+    foreign.unlink()
+    assert listing(tmp_path) == ["out.csv", "out.wav"]
+
+
 def test_an_existing_file_is_kept(tmp_path):
     (tmp_path / "out.wav").write_bytes(b"precious")
-    with one_line(OutputError, r"out.wav exists already; --force replaces it$"):
+    with one_line(OutputError, r"out.wav exists already$"):
         write(tmp_path / "out.wav", NOISE, 48000, subtype="FLOAT")
     assert (tmp_path / "out.wav").read_bytes() == b"precious"
     assert listing(tmp_path) == ["out.wav"]

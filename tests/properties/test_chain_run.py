@@ -266,3 +266,21 @@ def test_a_stream_is_used_once(rng):
         stream.process(noise(rng, -20.0, 500))
     with pytest.raises(ValueError, match="the stream is finished"):
         stream.finish()
+
+
+@pytest.mark.parametrize("rate", [0, -1, 44100.5, 1e9, float("nan"), 7999])
+def test_a_rate_that_no_sound_has_is_refused(rate):
+    for use in (FULL.check, lambda rate: FULL.stream(rate, 1)):
+        with pytest.raises(ValueError, match=r"is no whole number of Hz from 8000 to 384000"):
+            use(rate)
+    with pytest.raises(ValueError, match=r"rate=.* is no whole number"):
+        Chain([]).process(np.zeros(1000), rate)
+
+
+def test_what_is_no_chain_and_no_path_is_refused(tmp_path):
+    """A number would be taken for an open file."""
+    with pytest.raises(TypeError, match=r"as chainkit.load_chain gives one; found 'lead.yaml'"):
+        chainkit.render("voice.wav", "lead.yaml", tmp_path / "out.wav")
+    for load in (chainkit.load_chain, chainkit.load_songbook, chainkit.verify_record):
+        with pytest.raises(TypeError, match="PathLike"):
+            load(5)

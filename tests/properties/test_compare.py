@@ -76,6 +76,12 @@ def test_one_order_may_name_some_stages_only():
     assert names(CHAIN, orders=["compress,eq"]) == ["compress → deess → eq"]
 
 
+@pytest.mark.parametrize("step", ["6dB", "-6dB"])
+def test_values_vary_downward(step):
+    found = candidates([CHAIN], vary=[f"deess.threshold=-28dB..-40dB:{step}"])
+    assert [f.chain.stages[1].threshold for f in found] == [-28.0, -34.0, -40.0]
+
+
 def test_values_vary_over_a_grid():
     found = candidates([CHAIN], vary=["deess.threshold=-40dB..-28dB:6dB", "compress.ratio=2:1,4:1"])
     assert [candidate.name for candidate in found] == [

@@ -185,6 +185,16 @@ def test_time_constants_within_one_percent(attack, release):
     assert down / RATE == pytest.approx(release, rel=0.01, abs=1 / RATE)
 
 
+@pytest.mark.parametrize("window", [0.005, 0.02])
+def test_a_peak_window_holds_so_that_a_release_sets_in_later(window):
+    """The design's detector: the greatest magnitude of the window, which the last peak stays in."""
+    _, gain = compressed(
+        steps((-30, 0.01), (-6, 0.2), (-30, 0.1)), attack=0.001, release=0.02, window=window
+    )
+    down = np.argmax(-gain[round(0.21 * RATE) :, 0] <= 10.5 * math.exp(-1)) + 1
+    assert down / RATE == pytest.approx(window + 0.02, abs=2 / RATE)
+
+
 # ----------------------------------------------------- attack and release as standards measure them
 @pytest.mark.parametrize(
     ("ratio", "attack_taus", "release_taus"),

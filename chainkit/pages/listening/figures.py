@@ -75,7 +75,9 @@ def _matching(page: ListeningPage) -> Iterator[str]:
         levels = _levels(page, view)
         if levels:
             mean = number(sum(levels) / len(levels), 1)
-            spread = number(max(levels) - min(levels), 2)
+            # Rounded up, since they lie within it: not even the best match is one of 0.00 LU.
+            hundredths = math.ceil(100.0 * (max(levels) - min(levels)) - 1e-9)
+            spread = number(max(hundredths, 1) / 100, 2)
             yield f"{view.label}: {mean} LUFS, all candidates within {spread} LU."
 
 

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from chainkit.audio.atomic import atomic_file, cannot_write
-from chainkit.errors import OutputError
+from chainkit.errors import ExistsError
 from chainkit.pages.listening.html import render_page
 from chainkit.pages.listening.model import ListeningPage
 from chainkit.pages.listening.parts import write_parts
@@ -51,7 +51,7 @@ def write_listening_page(
     index = directory / "index.html"
     for existing in (index, directory / "listen"):
         if existing.exists() and not force:
-            raise OutputError(f"{existing} exists already; --force replaces it")
+            raise ExistsError(f"{existing} exists already")
     text = render_page(page)
     with _staged(directory / "listen") as staging:
         write_parts(staging, page)

@@ -20,6 +20,7 @@ from chainkit.pages.plots.marks import (
     guide,
     legend,
     legend_above,
+    legend_beneath,
     marker,
     note,
     region,
@@ -40,6 +41,6 @@ from chainkit.pages.plots.thinning import thinned
 __all__ = [
     "DPI", "INK", "METADATA", "MUTED", "SERIES", "curve", "decibel_axis",
     "decibel_step", "faint", "figure", "filled", "frequency_axis", "guide", "legend",
-    "legend_above", "look", "marker", "note", "panel", "region", "save", "svg",
+    "legend_above", "legend_beneath", "look", "marker", "note", "panel", "region", "save", "svg",
     "text_table", "thin", "thinned", "tick_every", "time_axis",
 ]  # fmt: skip

@@ -105,6 +105,15 @@ def legend(axes: Axes, where: Any = "best") -> None:
         axes.legend(loc=where)
 
 
+def legend_beneath(axes: Axes, level: float) -> None:
+    """The same at the left, beneath `level` on the upright axis, hiding nothing."""
+    low, high = axes.get_ylim()
+    form: Any = {"frameon": False, "handlelength": 1.8, "labelspacing": 0.3, "borderaxespad": 0.2}
+    with look():
+        place = (0.0, (level - low) / (high - low))
+        axes.legend(loc="upper left", bbox_to_anchor=place, **form)
+
+
 def legend_above(axes: Axes) -> None:
     """The same in one row above the panel, at the right end of its title, where no line is."""
     with look():
