@@ -67,10 +67,12 @@ def plan(scouting: Scouting) -> Plan:
     draft.high_pass()
     for finding in found("hum"):
         draft.take(finding, _hum(finding))
-    resonances = found("resonance")
-    for finding in resonances[:MOST_CUTS]:
-        draft.weigh(finding, _resonance(finding), NARROW_APART, finding.confidence >= SURE)
-    draft.leave(resonances[MOST_CUTS:], ENOUGH)
+    cuts = 0
+    for finding in found("resonance"):
+        if cuts == MOST_CUTS:
+            draft.leave([finding], ENOUGH)
+        else:
+            cuts += draft.weigh(finding, _resonance(finding), NARROW_APART, _is_sure(finding))
     for finding in scouting.findings:
         if finding.kind in REGIONS:
             draft.weigh(finding, _region(finding), WIDE_APART)
@@ -118,15 +120,19 @@ class _Draft:
             self.leave([finding], "it lies too close to half the sample rate")
         return fits
 
-    def weigh(self, finding: Finding | None, move: Move, apart: float, sure: bool = False) -> None:
+    def weigh(self, finding: Finding | None, move: Move, apart: float, sure: bool = False) -> bool:
         """Take a bell that stands apart from the others and, unless sure, evens the spectrum."""
         near = next((cut for cut in self._cuts if _octaves(cut, move.band) < apart), None)
         if near is not None:
             self.leave([finding] if finding else [], f"the change at {hertz(near)} is near")
-        elif not sure and not self._evener(move):
+            return False
+        if not sure and not self._evener(move):
             self.leave([finding] if finding else [], NOT_EVENER)
-        elif self.take(finding, move) and isinstance(move.band, Bell):
+            return False
+        taken = self.take(finding, move)
+        if taken and isinstance(move.band, Bell):
             self._cuts.append(move.band)
+        return taken
 
     def _evener(self, move: Move) -> bool:
         tilt = self._scouting.tilt

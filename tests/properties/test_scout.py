@@ -828,6 +828,19 @@ def test_a_hint_of_a_resonance_goes_before_a_region_and_what_is_left_out_is_name
     assert "is near" in left["mud"]
 
 
+def test_only_cuts_that_are_taken_count_toward_enough(scouting):
+    """Six findings at one place are one cut, so there is room for five more, not for a sixth."""
+    alike = [Finding("resonance", 700.0 + n, 8.0, 9.0, 0.9, 0.9, -9.0) for n in range(6)]
+    sure = [Finding("resonance", 900.0 * 1.2**n, 9.0, 8.0, 0.9, 0.9, -8.0) for n in range(6)]
+    changed = plan(replace(scouting, findings=(*alike, *sure), own_partials=()))
+    cuts = [m.band.frequency for m in changed.moves if m.reason.startswith("Stands")]
+    assert cuts == [pytest.approx(one.frequency_hz, rel=0.01) for one in (alike[0], *sure[:5])]
+    reasons = [reason for _, reason in changed.left_out]
+    assert reasons == ["the change at 700 Hz is near"] * 5 + [
+        "6 cuts of resonances are enough to begin with"
+    ]
+
+
 def test_everything_with_a_gain_is_in_the_chain_or_named(scouting):
     proposal = propose(scouting)
     reasons = {finding for finding, _ in proposal.left_out}
