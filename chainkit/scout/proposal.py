@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from chainkit.dsp import filters
 from chainkit.dsp.regions import FALLEN, REGIONS
+from chainkit.dsp.spectrum import nominal
 from chainkit.scout.analyse import Scouting, is_attack
 from chainkit.scout.findings import SURE, Finding, taken_about
 from chainkit.stages.eq import Band, Bell, Highpass, HighShelf
@@ -26,6 +27,7 @@ Values = NDArray[np.float64]
 MOST_CUTS = 6  # of resonances
 WIDEST_Q, OCTAVE_Q = 0.8, 1.4  # of a boost; of a bell an octave wide
 FILLED = (200.0, 3000.0)  # Hz
+HALF_AN_OCTAVE = 2.0**0.5  # to either side of a place, what its mean over nine twelfths reaches
 LEAST_FILL, MOST_FILL = 0.5, 2.0  # dB
 FILLED_TO = 40.0  # dB below the strongest twelfth, under which there is nothing to lift
 WORTH = 0.02  # dB of unevenness that a move must take away
@@ -236,7 +238,7 @@ def offset_share(scouting: Scouting) -> float:
 def _why_high_pass(scouting: Scouting, band: Highpass, rumble: Finding | None) -> str:
     reasons = []
     if scouting.tilt.lowest > LOWEST_HIGHPASS:
-        lowest = hertz(scouting.tilt.lowest)
+        lowest = hertz(nominal(scouting.tilt.lowest))
         under = f"lie {FALLEN:g} dB and more under its strongest"
         apart = "Apart from the rumble, below" if _reaches(scouting) else "Below"
         reasons.append(f"{apart} {lowest} this source's own third octaves {under}.")
@@ -275,6 +277,8 @@ def _fill(scouting: Scouting) -> Iterator[Move]:
     """
     tilt = scouting.tilt
     inside = (tilt.frequencies > FILLED[0]) & (tilt.frequencies < FILLED[1])
+    inside &= tilt.frequencies >= tilt.lowest * HALF_AN_OCTAVE
+    inside &= tilt.frequencies <= tilt.highest / HALF_AN_OCTAVE
     inside &= tilt.levels > tilt.levels.max(initial=-np.inf) - FILLED_TO
     if not inside.any():
         return

@@ -31,7 +31,7 @@ from chainkit.dsp.sibilance import SibilantDetector
 from chainkit.dsp.truepeak import TruePeakMeter
 from chainkit.dsp.voice import PlantedResonance, sing
 from chainkit.errors import AudioFileError
-from chainkit.scout import analyse, chainfile, deessing, findings, hearing, scout_file
+from chainkit.scout import analyse, chainfile, deessing, findings, hearing, proposal, scout_file
 from chainkit.scout.chainfile import propose
 from chainkit.scout.findings import HIDDEN, Finding
 from chainkit.scout.mix import hidden, mix_bands, placed
@@ -733,6 +733,23 @@ def test_a_few_notes_are_not_resonances(tmp_path):
     assert scouting.own_partials
     assert all(move.band.shape == "highpass" for move in plan(scouting).moves)
     assert "it may be the notes themselves" in names(propose(scouting).text)
+
+
+def test_the_end_of_a_source_is_no_sag(tmp_path, rng):
+    """A flute whose lowest note is G4, 392 Hz, in the third octave of 400 Hz."""
+    rate, time = 48000, np.arange(24000) / 48000
+    fade = np.clip(np.minimum(time / 0.05, (0.5 - time) / 0.08), 0.0, 1.0)
+    steps = np.concatenate([rng.permutation(24) for _ in range(2)])
+    notes = [
+        sum(a * np.sin(2 * np.pi * k * 392.0 * 2.0 ** (step / 12.0) * time) for k, a in
+            ((1, 1.0), (2, 0.3), (3, 0.1), (4, 0.03)))
+        for step in steps
+    ]  # fmt: skip
+    x = 0.2 * np.concatenate([fade * note for note in notes])
+    scouting = scouted(tmp_path / "flute.wav", x[:, None] + noise(rng, -80.0, len(x)), rate)
+    gate = plan(scouting).moves[0]
+    assert gate.reason.startswith("Below 400 Hz this source's own third octaves")
+    assert all(move.band.frequency > 554.0 for move in proposal._fill(scouting))
 
 
 @pytest.mark.parametrize("often", [0.8, 0.1])
