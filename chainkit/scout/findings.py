@@ -19,6 +19,7 @@ from chainkit.dsp.longterm import LongTerm
 from chainkit.dsp.regions import Region
 from chainkit.dsp.resonance import Resonance
 from chainkit.dsp.rumble import Rumble
+from chainkit.dsp.spectrum import nominal
 
 DEEPEST = 12.0  # dB, of a cut
 DEEPEST_WIDE = 4.0  # dB, of a cut in a region
@@ -235,11 +236,14 @@ def of_rumble(rumble: Rumble | None) -> Iterator[Finding]:
 
 
 def of_attack(attack: Attack | None) -> Iterator[Finding]:
-    """Finding of the band in which onsets stand out."""
+    """Finding of the band in which onsets stand out, told as what it is: a third octave."""
     if attack is not None:
-        middle = float(np.sqrt(max(attack.low, 25.0) * attack.high))
+        middle = nominal(float(np.sqrt(max(attack.low, 25.0) * attack.high)))
         sure = attack.share * attack.onsets / (attack.onsets + 2.0)
-        yield Finding("attack", middle, None, attack.prominence, attack.share, sure, None)
+        place = f"somewhere from {attack.low:.0f} to {attack.high:.0f} Hz"
+        yield Finding(
+            "attack", middle, None, attack.prominence, attack.share, sure, None, note=place
+        )
 
 
 def _tenth(value: float) -> float:

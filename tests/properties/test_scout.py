@@ -19,7 +19,7 @@ from chainkit.audio.reader import read
 from chainkit.audio.writer import write
 from chainkit.chain import parse_chain
 from chainkit.dsp import filters, resonance, sibilance_edge
-from chainkit.dsp.attack import AttackMeter, a_weights
+from chainkit.dsp.attack import Attack, AttackMeter, a_weights
 from chainkit.dsp.cascade import Cascade
 from chainkit.dsp.glide import glide_bell, glide_frequencies
 from chainkit.dsp.hum import Hum, Line
@@ -225,6 +225,33 @@ def test_the_attack_is_where_it_can_be_heard(rng):
         np.exp(-time / 0.09), (20, 1)
     )
     assert attack(snare).low >= 100.0
+
+
+def test_the_attack_of_bars_is_not_below_their_lowest_note(rng):
+    """Partials of a free bar lie at 1, 2.76 and 5.4 times the lowest, and the higher die sooner.
+
+    N. H. Fletcher and T. D. Rossing, The Physics of Musical Instruments, chapter 2 (from memory).
+    """
+    rate = 48000
+    time = np.arange(rate)[:, None] / rate
+    x = 3e-5 * rng.standard_normal((31 * rate, 1))
+    for start in np.arange(0.2, 29.0, 0.4):
+        first, lowest = round(start * rate), 784.0 * 2.0 ** (rng.integers(21) / 12.0)
+        for times, level, decay in ((1.0, 1.0, 4.0), (2.76, 0.4, 8.0), (5.4, 0.2, 14.0)):
+            partial = np.sin(2 * np.pi * lowest * times * time) * np.exp(-decay * time)
+            x[first : first + rate] += 0.1 * level * partial
+    found = attack(x)
+    assert found is None or found.low > 784.0
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "third"),
+    [(0.0, 100.0, 50.0), (1800.0, 2200.0, 2000.0), (2800.0, 3500.0, 3150.0)],
+)
+def test_the_attack_is_told_as_a_third_octave(low, high, third):
+    """A nominal one of ISO 266, since the band tells no more."""
+    (told,) = findings.of_attack(Attack(low, high, 17.0, 40, 1.0))
+    assert told.frequency_hz == third
 
 
 def test_the_weighting_is_that_of_the_standard():
