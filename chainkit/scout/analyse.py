@@ -38,6 +38,9 @@ OWN, OWN_TRUST = 0.01, 0.4
 FAINTEST, RAISED = -90.0, -6.0  # dBFS of a peak: the last of 16 bits; where it may well be
 FEW, ENOUGH = 6.0, 9.0  # different partials: that tell nothing of a place, that tell all
 CLIPPED_OFTEN, CLIPPED_TRUST = 20.0, 0.49  # times a minute; how far a resonance is believed then
+# Hz, in which a window shows one partial; share of the windows that go on with one, 0.45 to 0.7 in
+# plucked and bowed notes, up to 0.34 in voices and noise; how far a resonance is believed then.
+PARTIAL_WIDTH, HELD, PARTIAL_TRUST = 60.0, 0.4, 0.49
 SAME = 2.0**0.25  # factor of frequency within which a region is a sure resonance's own hump
 NEAR, AROUND = 1.05, 1.2  # factors about a resonance, about a region, within which they are counted
 NOTHING = 1e-10  # of the strongest power, in steps of 4 Hz: 100 dB below it
@@ -216,6 +219,8 @@ def _found(heard: Heard, tilt: Tilt, rate: int) -> tuple[list[Finding], list[Fin
     for resonance in find_resonances(excerpt, rate):
         if _is_there(resonance, rest):
             trust = believed * _trust(rest, resonance.frequency, NEAR)
+            if not speech and _may_be_partial(resonance, rest):
+                trust = min(trust, PARTIAL_TRUST)
             finding = made.of_resonance(resonance, rest, trust)
             (found if trust > 0.0 else partials).append(finding)
     for region in find_regions(tilt, speech=speech):
@@ -263,6 +268,12 @@ def _trust(spectrum: LongTerm, frequency: float, reach: float) -> float:
     """How far a place is one where different partials have passed, 0 to 1."""
     partials = spectrum.partials(frequency, reach)
     return float(np.clip((partials - FEW) / (ENOUGH - FEW), 0.0, 1.0))
+
+
+def _may_be_partial(found: Resonance, spectrum: LongTerm) -> bool:
+    """Whether a resonance is no wider than one partial, where notes are held."""
+    narrow = found.frequency / found.q < PARTIAL_WIDTH
+    return narrow and spectrum.held(found.frequency, NEAR) > HELD
 
 
 def _is_there(found: Resonance, spectrum: LongTerm) -> bool:
