@@ -44,6 +44,7 @@ PARTIAL_WIDTH, HELD, PARTIAL_TRUST = 60.0, 0.4, 0.49
 SAME = 2.0**0.25  # factor of frequency within which a region is a sure resonance's own hump
 NEAR, AROUND = 1.05, 1.2  # factors about a resonance, about a region, within which they are counted
 NOTHING = 1e-10  # of the strongest power, in steps of 4 Hz: 100 dB below it
+AIR_HALF = 12500.0  # Hz; a source may end inside the air, with noise above
 SETTLED = 0.5  # seconds, in which a notch 4 Hz wide has come to 54 dB
 THIRD = 2.0 ** (1.0 / 3.0)
 
@@ -225,7 +226,7 @@ def _found(heard: Heard, tilt: Tilt, rate: int) -> tuple[list[Finding], list[Fin
             (found if trust > 0.0 else partials).append(finding)
     for region in find_regions(tilt, speech=speech):
         if region.kind == "air":
-            swing = spectrum.swing(*AIR)
+            swing = min(spectrum.swing(AIR[0], AIR_HALF), spectrum.swing(AIR_HALF, AIR[1]))
             found.append(made.of_air(region, measured.sounding_share, swing))
         elif not _is_told(region, found) and (
             speech or not is_attack(region.frequency, heard.attack)

@@ -203,7 +203,8 @@ def of_region(region: Region, sounding: float) -> Finding:
 def of_air(region: Region, sounding: float, swing: float) -> Finding:
     """Finding of air that lacks, told at the shelf; nothing is lifted where there is only noise.
 
-    `swing` is how far the level up there moves while the voice sounds, in dB.
+    `swing` is how far the level up there moves while the voice sounds, in dB, at least, in both
+    halves of it.
     """
     missing = -region.excess
     empty = missing > NOTHING_LIFTED or swing < NOISE_SWING

@@ -658,11 +658,16 @@ def test_what_is_too_much_for_a_region_is_limited_and_noise_is_not_lifted():
         assert "nothing up here to lift" in finding.note
 
 
-@pytest.mark.parametrize("floor", [-65.0, -75.0])
-def test_a_band_of_noise_is_no_air(tmp_path, floor):
-    """A voice without anything above 5 kHz, in the steady hiss of a converter."""
+@pytest.mark.parametrize(
+    ("floor", "ends", "times", "dulled"),
+    [(-65.0, 5000.0, 1, 0.0), (-75.0, 5000.0, 1, 0.0), (-75.0, 10500.0, 3, -6.0)],
+)
+def test_a_band_of_noise_is_no_air(tmp_path, floor, ends, times, dulled):
+    """A voice without anything above 5 or 10.5 kHz, in the steady hiss of a converter."""
     song = sing(44100, seconds=8.0, seed=3).voice
-    dull = Cascade(filters.butterworth("lowpass", 44100, 5000.0, 8), 1).process(song)
+    end = np.tile(filters.butterworth("lowpass", 44100, ends, 8), (times, 1))
+    shelf = filters.high_shelf(44100, 4000.0, dulled, 0.7)
+    dull = Cascade(np.concatenate([end, shelf]), 1).process(song)
     hiss = noise(np.random.default_rng(1), floor, len(dull))
     scouting = scouted(tmp_path / "dull.wav", dull + hiss, 44100)
     (air,) = [finding for finding in scouting.findings if finding.kind == "air"]
