@@ -113,12 +113,13 @@ class Finding:
 def ranked(findings: list[Finding]) -> list[Finding]:
     """Troubles that are sure first, then places of interest, then hints; each by weight.
 
-    What the backing hides comes behind all that it does not.
+    What the backing hides comes behind all that it does not, and what it hides most comes last.
     """
 
-    def order(finding: Finding) -> tuple[bool, bool, bool, float]:
+    def order(finding: Finding) -> tuple[float, bool, bool, float]:
+        masked = -(finding.clear or 0.0) if finding.hidden else -HIDDEN
         hint = finding.confidence < SURE
-        return finding.hidden, hint, finding.kind in PLACES, -finding.weight
+        return masked, hint, finding.kind in PLACES, -finding.weight
 
     return sorted(findings, key=order)
 

@@ -315,6 +315,15 @@ def test_what_is_hidden_comes_last_and_is_not_lifted():
     assert "the backing hides" in ranked[2].note
 
 
+def test_of_what_is_hidden_the_clearer_comes_first():
+    """Rumble towers above what is usual by more than mud can above a trend."""
+    rumble = Finding("rumble", 43.0, None, 36.0, 0.1, 0.25, None, clear=0.11)
+    mud = Finding("mud", 259.0, 3.5, 4.5, 0.8, 0.35, -2.3, clear=0.21)
+    seen = Finding("boxiness", 516.0, 3.5, 0.5, 0.8, 0.1, -0.3, clear=0.31)
+    assert rumble.weight > mud.weight > seen.weight
+    assert findings.ranked([rumble, mud, seen]) == [seen, mud, rumble]
+
+
 # ------------------------------------------------------------------------------ starting chain
 def index_and_unevenness(x, rate):
     found = measured(x, rate)
