@@ -35,7 +35,7 @@ from chainkit.scout import analyse, chainfile, deessing, findings, hearing, prop
 from chainkit.scout.chainfile import propose
 from chainkit.scout.findings import HIDDEN, Finding
 from chainkit.scout.mix import hidden, mix_bands, placed
-from chainkit.scout.proposal import plan
+from chainkit.scout.proposal import curve, plan
 from chainkit.scout.sweeps import PAUSE, Glide, evidence, glided, write_sweeps
 from chainkit.stages import KINDS
 
@@ -897,6 +897,19 @@ def test_only_cuts_that_are_taken_count_toward_enough(scouting):
     assert reasons == ["the change at 700 Hz is near"] * 5 + [
         "6 cuts of resonances are enough to begin with"
     ]
+
+
+def test_two_wide_cuts_take_no_more_together_than_one_may(scouting, monkeypatch):
+    """Apart by 0.66 octaves, they would take 5.4 dB at 600 Hz."""
+    monkeypatch.setattr(proposal, "WORTH", -100.0)
+    boxy = Finding("boxiness", 613.0, 1.5, 14.7, 0.9, 0.44, -4.0)
+    mud = Finding("mud", 387.0, 1.4, 7.1, 0.9, 0.39, -3.5)
+    changed = plan(replace(scouting, findings=(boxy, mud), own_partials=()))
+    assert curve(scouting, [m for m in changed.moves if m.band.shape == "bell"]).min() > -4.5
+    assert [one.kind for one, reason in changed.left_out if "overlap" in reason] == ["mud"]
+    mild = replace(mud, gain_db=-1.0, frequency_hz=250.0)
+    changed = plan(replace(scouting, findings=(boxy, mild), own_partials=()))
+    assert not changed.left_out
 
 
 def test_everything_with_a_gain_is_in_the_chain_or_named(scouting):
