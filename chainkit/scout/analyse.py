@@ -38,7 +38,7 @@ OWN, OWN_TRUST = 0.01, 0.4
 FAINTEST, RAISED = -90.0, -6.0  # dBFS of a peak: the last of 16 bits; where it may well be
 FEW, ENOUGH = 6.0, 9.0  # different partials: that tell nothing of a place, that tell all
 CLIPPED_OFTEN, CLIPPED_TRUST = 20.0, 0.49  # times a minute; how far a resonance is believed then
-# Hz, in which a window shows one partial; share of the windows that go on with one, 0.45 to 0.7 in
+# Hz, in which a window shows one partial; share of the windows that go on with one, 0.44 to 0.72 in
 # plucked and bowed notes, up to 0.34 in voices and noise; how far a resonance is believed then.
 PARTIAL_WIDTH, HELD, PARTIAL_TRUST = 60.0, 0.4, 0.49
 SAME = 2.0**0.25  # factor of frequency within which a region is a sure resonance's own hump

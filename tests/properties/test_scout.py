@@ -793,6 +793,29 @@ def test_the_end_of_a_source_is_no_sag(tmp_path, rng):
     assert all(move.band.frequency > 554.0 for move in proposal._fill(scouting))
 
 
+def plucked_bass(rng):
+    """Sixty notes of stiff strings from E1 up, which ring on into one another."""
+    time = np.arange(round(1.5 * RATE)) / RATE
+    x = 1e-5 * rng.standard_normal(32 * RATE)
+    for start in np.arange(0.1, 30.0, 0.5):
+        pitch, first = 41.2 * 2.0 ** (rng.integers(18) / 12.0), round(start * RATE)
+        for k in range(1, 40):
+            at = k * pitch * np.sqrt(1.0 + 1e-4 * k**2)
+            if at < 0.45 * RATE:
+                partial = np.sin(2 * np.pi * at * time + rng.uniform(0.0, 6.0))
+                partial *= np.exp(-(1.5 + 0.4 * k) * time) * np.minimum(1.0, time / 0.002)
+                x[first : first + len(time)] += 0.05 * k**-1.2 * np.sin(0.66 * k) * partial
+    return x[: 30 * RATE, None]
+
+
+def test_a_partial_of_a_plucked_bass_is_no_sure_resonance(tmp_path):
+    """Chosen among eight: in this one six partials stood out with confidences up to 0.8."""
+    scouting = scouted(tmp_path / "bass.wav", plucked_bass(np.random.default_rng(2)))
+    found = [finding for finding in scouting.findings if finding.kind == "resonance"]
+    assert found
+    assert all(finding.confidence < 0.5 for finding in found)
+
+
 @pytest.mark.parametrize("often", [0.8, 0.1])
 def test_a_bass_keeps_its_lowest_notes(tmp_path, rng, often):
     """E1 is 41.2 Hz. What rings on between its notes is steady and low, and no rumble."""
