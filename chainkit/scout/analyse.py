@@ -201,7 +201,7 @@ def is_voice(heard: Heard) -> bool:
     """
     measured, attack = heard.measurement, heard.attack
     level, strokes = measured.sibilants_median_db, attack.onsets if attack else 0
-    if attack and attack.share > STRUCK and len(measured.sibilants) < FEW_HISSES * strokes:
+    if attack and attack.struck > STRUCK and len(measured.sibilants) < FEW_HISSES * strokes:
         return False
     return measured.sibilants_a_minute >= VOICE and level is not None and level < LOUDEST_HISS
 
