@@ -188,10 +188,13 @@ def print_scouting(scouting: Scouting, proposal: Proposal | None) -> None:
     if not scouting.findings:
         print("nothing was found")
     else:
-        rows = [row(found, scouting) for found in scouting.findings]
+        left_out = [found for found, _ in proposal.left_out] if proposal else []
+        rows = [row(found, scouting, found in left_out) for found in scouting.findings]
         show.table("", headers(scouting), rows, words=(0, 4))
         print("\nQ: of a bell, for air of a high shelf; dB: height against what is named")
         print("confidence below 0.50: a hint, to be heard")
+        if any(found.gain_db is not None and found in left_out for found in scouting.findings):
+            print("gain in brackets: the chain leaves it out, see below")
     if proposal is not None:
         print_chain(proposal)
     if scouting.bands is not None:
@@ -275,11 +278,12 @@ def headers(scouting: Scouting) -> tuple[str, ...]:
     return columns if scouting.bands is None else (*columns, "clear")
 
 
-def row(found: Finding, scouting: Scouting) -> tuple[object, ...]:
-    """Cells of one finding."""
+def row(found: Finding, scouting: Scouting, left_out: bool) -> tuple[object, ...]:
+    """Cells of one finding; the gain of one that the chain leaves out stands in brackets."""
     from chainkit.scout.findings import AGAINST, SURE
 
     hint = found.confidence < SURE
+    bracketed = left_out and found.gain_db is not None
     cells = (
         found.kind,
         f"{found.frequency_hz:.0f}",
@@ -288,6 +292,6 @@ def row(found: Finding, scouting: Scouting) -> tuple[object, ...]:
         AGAINST[found.kind],
         found.share,
         min(found.confidence, HINT) if hint else found.confidence,
-        found.gain_db,
+        f"({show.cell(found.gain_db)})" if bracketed else found.gain_db,
     )
     return cells if scouting.bands is None else (*cells, found.clear)

@@ -5,15 +5,19 @@ different partials have passed through it. Where few have, each at a frequency t
 is the notes themselves. How many there are is told by the collisions: two windows drawn at random
 have their strongest partial in the same cell of frequency with a chance that is one in as many as
 there are different ones (the inverse of Simpson's index; E. H. Simpson, "Measurement of diversity",
-Nature 163, 1949, p. 688, whose unbiased estimate is used; from memory).
+Nature 163, 1949, p. 688, whose unbiased estimate is used; from memory). Where the strongest partial
+of a window is that of the next as well, notes are held.
 """
 
 from __future__ import annotations
+
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 Values = NDArray[np.float64]
+Places = NDArray[np.signedinteger[Any]]
 
 SPACING = 4.0  # Hz
 CELL = 0.004  # of the frequency: a note that is held stays within, a sung one does not
@@ -61,9 +65,7 @@ class LongTerm:
         reach : float
             Factor, to either side.
         """
-        at, power = self._strongest(frequency / reach, frequency * reach)
-        if len(power) >= FEWEST:
-            at = at[power > HEARD * np.percentile(power, 75.0)]
+        at = self._heard(frequency, reach)[1]
         count = len(at)
         if count < FEWEST:
             return float("inf")
@@ -72,8 +74,28 @@ class LongTerm:
         collisions = float((alike * (alike - 1)).sum())
         return count * (count - 1) / collisions if collisions else float("inf")
 
-    def _strongest(self, low: float, high: float) -> tuple[Values, Values]:
-        """Frequency and power of the strongest peak in each window that has one."""
+    def held(self, frequency: float, reach: float) -> float:
+        """How often the strongest partial about a frequency is the same in the window behind.
+
+        Of two windows that do not overlap, the share of pairs, 0 to 1; 0 where too little sounds.
+        """
+        rows, at = self._heard(frequency, reach)
+        followed = np.full(len(self._windows) + 2, np.nan)
+        followed[rows] = np.log(at)
+        steps = np.abs(followed[2:] - followed[:-2])
+        steps = steps[np.isfinite(steps)]
+        return float((steps < CELL).mean()) if len(steps) >= FEWEST else 0.0
+
+    def _heard(self, frequency: float, reach: float) -> tuple[Places, Values]:
+        """Windows in which a partial is heard about a frequency, and the strongest one's in Hz."""
+        rows, at, power = self._strongest(frequency / reach, frequency * reach)
+        if len(power) < FEWEST:
+            return rows, at
+        heard = power > HEARD * np.percentile(power, 75.0)
+        return rows[heard], at[heard]
+
+    def _strongest(self, low: float, high: float) -> tuple[Places, Values, Values]:
+        """Window, frequency and power of the strongest peak in each window that has one."""
         first = max(1, int(np.floor(low / self.spacing)))
         last = min(self._windows.shape[1] - 2, int(np.ceil(high / self.spacing)))
         band = self._windows[:, first - 1 : last + 2].astype(np.float64)
@@ -85,7 +107,7 @@ class LongTerm:
         below, top, above = (np.log(band[rows, place + step] + 1e-30) for step in (0, 1, 2))
         shift = 0.5 * (below - above) / np.minimum(below - 2.0 * top + above, -1e-12)
         at = (first + place + np.clip(shift, -0.5, 0.5)) * self.spacing
-        return at, inner[rows, place]
+        return rows, at, inner[rows, place]
 
     def swing(self, low: float, high: float) -> float:
         """How far the level of a band moves while the source sounds, in dB.

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from chainkit.dsp import filters
 from chainkit.dsp.decimation import Decimator
+from chainkit.dsp.loudness import HOPS_A_SECOND
 
 Values = NDArray[np.float64]
 
@@ -38,6 +39,7 @@ ELSEWHERE = 0.5  # of the source's energy that must lie outside the thumps
 LEAST_PAUSES = 5  # windows
 STEADY = 2.0  # factor within which pauses are alike, and the rest is like them
 NEAR_LINE = 10.0  # Hz
+STEADY_PERCENT = 10.0  # of the windows, the pauses, in which a line of hum is alone
 
 
 @dataclass(frozen=True)
@@ -90,18 +92,27 @@ class RumbleMeter:
         # The bins of a sine's two sides and main lobe add up to its mean square.
         self._window = window * np.sqrt(2.0 / self._size / (window**2).sum())
         self._held = np.zeros((0, channels))
+        self._dropped, self._windows = 0, 0
         self._rows: list[NDArray[np.float32]] = []
 
     def add(self, x: Values) -> None:
         """Take the next frames (frames, channels)."""
         self._held = np.concatenate((self._held, self._low.process(x)))
-        hop = self._size // 2
-        count = len(self._held) // hop - 1
-        if count > 0:
-            windows = self._held[np.arange(count)[:, None] * hop + np.arange(self._size)]
+        starts = self._starts()
+        if starts.size:
+            windows = self._held[starts[:, None] + np.arange(self._size)]
             spectra = np.abs(np.fft.rfft(windows * self._window[:, None], axis=1)) ** 2
             self._rows.append(spectra.sum(axis=2).astype(np.float32))
-            self._held = self._held[count * hop :]
+            self._windows += len(starts)
+            self._held = self._held[starts[-1] :]
+            self._dropped += int(starts[-1])
+
+    def _starts(self) -> NDArray[np.int64]:
+        """Where in what is held the next windows start: every 0.1 s, whatever the rate is."""
+        hop = HOPS / HOPS_A_SECOND * self._rate
+        behind = int((self._dropped + len(self._held)) / hop) + 1
+        starts = np.rint(np.arange(self._windows, behind) * hop).astype(np.int64) - self._dropped
+        return starts[starts + self._size <= len(self._held)]
 
     def finish(self, whole: Values, hum: tuple[float, ...] = ()) -> Rumble | None:
         """The rumble; None where there is none.
@@ -125,23 +136,29 @@ class RumbleMeter:
         for line in hum:
             kept &= np.abs(frequencies - line) > NEAR_LINE
         whole = (tenths[:-1] + tenths[1:]) / 2.0
-        end = _LowEnd(powers[:count] * kept, frequencies, whole, kept)
+        beside = (frequencies > RUMBLE_HZ) & (frequencies <= VOICES)
+        source = _without_steady(powers[:count], ~kept)[:, beside].sum(axis=1)
+        end = _LowEnd(powers[:count] * kept, frequencies, whole, source)
         return end.thumps() or end.drone()
 
 
-class _LowEnd:
-    """Spectra (windows, bins) of the low end, and the power of everything (windows,).
+def _without_steady(powers: Values, lines: NDArray[np.bool_]) -> Values:
+    """Powers (windows, bins), without what is always there in the bins of hum.
 
-    What is beside is made up for the bins that the lines of hum took.
+    A voice that sings on a line of the hum is heard there all the same.
     """
+    source = powers.copy()
+    source[:, lines] -= np.percentile(powers[:, lines], STEADY_PERCENT, axis=0)
+    return np.maximum(source, 0.0)
 
-    def __init__(
-        self, powers: Values, frequencies: Values, whole: Values, kept: NDArray[np.bool_]
-    ) -> None:
+
+class _LowEnd:
+    """Spectra (windows, bins) of the low end; powers of everything, and from 60 to 200 Hz."""
+
+    def __init__(self, powers: Values, frequencies: Values, whole: Values, beside: Values) -> None:
         self._powers, self._frequencies = powers, frequencies
         self._low = self._between(LOWEST, RUMBLE_HZ)
-        beside = (frequencies > RUMBLE_HZ) & (frequencies <= VOICES)
-        self._beside = powers[:, beside].sum(axis=1) / max(0.1, float(kept[beside].mean()))
+        self._beside = beside
         self._source = np.maximum(whole - self._low, 0.0)
         self._whole = float(whole.mean())
         audible = self._low > AUDIBLE * self._source.mean()

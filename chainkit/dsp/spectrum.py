@@ -23,6 +23,7 @@ from chainkit.dsp.fourier import fast_length
 from chainkit.dsp.shorttime import BandSpectra
 
 FRACTIONS = (1, 3, 6, 12, 24)
+_NOMINAL = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)  # third octaves of a decade
 _FIRST, _LAST = -132, 108  # grid edges: 22.387 Hz, 22387 Hz
 _NARROWEST = 5.6  # Hz
 _COVERED = 0.9  # of a band's width that must lie below half the sample rate
@@ -39,6 +40,12 @@ def midband(x: int, fraction: int) -> float:
     Band 0 of an odd `fraction` is 1000 Hz; that of an even one lies half a band above it.
     """
     return 1000.0 * 10.0 ** (0.3 * (2 * x + (fraction + 1) % 2) / (2 * fraction))
+
+
+def nominal(frequency: float) -> float:
+    """Nominal mid-band in Hz of the third octave that holds a frequency (ISO 266:1997)."""
+    decade, third = divmod(round(10.0 * float(np.log10(frequency))), 10)
+    return _NOMINAL[third] * 10.0**decade
 
 
 @dataclass(frozen=True)

@@ -22,6 +22,7 @@ from chainkit.scout.proposal import curve
 from chainkit.stages.deess import Deess
 
 LOW, HIGH = 30.0, 20000.0  # Hz
+ROOM = 0.8  # of a frequency below that, where the axis begins then
 SHOWN = 60.0  # dB below the strongest
 DEEPEST = -24.0  # dB of the curve
 LISTED = 24  # rows that the panel has room for
@@ -90,7 +91,7 @@ def _spectrum(axes: Axes, scouting: Scouting) -> None:
     lives = tilt.frequencies <= tilt.highest
     trend = tilt.trend[lives] + third
     plots.curve(axes, tilt.frequencies[lives], trend, 1, label="trend", width=1.1)
-    plots.frequency_axis(axes, LOW, HIGH)
+    plots.frequency_axis(axes, _low(scouting), HIGH)
     heights = [_backing(axes, scouting.bands, at, level)] if scouting.bands and len(at) else []
     bottom = 6.0 * np.ceil(level.max(initial=-SHOWN) / 6.0 + 1.0) - SHOWN - 12.0
     discs = list(_discs(scouting, at, level, bottom + 6.0))
@@ -130,7 +131,7 @@ def _discs(
     numbered = sorted(enumerate(listed(scouting), 1), key=lambda pair: pair[1].frequency_hz)
     taken: list[tuple[float, float]] = []
     for number, found in numbered:
-        frequency = min(max(found.frequency_hz, LOW), HIGH)
+        frequency = min(found.frequency_hz, HIGH)
         height = float(np.interp(frequency, at, level)) if len(at) else lowest
         place = max(height + STEP, lowest)
         for other, high in sorted(taken, key=lambda disc: disc[1]):
@@ -138,6 +139,11 @@ def _discs(
                 place = high + STEP
         taken.append((frequency, place))
         yield number, frequency, place
+
+
+def _low(scouting: Scouting) -> float:
+    """Where the axis begins, in Hz: below the lowest finding, rumble reaches down to 8 Hz."""
+    return min([LOW, *(ROOM * one.frequency_hz for one in listed(scouting))])
 
 
 def _joined(tilt: Tilt) -> tuple[np.ndarray, np.ndarray]:
@@ -151,14 +157,14 @@ def _joined(tilt: Tilt) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _proposal(axes: Axes, scouting: Scouting, chain: Proposal | None) -> None:
-    at = np.geomspace(LOW, min(HIGH, 0.49 * scouting.rate), 2000)
+    at = np.geomspace(_low(scouting), min(HIGH, 0.49 * scouting.rate), 2000)
     gain = curve(scouting, chain.moves, at) if chain else np.zeros(len(at))
     deess = _deess(chain)
     if deess is not None:
         plots.region(axes, deess.frequency, at[-1])
     plots.filled(axes, at, gain)
     plots.curve(axes, at, gain, 0)
-    plots.frequency_axis(axes, LOW, HIGH)
+    plots.frequency_axis(axes, _low(scouting), HIGH)
     lowest = min(-12.0, 3.0 * np.floor(max(gain.min(), DEEPEST) / 3.0))
     plots.decibel_axis(axes, lowest, 6.0, "gain, dB")
     plots.guide(axes, y=0.0)

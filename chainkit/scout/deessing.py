@@ -23,6 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from chainkit.dsp.sibilance_edge import STEPS
+from chainkit.dsp.spectrum import nominal
 from chainkit.scout.analyse import Scouting
 from chainkit.scout.proposal import Move, Values, curve, hertz
 
@@ -144,7 +145,7 @@ def unneeded(scouting: Scouting) -> str | None:
     if level <= CALM:
         return f"it lies {-level:.0f} dB below the voice, so that there is nothing to calm"
     if scouting.tilt.highest < CUT_OFF:
-        rolling = hertz(scouting.tilt.highest)
+        rolling = hertz(nominal(scouting.tilt.highest))
         return f"the source rolls off from {rolling}, so that there is nothing to calm"
     return None
 

@@ -19,6 +19,7 @@ from chainkit.dsp.longterm import LongTerm
 from chainkit.dsp.regions import Region
 from chainkit.dsp.resonance import Resonance
 from chainkit.dsp.rumble import Rumble
+from chainkit.dsp.spectrum import nominal
 
 DEEPEST = 12.0  # dB, of a cut
 DEEPEST_WIDE = 4.0  # dB, of a cut in a region
@@ -112,12 +113,13 @@ class Finding:
 def ranked(findings: list[Finding]) -> list[Finding]:
     """Troubles that are sure first, then places of interest, then hints; each by weight.
 
-    What the backing hides comes behind all that it does not.
+    What the backing hides comes behind all that it does not, and what it hides most comes last.
     """
 
-    def order(finding: Finding) -> tuple[bool, bool, bool, float]:
+    def order(finding: Finding) -> tuple[float, bool, bool, float]:
+        masked = -(finding.clear or 0.0) if finding.hidden else -HIDDEN
         hint = finding.confidence < SURE
-        return finding.hidden, hint, finding.kind in PLACES, -finding.weight
+        return masked, hint, finding.kind in PLACES, -finding.weight
 
     return sorted(findings, key=order)
 
@@ -202,7 +204,8 @@ def of_region(region: Region, sounding: float) -> Finding:
 def of_air(region: Region, sounding: float, swing: float) -> Finding:
     """Finding of air that lacks, told at the shelf; nothing is lifted where there is only noise.
 
-    `swing` is how far the level up there moves while the voice sounds, in dB.
+    `swing` is how far the level up there moves while the voice sounds, in dB, at least, in both
+    halves of it.
     """
     missing = -region.excess
     empty = missing > NOTHING_LIFTED or swing < NOISE_SWING
@@ -235,11 +238,14 @@ def of_rumble(rumble: Rumble | None) -> Iterator[Finding]:
 
 
 def of_attack(attack: Attack | None) -> Iterator[Finding]:
-    """Finding of the band in which onsets stand out."""
+    """Finding of the band in which onsets stand out, told as what it is: a third octave."""
     if attack is not None:
-        middle = float(np.sqrt(max(attack.low, 25.0) * attack.high))
+        middle = nominal(float(np.sqrt(max(attack.low, 25.0) * attack.high)))
         sure = attack.share * attack.onsets / (attack.onsets + 2.0)
-        yield Finding("attack", middle, None, attack.prominence, attack.share, sure, None)
+        place = f"somewhere from {attack.low:.0f} to {attack.high:.0f} Hz"
+        yield Finding(
+            "attack", middle, None, attack.prominence, attack.share, sure, None, note=place
+        )
 
 
 def _tenth(value: float) -> float:

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 
 from chainkit.dsp import filters
 from chainkit.dsp.regions import FALLEN, REGIONS
+from chainkit.dsp.spectrum import nominal
 from chainkit.scout.analyse import Scouting, is_attack
-from chainkit.scout.findings import SURE, Finding, taken_about
+from chainkit.scout.findings import DEEPEST_WIDE, SURE, Finding, taken_about
 from chainkit.stages.eq import Band, Bell, Highpass, HighShelf
 from chainkit.units import FREQUENCY, GAIN
 
@@ -26,9 +27,11 @@ Values = NDArray[np.float64]
 MOST_CUTS = 6  # of resonances
 WIDEST_Q, OCTAVE_Q = 0.8, 1.4  # of a boost; of a bell an octave wide
 FILLED = (200.0, 3000.0)  # Hz
+HALF_AN_OCTAVE = 2.0**0.5  # to either side of a place, what its mean over nine twelfths reaches
 LEAST_FILL, MOST_FILL = 0.5, 2.0  # dB
 FILLED_TO = 40.0  # dB below the strongest twelfth, under which there is nothing to lift
 WORTH = 0.02  # dB of unevenness that a move must take away
+OVERLAP = 0.5  # dB that one wide cut may take where another is deepest
 WIDE_APART, NARROW_APART = 1.0 / 2.0, 1.0 / 6.0  # octaves to the next cut
 UNDER_LOWEST, SLOPE = 0.7, 24.0  # of the lowest third octave in which the source lives; dB/oct
 UNDER_RUMBLE, STEEPER = 0.8, 36.0  # the same where rumble is to be taken away
@@ -37,6 +40,7 @@ OFFSET = 0.01  # of the sample peak: a DC offset that is to go (common practice,
 HIGHEST = 0.45  # of the sample rate
 
 ENOUGH = f"{MOST_CUTS} cuts of resonances are enough to begin with"
+TOO_MUCH = f"wide cuts that overlap it would take more than {DEEPEST_WIDE:g} dB with it"
 NOT_EVENER = "the spectrum would be no more even for it"
 OWN = "few different notes sound there, so that it may be the notes themselves"
 
@@ -67,16 +71,18 @@ def plan(scouting: Scouting) -> Plan:
     draft.high_pass()
     for finding in found("hum"):
         draft.take(finding, _hum(finding))
-    resonances = found("resonance")
-    for finding in resonances[:MOST_CUTS]:
-        draft.weigh(finding, _resonance(finding), NARROW_APART, finding.confidence >= SURE)
-    draft.leave(resonances[MOST_CUTS:], ENOUGH)
+    cuts = 0
+    for finding in found("resonance"):
+        if cuts == MOST_CUTS:
+            draft.leave([finding], ENOUGH)
+        else:
+            cuts += draft.weigh(finding, _resonance(finding), NARROW_APART, _is_sure(finding))
     for finding in scouting.findings:
         if finding.kind in REGIONS:
-            draft.weigh(finding, _region(finding), WIDE_APART)
+            draft.weigh_wide(finding, _region(finding))
     if not scouting.own_partials:
         for move in _fill(scouting):
-            draft.weigh(None, move, WIDE_APART)
+            draft.weigh_wide(None, move)
     for finding in found("air"):
         if finding.gain_db is None:
             draft.leave([finding], finding.note or NOT_EVENER)
@@ -93,6 +99,7 @@ class _Draft:
         self._scouting = scouting
         self.moves: list[Move] = []
         self._cuts: list[Bell] = []  # those that others keep away from
+        self._wide: list[Move] = []
         self.left_out: list[tuple[Finding, str]] = []
 
     def leave(self, findings: Sequence[Finding], reason: str) -> None:
@@ -118,15 +125,26 @@ class _Draft:
             self.leave([finding], "it lies too close to half the sample rate")
         return fits
 
-    def weigh(self, finding: Finding | None, move: Move, apart: float, sure: bool = False) -> None:
+    def weigh(self, finding: Finding | None, move: Move, apart: float, sure: bool = False) -> bool:
         """Take a bell that stands apart from the others and, unless sure, evens the spectrum."""
         near = next((cut for cut in self._cuts if _octaves(cut, move.band) < apart), None)
         if near is not None:
             self.leave([finding] if finding else [], f"the change at {hertz(near)} is near")
-        elif not sure and not self._evener(move):
+            return False
+        if not sure and not self._evener(move):
             self.leave([finding] if finding else [], NOT_EVENER)
-        elif self.take(finding, move) and isinstance(move.band, Bell):
+            return False
+        taken = self.take(finding, move)
+        if taken and isinstance(move.band, Bell):
             self._cuts.append(move.band)
+        return taken
+
+    def weigh_wide(self, finding: Finding | None, move: Move) -> None:
+        """Weigh a wide bell that does not, with those that overlap it, take more than one may."""
+        if curve(self._scouting, [*self._wide, move]).min() < -DEEPEST_WIDE - OVERLAP:
+            self.leave([finding] if finding else [], TOO_MUCH)
+        elif self.weigh(finding, move, WIDE_APART):
+            self._wide.append(move)
 
     def _evener(self, move: Move) -> bool:
         tilt = self._scouting.tilt
@@ -230,7 +248,7 @@ def offset_share(scouting: Scouting) -> float:
 def _why_high_pass(scouting: Scouting, band: Highpass, rumble: Finding | None) -> str:
     reasons = []
     if scouting.tilt.lowest > LOWEST_HIGHPASS:
-        lowest = hertz(scouting.tilt.lowest)
+        lowest = hertz(nominal(scouting.tilt.lowest))
         under = f"lie {FALLEN:g} dB and more under its strongest"
         apart = "Apart from the rumble, below" if _reaches(scouting) else "Below"
         reasons.append(f"{apart} {lowest} this source's own third octaves {under}.")
@@ -269,6 +287,8 @@ def _fill(scouting: Scouting) -> Iterator[Move]:
     """
     tilt = scouting.tilt
     inside = (tilt.frequencies > FILLED[0]) & (tilt.frequencies < FILLED[1])
+    inside &= tilt.frequencies >= tilt.lowest * HALF_AN_OCTAVE
+    inside &= tilt.frequencies <= tilt.highest / HALF_AN_OCTAVE
     inside &= tilt.levels > tilt.levels.max(initial=-np.inf) - FILLED_TO
     if not inside.any():
         return

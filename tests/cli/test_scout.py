@@ -20,7 +20,7 @@ from chainkit.cli.show import cell
 from chainkit.dsp.backing import accompany
 from chainkit.dsp.voice import PlantedResonance, sing
 from chainkit.pages.plots import files
-from chainkit.scout import report, scout_file, sweeps
+from chainkit.scout import proposal, report, scout_file, sweeps
 from chainkit.stages.compress import Compress, Sidechain
 
 RATE = 16000
@@ -74,7 +74,30 @@ def test_a_hint_is_never_printed_as_sure(folder, capsys):
     scouting = scout_file("lead.wav")
     for confidence, printed in ((0.4999, "0.49"), (0.5, "0.50")):
         finding = replace(scouting.findings[0], confidence=confidence)
-        assert cell(command.row(finding, scouting)[6]) == printed
+        assert cell(command.row(finding, scouting, False)[6]) == printed
+
+
+def test_what_the_chain_leaves_out_is_marked_in_the_table(folder, capsys, monkeypatch):
+    """Nothing evens the spectrum by 100 dB, so every hint with a bell is left out."""
+    monkeypatch.setattr(proposal, "WORTH", 100.0)
+    found = told(capsys)
+    left = {(one["kind"], one["frequency_hz"]) for one in found["chain"]["left_out"]}
+    assert scout() == 0
+    table = capsys.readouterr().out.replace("−", "-").split("chain to start from")[0]
+    marked = 0
+    for one in found["findings"]:
+        if one["gain_db"] is not None:
+            (line,) = [
+                line
+                for line in table.splitlines()
+                if line.split()[:2] == [one["kind"], f"{one['frequency_hz']:.0f}"]
+            ]
+            is_left = (one["kind"], one["frequency_hz"]) in left
+            gain = f"{one['gain_db']:.2f}"
+            assert line.split()[-1] == (f"({gain})" if is_left else gain)
+            marked += is_left
+    assert marked
+    assert "gain in brackets: the chain leaves it out" in table
 
 
 def test_the_backing_tells_what_it_hides(folder, capsys):

@@ -69,6 +69,18 @@ def test_no_disc_lies_on_another_and_all_are_in_the_panel(scouting):
     assert rows[-1] == (f"and {36 - scout_plot.LISTED} more", "")
 
 
+@pytest.mark.parametrize(("frequency", "begins"), [(14.0, 11.2), (45.0, 30.0)])
+def test_rumble_is_drawn_where_it_is(scouting, frequency, begins):
+    rumble = Finding("rumble", frequency, None, 20.0, 0.1, 0.9, None, note="3 thumps")
+    sheet, grid = plots.figure(6, 3)
+    upper, lower = (plots.panel(sheet, grid[0, 0]) for _ in range(2))
+    low = replace(scouting, findings=(rumble,))
+    scout_plot._spectrum(upper, low)
+    scout_plot._proposal(lower, low, None)
+    assert [text.xy[0] for text in upper.texts if text.get_text() == "1"] == [frequency]
+    assert upper.get_xlim()[0] == lower.get_xlim()[0] == pytest.approx(begins)
+
+
 def test_the_backing_and_what_it_hides_are_drawn(scouting, tmp_path):
     loud = accompany(16000, 6.0, 2).audio
     write(tmp_path / "band.wav", 0.9 * loud / np.abs(loud).max(), 16000)

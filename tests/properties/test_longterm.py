@@ -62,3 +62,13 @@ def test_swing_is_of_what_sounds(rng):
     x = noise(rng, -20.0, 8 * RATE)[:, 0]
     x[np.arange(len(x)) % (4 * RATE) > 2 * RATE] = 0.0
     assert LongTerm(x, RATE).swing(3000.0, 6000.0) < 6.0
+
+
+def test_notes_are_held_and_noise_and_a_glide_are_not(rng):
+    """Of a note of 1 s, each quarter but the last is followed by one with the same partial."""
+    notes = played(rng.permutation(np.repeat(220.0 * 2 ** (np.arange(12) / 12), 2)), seconds=1.0)
+    assert LongTerm(notes, RATE).held(700.0, 1.3) > 0.6
+    assert LongTerm(noise(rng, -20.0, 8 * RATE)[:, 0], RATE).held(700.0, 1.05) < 0.2
+    phase = 2 * np.pi * np.cumsum(np.geomspace(150.0, 600.0, 10 * RATE)) / RATE
+    assert LongTerm(np.sin(phase), RATE).held(300.0, 1.3) < 0.1
+    assert LongTerm(np.zeros(RATE), RATE).held(300.0, 1.08) == 0.0

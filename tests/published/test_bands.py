@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from chainkit.dsp.spectrum import FRACTIONS, REGIONS, SpectrumMeter, midband
+from chainkit.dsp.spectrum import FRACTIONS, REGIONS, SpectrumMeter, midband, nominal
 
 RATE = 48000
 # ISO 266:1997, nominal third-octave frequencies, and the exact base-10 mid-bands of
@@ -35,8 +35,14 @@ def test_third_octave_midbands():
     bands = spectrum(np.zeros((1, 1))).bands(3)
     found = [band.midband_hz for band in bands]
     assert found == pytest.approx(NOMINAL, rel=0.013)  # nominal values are rounded that far
-    for nominal, exact in EXACT.items():
-        assert found[NOMINAL.index(nominal)] == pytest.approx(exact, rel=1e-9)
+    for named, exact in EXACT.items():
+        assert found[NOMINAL.index(named)] == pytest.approx(exact, rel=1e-9)
+
+
+def test_nominal_third_octaves():
+    for band, wanted in zip(spectrum(np.zeros((1, 1))).bands(3), NOMINAL, strict=True):
+        for frequency in (1.01 * band.lower_hz, band.midband_hz, 0.99 * band.upper_hz):
+            assert nominal(frequency) == pytest.approx(wanted, rel=1e-12)
 
 
 def test_band_edges():
