@@ -9,6 +9,8 @@ from chainkit.dsp.cascade import Cascade
 
 Values = NDArray[np.float64]
 
+ZEROS, BETA = 10, 5.0  # zeros of the sinc to either side, and the shape of its window
+
 
 class Decimator:
     """Filters a stream and keeps every frame of so many; blocks do not matter.
@@ -45,6 +47,10 @@ class Decimator:
 def decimated(x: Values, rate: float, least: float) -> tuple[Values, float]:
     """`x` at the lowest whole fraction of its rate that is not below `least`, and that rate.
 
+    A sinc under a Kaiser window keeps what would fold away (J. F. Kaiser, in Kuo and Kaiser, System
+    Analysis by Digital Computer, 1966). `scipy.signal.resample_poly` gives the same to rounding,
+    but takes half a second to load.
+
     Parameters
     ----------
     x : ndarray, (frames,)
@@ -54,6 +60,6 @@ def decimated(x: Values, rate: float, least: float) -> tuple[Values, float]:
     factor = int(rate / least)
     if factor <= 1:
         return x, float(rate)
-    from scipy import signal
-
-    return np.asarray(signal.resample_poly(x, 1, factor)), rate / factor
+    at = np.arange(-ZEROS * factor, ZEROS * factor + 1)
+    taps = np.sinc(at / factor) * np.kaiser(len(at), BETA)
+    return np.convolve(x, taps / taps.sum(), "same")[::factor], rate / factor
