@@ -21,7 +21,7 @@ def _keep_pages() -> None:
     32 MB count at most (mallopt(3), M_MMAP_THRESHOLD). The piece itself is never touched, and other
     C libraries do not mind.
     """
-    np.empty(31 << 20, dtype=np.uint8)
+    np.empty(8 << 20, dtype=np.uint8)
 
 
 _keep_pages()

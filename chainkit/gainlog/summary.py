@@ -15,6 +15,7 @@ from chainkit.dsp.kernels_log import A_DB, gain_rows
 BINS = 100 * A_DB  # percentiles are good to 0.01 dB up to 100 dB of reduction
 SOUNDING = 50.0
 """Rows less than this many dB below the loudest one count as sounding."""
+LEAST = -32767  # hundredths of a dB
 
 
 @dataclass(frozen=True)
@@ -46,7 +47,7 @@ class RowLevels:
 
     def add(self, levels: Audio) -> None:
         """Keep the levels of further rows."""
-        held = np.clip(np.rint(100.0 * levels), -32767.0, 32767.0)
+        held = np.clip(np.rint(100.0 * levels), LEAST, -LEAST)
         self._hundredths.frombytes(held.astype(np.int16).tobytes())
 
     def __len__(self) -> int:
@@ -111,11 +112,12 @@ def inside_and_outside(
     events : iterable of (int, int)
         First row of each, and the one behind its last.
     """
-    level = levels.hundredths / 100.0
+    level = levels.hundredths
     inside = np.zeros(len(level), dtype=bool)
     for first, last in events:
         inside[first:last] = True
-    outside = ~inside & (level > level.max(initial=-np.inf) - SOUNDING)
+    quiet = max(int(level.max(initial=LEAST)) - round(100.0 * SOUNDING), LEAST)
+    outside = ~inside & (level > quiet)
     means = {name: found.means.hundredths for name, found in summaries.items() if found.means}
     return {name: (_mean(mean[inside]), _mean(mean[outside])) for name, mean in means.items()}
 
