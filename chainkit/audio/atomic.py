@@ -34,15 +34,15 @@ YOUNG = 10.0
 """Seconds: a younger file may be about to be locked."""
 
 
-@dataclass(frozen=True)
+@dataclass
 class _Complete:
-    """A file that was written and is not yet in its place."""
+    """A file that is written and is not yet in its place; `lock` holds it from its creation on."""
 
     pending: Path
     target: Path
     path: PathLike
     force: bool
-    lock: int
+    lock: int | None = None
 
     def put_in_place(self) -> None:
         """Rename it."""
@@ -59,7 +59,8 @@ class _Complete:
         """Remove what is left under a name of its own, and let go of it."""
         with suppress(OSError):
             self.pending.unlink()
-        os.close(self.lock)
+        if self.lock is not None:
+            os.close(self.lock)
 
 
 _waiting: ContextVar[list[_Complete] | None] = ContextVar("waiting", default=None)
@@ -123,9 +124,9 @@ def pending_file(path: PathLike, force: bool = False) -> Iterator[Path]:
     _refuse_what_is_there(path, force)
     pending = target.parent / PENDING.replace("*", f"{_machine()}-{secrets.token_hex(8)}")
     _remove_ended(target.parent)
-    complete = _Complete(pending, target, path, force, _create(pending, path))
-    waiting = _waiting.get()
+    complete, waiting = _Complete(pending, target, path, force), _waiting.get()
     try:
+        complete.lock = _create(pending, path)
         yield pending
         if waiting is None:
             complete.put_in_place()

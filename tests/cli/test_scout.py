@@ -303,8 +303,10 @@ def everything(folder):
     }
 
 
-@pytest.mark.parametrize("fault", [KeyboardInterrupt, OSError(errno.ENOSPC, "No space left")])
-@pytest.mark.parametrize("force", [(), ("--force",)])
+@pytest.mark.parametrize(
+    ("fault", "force"),
+    [(KeyboardInterrupt, ("--force",)), (OSError(errno.ENOSPC, "No space left"), ())],
+)
 def test_a_run_that_is_ended_leaves_nothing(folder, monkeypatch, capsys, fault, force):
     """The plot is the last to be written: by then the chain and all sweeps are complete."""
     options = ("--write", "a.yaml", "--sweeps", "s", "--plot", "a.png", *force)
@@ -394,7 +396,7 @@ def test_what_findings_do_not_tell_is_said(folder, sung, rng, capsys):
     (offset,) = notes(0.3 + 0.5 * sung.voice)
     assert "a DC offset of 0.3" in offset
     small = 0.02 * np.abs(sung.voice).max() + sung.voice
-    for gain in (1.0, 0.1, 0.01):
+    for gain in (1.0, 0.01):
         (offset,) = notes(gain * small)
         assert ", 2 % of its peak: a high-pass takes it away" in offset
         assert notes(gain * (small - 0.015 * np.abs(sung.voice).max())) == []

@@ -289,11 +289,12 @@ def test_interplay_counts_every_frame_of_a_voice(rng, frames):
         assert changes[stage, "compress"] == pytest.approx(change, abs=1e-9)
 
 
-@pytest.mark.parametrize(("seed", "register"), [(2, "high"), (3, "low"), (5, "low")])
+@pytest.mark.parametrize(("seed", "register"), [(2, "high"), (5, "low")])
 def test_each_figure_s_uncertainty_bounds_what_the_grid_of_windows_does(tmp_path, seed, register):
     """The same voice, shifted against the measure's windows, must read the same within it.
 
-    Of 16 demo voices (seeds 1 to 8, both registers) these three move furthest.
+    Of 16 demo voices (seeds 1 to 8, both registers) these two are among the three that move
+    furthest.
     """
     voice = sing(48000, seconds=24.0, seed=seed, register=register).voice
     backing = accompany(48000, 24.0, seed).audio

@@ -233,7 +233,7 @@ def strokes(rng, seconds):
 @pytest.mark.parametrize("size", SIZES[1:])
 def test_tails_between_digital_silences_are_no_noise_floor(rng, size):
     """Those of one sample struck again and again are as steady as a noise; the floor is silence."""
-    struck = strokes(rng, 20)
+    struck = strokes(rng, 8)
     assert measured(struck, size=size).noise_floor_dbfs is None
     noise = 1e-4 * rng.standard_normal(struck.shape)
     # What a filter leaves of silence, 220 dB down, is silence.
