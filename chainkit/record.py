@@ -153,9 +153,14 @@ def told_output(record: Mapping[str, Any] | None) -> str:
 
     No part of the record need be right.
     """
-    output = (record or {}).get("output")
-    told = output.get("file") if isinstance(output, dict) else None
+    told = part_of(record, "output").get("file")
     return told if isinstance(told, str) else ""
+
+
+def part_of(record: Mapping[str, Any] | None, name: str) -> Mapping[str, Any]:
+    """A part of a record; empty where there is none, or something else in its place."""
+    found = (record or {}).get(name)
+    return found if isinstance(found, dict) else {}
 
 
 def prepared_chain(record: Mapping[str, Any], path: str | Path) -> Prepared:

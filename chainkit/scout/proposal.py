@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainkit.dsp import filters
+from chainkit.dsp.levels import to_db, to_gain
 from chainkit.dsp.regions import FALLEN, REGIONS
 from chainkit.dsp.spectrum import nominal
 from chainkit.scout.analyse import Scouting, is_attack
@@ -229,7 +230,7 @@ def _under(corner: float, slope: float) -> Highpass | None:
 def _taken(band: Highpass, rumble: Finding, rate: int) -> float:
     """What a high-pass takes of rumble, in dB."""
     at = np.array([rumble.frequency_hz])
-    return -20.0 * float(np.log10(np.abs(filters.response(band.sections(rate), at, rate))[0]))
+    return -float(to_db(np.abs(filters.response(band.sections(rate), at, rate)))[0])
 
 
 def has_offset(scouting: Scouting) -> bool:
@@ -242,7 +243,7 @@ def offset_share(scouting: Scouting) -> float:
     measured = scouting.heard.measurement
     if measured.sample_peak_dbfs is None:
         return 0.0
-    return float(abs(measured.dc_offset) / 10.0 ** (measured.sample_peak_dbfs / 20.0))
+    return float(abs(measured.dc_offset) / to_gain(measured.sample_peak_dbfs))
 
 
 def _why_high_pass(scouting: Scouting, band: Highpass, rumble: Finding | None) -> str:

@@ -11,10 +11,11 @@ import numpy as np
 
 from chainkit.audio.formats import BITS
 from chainkit.audio.reader import AudioReader, sha256
+from chainkit.dsp.levels import to_gain
 from chainkit.errors import ChainkitError
 from chainkit.gainlog import read_log
 from chainkit.gainlog.rows import RowValues, peaks
-from chainkit.record import Outputs
+from chainkit.record import Outputs, part_of
 
 LOG_STEP = 1.2e-5  # 1e-4 dB, the last digit of the log, as a part of an amplitude
 DITHERED = 1.5  # steps by which dither and rounding move a sample at most; the log is of it before
@@ -30,20 +31,12 @@ def is_ours(outputs: Outputs, record: Mapping[str, Any] | None) -> bool:
     if not os.path.lexists(outputs.audio):
         return True
     try:
-        if _digest(record, "output") == sha256(outputs.audio):
+        if part_of(record, "output").get("sha256") == sha256(outputs.audio):
             return True
-        return _digest(record, "log") != sha256(outputs.log) and _tells_of(outputs)
+        is_new = part_of(record, "log").get("sha256") != sha256(outputs.log)
+        return is_new and _tells_of(outputs)
     except OSError:
         return False
-
-
-def _digest(record: Mapping[str, Any] | None, part: str) -> Any:
-    return _part(record, part).get("sha256")
-
-
-def _part(record: Mapping[str, Any] | None, part: str) -> Mapping[str, Any]:
-    found = (record or {}).get(part)
-    return found if isinstance(found, dict) else {}
 
 
 def _tells_of(outputs: Outputs) -> bool:
@@ -57,6 +50,6 @@ def _tells_of(outputs: Outputs) -> bool:
         found = [*map(rows.add, audio.blocks()), rows.finish()]
     except ChainkitError:
         return False
-    held, told = (10.0 ** (levels / 20.0) for levels in (np.concatenate(found), log.after))
+    held, told = to_gain(np.concatenate(found)), to_gain(log.after)
     step = 2.0 ** (1 - BITS[audio.subtype]) if audio.subtype in BITS else 0.0
     return np.allclose(held, told, rtol=LOG_STEP, atol=DITHERED * step)
