@@ -259,6 +259,7 @@ class _Pass:
                     self.log.add(voice, passage)
                     if detail is not None:
                         detail.add(passage)
+                measuring.put(None)  # summed up while the output is hashed
                 self.log.finish()
                 if detail is not None:
                     detail.pack(detail_file)
@@ -268,9 +269,12 @@ class _Pass:
         finally:
             if detail is not None:
                 detail.close()
-        self.before, self.after = self._before.finish(), self._after.finish()
 
-    def _measure(self, voice_and_output: tuple[Audio, Audio]) -> None:
+    def _measure(self, voice_and_output: tuple[Audio, Audio] | None) -> None:
+        """Add what follows, or sum up where it is None."""
+        if voice_and_output is None:
+            self.before, self.after = self._before.finish(), self._after.finish()
+            return
         voice, output = voice_and_output
         self._before.add(voice)
         self._after.add(output)

@@ -1,9 +1,11 @@
 """How cost grows: ``python tests/benchmarks/growth.py [length] [sections] [channels]``.
 
 length: renders of 1 minute to 2 hours (``--minutes``), each a process of its own; what each second
-costs that it is longer than the one before (the first: than 20 s), so that start and end are not
-counted, by the clock and in processor time, and the greatest resident memory. Short ones are
-rendered five times as often, since what they differ by is small. sections: 1 to 64 bells.
+costs that it is longer than the one before, so that start and end are not counted, by the clock
+and in processor time, and the greatest resident memory. Short ones are rendered more often, since
+what they differ by is small. A machine that others share changes its pace within seconds, so each
+run is timed against renders of 4 minutes right before and behind it, for which a long one is halted
+every second: times are given at the median pace of these. sections: 1 to 64 bells.
 channels: 1 to 32 channels through a whole chain. Medians of alternating repeats.
 """
 
@@ -12,12 +14,14 @@ from __future__ import annotations
 import argparse
 import os
 import pathlib
+import signal
 import statistics
 import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -32,8 +36,9 @@ from chainkit.dsp.cascade import Cascade
 from chainkit.rendering import LONG, LONGEST
 
 BLOCK = 16384
-START = 1 / 3  # minutes: all loops are loaded then
-SHORT, OFTEN = 4, 5  # minutes and times
+OFTEN = 20  # minutes that a length is rendered in each repeat, at most six times
+GAUGE = 4  # minutes, of the render that tells the pace
+SLICE = 1.0  # seconds that a render goes on between two of those
 
 
 def main() -> None:
@@ -54,39 +59,88 @@ def lengths(options: argparse.Namespace) -> None:
         folder = pathlib.Path(name)
         chain = folder / "chain.yaml"
         chain.write_text(CHAIN)
-        minutes = (START, *sorted(options.minutes))
-        files = {m: made(folder / f"{m}.wav", m) for m in minutes}
-        runs: dict[float, list[np.ndarray]] = {m: [] for m in minutes}
+        minutes = sorted(options.minutes)
+        files = {m: made(folder / f"{m}.wav", m) for m in {*minutes, GAUGE}}
+        runs: dict[float, list[Spent]] = {m: [] for m in minutes}
         for _ in range(options.repeats):
-            rendered(files[START], chain)  # not counted: it bears what two hours left behind
-            for m, voice in files.items():
-                runs[m] += [rendered(voice, chain) for _ in range(OFTEN if m <= SHORT else 1)]
-        median = {m: np.median(found, axis=0) for m, found in runs.items()}
-        before = START
-        for m in options.minutes:
-            clock, processor = (1e3 * (median[m] - median[before]) / (60 * (m - before)))[:2]
-            whole, _, memory = median[m]
-            before = m
-            row = f"| {m:g} | {whole:.2f} | {clock:.3f} | {processor:.3f} | {memory:.0f} |"
-            print(row, flush=True)
+            rendered(files[GAUGE], chain)  # not counted: it bears what two hours left behind
+            for m in minutes:
+                for _ in range(round(min(6, max(1, OFTEN / m)))):
+                    runs[m].append(paced(files[m], files[GAUGE], chain))
+        usual = np.median([spent.gauge for found in runs.values() for spent in found], axis=0)
+        median = {
+            m: usual * np.median([spent.times / spent.gauge for spent in found], axis=0)
+            for m, found in runs.items()
+        }
+        for before, m in zip([None, *minutes], minutes, strict=False):
+            memory = statistics.median(spent.memory for spent in runs[m])
+            further = ["–", "–"]
+            if before is not None:
+                more = (median[m] - median[before]) / (60 * (m - before))
+                further = [f"{1e3 * spent:.3f}" for spent in more]
+            row = [f"{m:g}", f"{median[m][0]:.2f}", *further, f"{memory:.0f}"]
+            print("| " + " | ".join(row) + " |", flush=True)
 
 
-def rendered(voice: pathlib.Path, chain: pathlib.Path) -> np.ndarray:
+@dataclass(frozen=True)
+class Spent:
+    """What a render took.
+
+    Attributes
+    ----------
+    times, gauge : ndarray, (2,), seconds
+        By the clock and of processor time: of the render, and of the mean one around it.
+    memory : float, MiB
+        Greatest resident.
+    """
+
+    times: np.ndarray
+    gauge: np.ndarray
+    memory: float
+
+
+def paced(voice: pathlib.Path, gauge: pathlib.Path, chain: pathlib.Path) -> Spent:
+    """Render `voice`, and `gauge` before, behind and at every halt."""
+    around = [rendered(gauge, chain)[:2]]
+
+    def halt() -> None:
+        around.append(rendered(gauge, chain)[:2])
+
+    *times, memory = rendered(voice, chain, halt)
+    halt()
+    return Spent(np.array(times), np.mean(around, axis=0), memory)
+
+
+def rendered(
+    voice: pathlib.Path, chain: pathlib.Path, halt: Callable[[], None] | None = None
+) -> tuple[float, float, float]:
     """Seconds by the clock and of processor time, and greatest resident memory in MiB.
 
-    The memory is the child's own: a child that is forked starts with its parent's, so it is
-    started by way of a small shell.
+    With `halt`, the render is stopped every `SLICE`, and that called meanwhile. The memory is the
+    child's own: a child that is forked starts with its parent's, so it is started by way of a small
+    shell.
     """
     command = ["/bin/sh", "-c", '"$@" && exec true', "sh", *render_command(voice, chain)]
     os.sync()  # what the run before has written must not hold this one up
-    begin = time.perf_counter()
-    with subprocess.Popen(command, **QUIET) as run:
-        _, status, usage = os.wait4(run.pid, 0)
+    begin, spent = time.perf_counter(), 0.0
+    with subprocess.Popen(command, start_new_session=True, **QUIET) as run:
+        while True:
+            pid, status, usage = os.wait4(run.pid, os.WNOHANG if halt else 0)
+            elapsed = time.perf_counter() - begin
+            if pid:
+                break
+            if elapsed < SLICE:
+                time.sleep(0.002)
+                continue
+            os.killpg(run.pid, signal.SIGSTOP)
+            spent += elapsed
+            halt()
+            begin = time.perf_counter()
+            os.killpg(run.pid, signal.SIGCONT)
         run.returncode = os.waitstatus_to_exitcode(status)
     if run.returncode:
         raise RuntimeError(f"a render ended with {run.returncode}")
-    spent = time.perf_counter() - begin
-    return np.array([spent, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024])
+    return spent + elapsed, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024
 
 
 def sections(options: argparse.Namespace) -> None:
