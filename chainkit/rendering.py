@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
+from functools import partial
+from operator import call
 from pathlib import Path
 from typing import IO, Any
 
@@ -41,6 +43,8 @@ LONG, SHORT = 1 << 19, 1 << 16
 Long blocks for two threads, which wait for one another at each, and short ones for one, which stay
 in the processor's cache. The result does not depend on it.
 """
+WAITING = 4
+"""Blocks, of voice and output, that may wait to be measured."""
 
 
 @dataclass(frozen=True)
@@ -251,15 +255,15 @@ class _Pass:
         try:
             # One thread more, not several: the meters take about as long as all the rest, and
             # threads of Python hinder one another whenever they are not in a loop of numba.
-            with Behind(self._measure) as measuring:
-                for voice, passage in self.stream.passages(self._voice):
+            with Behind(call, WAITING) as measuring:
+                for voice, passage in self.stream.passages(self._measured(measuring)):
                     # What is measured and logged is what the sample format can hold.
                     passage = replace(passage, audio=writer.write(passage.audio))
-                    measuring.put((voice, passage.audio))
+                    measuring.put(partial(self._after.add, passage.audio))
                     self.log.add(voice, passage)
                     if detail is not None:
                         detail.add(passage)
-                measuring.put(None)  # summed up while the output is hashed
+                measuring.put(self._sum_up)  # while the output is hashed
                 self.log.finish()
                 if detail is not None:
                     detail.pack(detail_file)
@@ -270,14 +274,14 @@ class _Pass:
             if detail is not None:
                 detail.close()
 
-    def _measure(self, voice_and_output: tuple[Audio, Audio] | None) -> None:
-        """Add what follows, or sum up where it is None."""
-        if voice_and_output is None:
-            self.before, self.after = self._before.finish(), self._after.finish()
-            return
-        voice, output = voice_and_output
-        self._before.add(voice)
-        self._after.add(output)
+    def _measured(self, measuring: Behind[Callable[[], None]]) -> Iterator[Audio]:
+        """The voice, which is measured from when it is read."""
+        for voice in self._voice:
+            measuring.put(partial(self._before.add, voice))
+            yield voice
+
+    def _sum_up(self) -> None:
+        self.before, self.after = self._before.finish(), self._after.finish()
 
 
 def _broadcast_loudness(after: Measurement) -> BroadcastLoudness:
