@@ -284,7 +284,7 @@ class AudioWriter:
         raise ClippingError(
             f"{self.path} would clip by up to {clipping.overshoot:.2f} dB, first at frame "
             f"{clipping.frame} ({clipping.frame / self.rate:.3f} s), samples: {clipping.count}; "
-            f"a gain of {clipping.cure:.2f} dB at the end cures it (--allow-clipping keeps it)"
+            f"a gain of {clipping.cure:.2f} dB at the end cures it"
         )
 
     def _extremes(self, block: NDArray[np.float64]) -> tuple[float, float]:

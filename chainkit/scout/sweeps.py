@@ -26,7 +26,7 @@ from chainkit.dsp.cascade import Cascade
 from chainkit.dsp.glide import glide_bell, glide_frequencies
 from chainkit.dsp.loudness import LoudnessMeter
 from chainkit.dsp.truepeak import TruePeakMeter
-from chainkit.errors import OutputError
+from chainkit.errors import ExistsError, OutputError
 from chainkit.scout.analyse import Scouting
 from chainkit.scout.findings import Finding
 
@@ -188,7 +188,7 @@ def refuse_sweeps(folder: Path, inputs: Iterable[str], force: bool) -> None:
         for source in inputs:
             refuse_same(source, path)
     if there and not force:
-        raise OutputError(f"{folder} holds sweeps already; --force replaces them")
+        raise ExistsError(f"{folder} holds sweeps already")
 
 
 def earlier_sweeps(folder: Path) -> set[str]:
