@@ -906,7 +906,7 @@ def test_a_sound_file_is_no_chain(record, capsys):
     record(1)
     assert main(["check", "1/lead.wav"]) == 2
     assert capsys.readouterr().err == (
-        "chainkit: 1/lead.wav:1:1: a sound file; a chain file or songbook is due\n"
+        "chainkit: 1/lead.wav:1:1: not a text in UTF-8; a chain file or songbook is due\n"
     )
 
 
