@@ -29,7 +29,7 @@ from chainkit.errors import ExistsError, OutputError, UsageError
 from chainkit.units import LOUDNESS, LOUDNESS_DIFFERENCE
 
 if TYPE_CHECKING:
-    from chainkit.compare.job import Comparison
+    from chainkit.compare.model import Comparison
 
 MARK = "candidates.json"
 DEFAULT_SQUEEZE = -9.0
@@ -116,8 +116,9 @@ def run(arguments: argparse.Namespace) -> int:
     refuse_what_is_there(target, arguments.force)
 
     from chainkit.audio.reader import AudioReader
-    from chainkit.compare.job import Request, compare, steps
+    from chainkit.compare.job import compare, steps
     from chainkit.compare.mixing import open_backing
+    from chainkit.compare.model import Request
     from chainkit.compare.report import notes
 
     voice = AudioReader(arguments.voice)
