@@ -91,7 +91,19 @@ class Chain:
         return any(map(is_matched, self.active))
 
     def fault(self, path: Trail, message: str) -> UsageError:
-        """The fault `message` at the place of `path`, or of the nearest value around it."""
+        """The fault `message` at the place of `path`, or of the nearest value around it.
+
+        Parameters
+        ----------
+        path : tuple
+            Stage index, key, …; empty for the chain as a whole.
+        message : str
+
+        Returns
+        -------
+        UsageError
+            To be raised; a ChainFileError where the chain was read from a file.
+        """
         for length in range(len(path), 0, -1):
             if path[:length] in self.places:
                 return self.places[path[:length]].fault(message)
@@ -100,6 +112,10 @@ class Chain:
 
     def check(self, rate: int) -> None:
         """Raise the faults of the values that do not suit the sample rate.
+
+        Parameters
+        ----------
+        rate : int, Hz
 
         Raises
         ------
@@ -122,6 +138,15 @@ class Chain:
     def index(self, name: str) -> int:
         """Place of the stage called `name`.
 
+        Parameters
+        ----------
+        name : str
+
+        Returns
+        -------
+        int
+            From 0, in signal order.
+
         Raises
         ------
         UsageError
@@ -135,6 +160,14 @@ class Chain:
 
     def reordered(self, names: Iterable[str]) -> Chain:
         """The same chain with its stages in the order of `names`, each named once.
+
+        Parameters
+        ----------
+        names : iterable of str
+
+        Returns
+        -------
+        Chain
 
         Raises
         ------
@@ -155,6 +188,14 @@ class Chain:
 
     def bypassing(self, *names: str) -> Chain:
         """The same chain with the stages called `names` bypassed.
+
+        Parameters
+        ----------
+        *names : str
+
+        Returns
+        -------
+        Chain
 
         Raises
         ------
@@ -180,6 +221,10 @@ class Chain:
         place : Place or None
             Where the change stands, for the faults that the value has later, such as at a sample
             rate; the path if None.
+
+        Returns
+        -------
+        Chain
 
         Raises
         ------
@@ -217,10 +262,17 @@ class Chain:
         rate : int, Hz
         channels : int
 
+        Returns
+        -------
+        ChainStream
+
         Raises
         ------
         UsageError
-            Working level or ``makeup: match`` need the whole voice first: see `prepare`.
+            Working level or ``makeup: match`` need the whole voice first: see `prepare`. Or a value
+            does not suit the sample rate.
+        ValueError
+            `rate` is no whole number of Hz from 8000 to 384000.
         """
         from chainkit.chain.stream import ChainStream
 
@@ -269,24 +321,45 @@ class Chain:
 def load_chain(path: str | os.PathLike[str]) -> Chain:
     """Chain of the file at `path`.
 
+    Parameters
+    ----------
+    path : str or path
+        A ride file that the chain names is looked for beside it.
+
+    Returns
+    -------
+    Chain
+
     Raises
     ------
     UsageError
         The file cannot be read.
     ChainFileError
-        The file has a fault; the message names file, line and column.
+        It has a fault, or a ride file that it names; the message names file, line and column.
     """
     chain = parse_chain(read_text(path), str(path), os.path.dirname(path))
     return replace(chain, files=(str(path), *chain.files))
 
 
 def parse_chain(text: str, source: str = "chain", folder: str = "") -> Chain:
-    """Chain of a YAML text; files that it names are looked for in `folder`.
+    """Chain of a YAML text.
+
+    Parameters
+    ----------
+    text : str
+    source : str
+        What faults call the text.
+    folder : str
+        Where the ride files that it names are looked for; the current one if empty.
+
+    Returns
+    -------
+    Chain
 
     Raises
     ------
     ChainFileError
-        The text has a fault; the message names file, line and column.
+        It has a fault, or a ride file that it names; the message names file, line and column.
     """
     return chain_from_nodes(parse_document(text, source), source, folder)
 

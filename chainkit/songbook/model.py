@@ -121,6 +121,15 @@ class Songbook:
     def only(self, titles: list[str]) -> tuple[Voice, ...]:
         """Voices of the songs called `titles`; of all songs when there are none.
 
+        Parameters
+        ----------
+        titles : list of str
+
+        Returns
+        -------
+        tuple of Voice
+            In the order of the songs.
+
         Raises
         ------
         UsageError

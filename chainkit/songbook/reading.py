@@ -41,6 +41,15 @@ def load_songbook(path: str | Path) -> Songbook:
 
     A voice whose files are missing is no fault of the songbook: see `Voice.fault`.
 
+    Parameters
+    ----------
+    path : str or Path
+        The files that it names are looked for beside it.
+
+    Returns
+    -------
+    Songbook
+
     Raises
     ------
     UsageError
@@ -53,7 +62,19 @@ def load_songbook(path: str | Path) -> Songbook:
 
 
 def parse_songbook(text: str, source: str = "songbook", folder: Path | None = None) -> Songbook:
-    """Songbook of a YAML text; the files that it names are looked for in `folder`.
+    """Songbook of a YAML text.
+
+    Parameters
+    ----------
+    text : str
+    source : str
+        What faults call the text.
+    folder : Path or None
+        Where the files that it names are looked for; the current one if None.
+
+    Returns
+    -------
+    Songbook
 
     Raises
     ------
