@@ -157,8 +157,8 @@ class AudioWriter:
     def finish(self) -> Path:
         """Complete the file, which stays under a name of its own until the block ends.
 
-        So that what tells about it can be written before it appears. The end of the block does it
-        where nobody has.
+        A record that tells of it can then be written before it appears. The end of the block
+        completes a file that is not complete by then.
 
         Returns
         -------

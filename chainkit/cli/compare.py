@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from chainkit.compare.model import Comparison
 
 MARK = "candidates.json"
-DEFAULT_SQUEEZE = -9.0
+DEFAULT_SQUEEZE = -9.0  # LUFS
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

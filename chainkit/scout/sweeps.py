@@ -2,8 +2,7 @@
 
 A table in the folder lists the files, so that a later run knows which ones are an earlier run's.
 
-All is brought under a true peak of −1 dBTP by gain, so that nothing that was rendered here is
-louder than the file it comes from can be.
+Each is turned down where its true peak would pass −1 dBTP, however far a place is pushed up.
 """
 
 from __future__ import annotations
