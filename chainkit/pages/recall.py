@@ -11,7 +11,7 @@ from typing import Any
 from markupsafe import Markup
 
 from chainkit.chain import Chain
-from chainkit.chain.model import chain_from_dict
+from chainkit.chain.reading import chain_from_dict
 from chainkit.gainlog import Log
 from chainkit.pages import curves, plots
 from chainkit.pages.base import change, render_page

@@ -19,7 +19,7 @@ from chainkit.chain.document import (
     what,
 )
 from chainkit.chain.faults import Faults, each
-from chainkit.chain.model import check_format
+from chainkit.chain.reading import check_format
 from chainkit.chain.ridefile import read_ride
 from chainkit.errors import ChainFileError, UsageError
 from chainkit.songbook import naming
