@@ -14,7 +14,7 @@ from chainkit.audio.atomic import atomic_file, cannot_write, together
 from chainkit.audio.writer import write
 from chainkit.dsp.backing import accompany
 from chainkit.dsp.voice import Fricative, Note, Phrase, PlantedResonance, Plosive, Song, Span, sing
-from chainkit.errors import OutputError, UsageError
+from chainkit.errors import ExistsError, OutputError, UsageError
 
 RATE = 48000
 SECONDS = (3.0, 600.0)
@@ -158,7 +158,7 @@ def _make_folder(folder: Path, force: bool) -> None:
     except OSError as fault:
         raise cannot_write(folder, fault) from fault
     if taken and not force:
-        raise OutputError(f"{folder} is not empty; name a new folder, or replace with --force")
+        raise ExistsError(f"{folder} is not empty: name a new folder")
 
 
 def _mud(seed: int) -> PlantedResonance:

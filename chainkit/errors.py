@@ -21,9 +21,25 @@ INTERRUPTED = 130
 
 
 class ChainkitError(Exception):
-    """A fault that the user can understand and cure; its text is the message shown."""
+    """A fault that the user can understand and cure.
+
+    Its text is the message, in words that hold in Python as well. The class knows what the command
+    line makes of it.
+
+    Attributes
+    ----------
+    exit_code : int
+    override : str
+        The option that has it done all the same, and what that does; empty where there is none.
+    """
 
     exit_code = 1
+    override = ""
+
+    @property
+    def told(self) -> str:
+        """The message as the command line tells it."""
+        return f"{self}; {self.override}" if self.override else str(self)
 
 
 class UsageError(ChainkitError):
@@ -95,6 +111,8 @@ class OutputError(ChainkitError):
 class ExistsError(OutputError):
     """An output that is there already and is kept, unless it is asked to be replaced."""
 
+    override = "--force replaces what is there"
+
 
 class ClippingError(OutputError):
     """An integer output that would clip.
@@ -104,3 +122,5 @@ class ClippingError(OutputError):
     message : str
         Names the first frame, the count, the overshoot and the gain that would cure it.
     """
+
+    override = "--allow-clipping keeps it"

@@ -13,7 +13,7 @@ from typing import Any
 
 from chainkit.audio.reader import AudioReader
 from chainkit.chain import Chain
-from chainkit.chain.model import chain_from_dict
+from chainkit.chain.reading import chain_from_dict
 from chainkit.chain.stream import Prepared
 from chainkit.errors import UsageError
 from chainkit.gainlog import GainLog

@@ -213,6 +213,13 @@ def find_rides(
 def write_rides(rides: Rides, path: str | Path, force: bool = False) -> None:
     """Write the points as CSV with the columns ``seconds, gain_db``.
 
+    Parameters
+    ----------
+    rides : Rides
+    path : str or Path
+    force : bool
+        Replace a file that is there.
+
     Raises
     ------
     OutputError

@@ -20,7 +20,8 @@ from typing import BinaryIO, NamedTuple
 
 UNKNOWN_32 = 0xFFFFFFFF
 UNKNOWN_64 = ((1 << 63) - 1, (1 << 64) - 1)
-_MOST_CHUNKS = 4096
+"""Sizes of 32 and 64 bits that stand where the true one was never written."""
+_MOST_CHUNKS = 4096  # that are looked at in one file
 
 
 class Chunk(NamedTuple):

@@ -32,8 +32,8 @@ CONTAINERS = {
 }
 WAVE_FAMILY = ("WAV", "WAVEX", "RF64")
 _MOST_CHANNELS = {"FLAC": 8}
-_SIZE_LIMITS = {"WAV": 1 << 32, "WAVEX": 1 << 32, "AIFF": 1 << 32}
-_ROOM_FOR_HEADERS = 1 << 20
+_SIZE_LIMITS = {"WAV": 1 << 32, "WAVEX": 1 << 32, "AIFF": 1 << 32}  # bytes
+_ROOM_FOR_HEADERS = 1 << 20  # bytes
 
 
 class OutputFormat(NamedTuple):

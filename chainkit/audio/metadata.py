@@ -40,7 +40,7 @@ _MADE_ANEW = (
     *(b"desc", b"kuki", b"pakt", b"peak", b"free"),  # CAF
 )
 """Chunks of the sample format, which the writer makes for the output, and empty ones."""
-_LARGEST = 64 << 20
+_LARGEST = 64 << 20  # bytes of a chunk that is carried
 
 # EBU Tech 3285 v2, 2.3: offsets in the data of the bext chunk.
 _VERSION = 346

@@ -24,7 +24,7 @@ from chainkit.audio.plain import SUBTYPES, PlainSamples
 from chainkit.errors import AudioFileError
 from chainkit.units import RATES
 
-BLOCK = 65536
+BLOCK = 65536  # frames
 _PIECE = 1 << 22  # bytes that are hashed at a time
 _MOST_CHANNELS = 32
 _GREATEST = 1e9  # of full scale, +180 dBFS: no signal lies beyond, and powers fit single precision

@@ -157,8 +157,8 @@ class AudioWriter:
     def finish(self) -> Path:
         """Complete the file, which stays under a name of its own until the block ends.
 
-        So that what tells about it can be written before it appears. The end of the block does it
-        where nobody has.
+        A record that tells of it can then be written before it appears. The end of the block
+        completes a file that is not complete by then.
 
         Returns
         -------
@@ -284,7 +284,7 @@ class AudioWriter:
         raise ClippingError(
             f"{self.path} would clip by up to {clipping.overshoot:.2f} dB, first at frame "
             f"{clipping.frame} ({clipping.frame / self.rate:.3f} s), samples: {clipping.count}; "
-            f"a gain of {clipping.cure:.2f} dB at the end cures it (--allow-clipping keeps it)"
+            f"a gain of {clipping.cure:.2f} dB at the end cures it"
         )
 
     def _extremes(self, block: NDArray[np.float64]) -> tuple[float, float]:

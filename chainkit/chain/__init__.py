@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
-from chainkit.chain.model import Chain, load_chain, parse_chain
+from chainkit.chain.model import Chain
+from chainkit.chain.reading import load_chain, parse_chain
 
 __all__ = ["Chain", "load_chain", "parse_chain"]

@@ -19,8 +19,6 @@ from chainkit.errors import ChainFileError, UsageError
 MAX_BYTES = 1 << 20
 MAX_ALIASES = 100
 MAX_DEPTH = 16
-SOUNDS = (b"RIFF", b"RF64", b"riff", b"FORM", b"caff", b"fLaC")
-"""How sound files begin."""
 
 
 class Place(NamedTuple):
@@ -93,7 +91,7 @@ def read_text(path: str | PathLike[str]) -> str:
     UsageError
         The file is missing or unreadable.
     ChainFileError
-        The file is above 1 MiB, not UTF-8, or a sound file.
+        The file is no text, such as a sound file, not UTF-8, or above 1 MiB.
     TypeError
         `path` is no path; a number would be taken for an open file.
     """
@@ -102,8 +100,8 @@ def read_text(path: str | PathLike[str]) -> str:
             data = file.read(MAX_BYTES + 1)
     except OSError as fault:
         raise UsageError(f"cannot read {path}: {fault.strerror}") from None
-    if data.startswith(SOUNDS):
-        raise ChainFileError("a sound file; a chain file or songbook is due", str(path))
+    if b"\0" in data:  # allowed in no YAML, and found in every sound file
+        raise ChainFileError("not a text in UTF-8; a chain file or songbook is due", str(path))
     if len(data) > MAX_BYTES:
         raise ChainFileError("the file is above 1 MiB", str(path))
     try:

@@ -1,19 +1,17 @@
-"""A chain: stages in signal order, made from nodes or from Python."""
+"""A chain: stages in signal order."""
 
 from __future__ import annotations
 
 import itertools
-import os
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from chainkit.chain import walk
-from chainkit.chain.document import Mapping as Nodes
-from chainkit.chain.document import Place, Sequence, nodes_of, parse_document, read_text, what
-from chainkit.chain.faults import Faults, each
-from chainkit.errors import ChainFileError, UsageError
-from chainkit.stages import KINDS
+from chainkit.chain.document import Place
+from chainkit.chain.faults import Faults
+from chainkit.chain.ridefile import with_points
+from chainkit.errors import UsageError
 from chainkit.stages.base import Amount, SettingFault, Stage, Text
 from chainkit.units import LOUDNESS, RATES, nearest
 
@@ -25,7 +23,6 @@ if TYPE_CHECKING:
 FORMAT = "1"
 WORKING_LEVEL = Amount(LOUDNESS, -60.0, 0.0)
 HEAD = {"name": Text(), "notes": Text(), "working_level": WORKING_LEVEL}
-KEYS = ("chainkit", *HEAD, "stages")
 Trail = tuple[Any, ...]
 
 
@@ -91,7 +88,19 @@ class Chain:
         return any(map(is_matched, self.active))
 
     def fault(self, path: Trail, message: str) -> UsageError:
-        """The fault `message` at the place of `path`, or of the nearest value around it."""
+        """The fault `message` at the place of `path`, or of the nearest value around it.
+
+        Parameters
+        ----------
+        path : tuple
+            Stage index, key, …; empty for the chain as a whole.
+        message : str
+
+        Returns
+        -------
+        UsageError
+            To be raised; a ChainFileError where the chain was read from a file.
+        """
         for length in range(len(path), 0, -1):
             if path[:length] in self.places:
                 return self.places[path[:length]].fault(message)
@@ -100,6 +109,10 @@ class Chain:
 
     def check(self, rate: int) -> None:
         """Raise the faults of the values that do not suit the sample rate.
+
+        Parameters
+        ----------
+        rate : int, Hz
 
         Raises
         ------
@@ -122,6 +135,15 @@ class Chain:
     def index(self, name: str) -> int:
         """Place of the stage called `name`.
 
+        Parameters
+        ----------
+        name : str
+
+        Returns
+        -------
+        int
+            From 0, in signal order.
+
         Raises
         ------
         UsageError
@@ -135,6 +157,14 @@ class Chain:
 
     def reordered(self, names: Iterable[str]) -> Chain:
         """The same chain with its stages in the order of `names`, each named once.
+
+        Parameters
+        ----------
+        names : iterable of str
+
+        Returns
+        -------
+        Chain
 
         Raises
         ------
@@ -155,6 +185,14 @@ class Chain:
 
     def bypassing(self, *names: str) -> Chain:
         """The same chain with the stages called `names` bypassed.
+
+        Parameters
+        ----------
+        *names : str
+
+        Returns
+        -------
+        Chain
 
         Raises
         ------
@@ -181,6 +219,10 @@ class Chain:
             Where the change stands, for the faults that the value has later, such as at a sample
             rate; the path if None.
 
+        Returns
+        -------
+        Chain
+
         Raises
         ------
         UsageError
@@ -198,7 +240,7 @@ class Chain:
         except SettingFault as fault:
             raise UsageError(f"{self.source}: {path}: {fault.message}") from None
         stages = list(self.stages)
-        stages[index] = _loaded(stage, "")
+        stages[index] = with_points(stage, "")
         trail = (index, *(int(key) - 1 if key.isdecimal() else key for key in rest.split(".")))
         places = {**self.places, trail: place or Place(f"{self.source}: {path}")}
         return replace(self, stages=tuple(stages), places=places)
@@ -217,10 +259,17 @@ class Chain:
         rate : int, Hz
         channels : int
 
+        Returns
+        -------
+        ChainStream
+
         Raises
         ------
         UsageError
-            Working level or ``makeup: match`` need the whole voice first: see `prepare`.
+            Working level or ``makeup: match`` need the whole voice first: see `prepare`. Or a value
+            does not suit the sample rate.
+        ValueError
+            `rate` is no whole number of Hz from 8000 to 384000.
         """
         from chainkit.chain.stream import ChainStream
 
@@ -264,119 +313,6 @@ class Chain:
         if self.working_level is not None:
             head["working_level"] = WORKING_LEVEL.show(self.working_level)
         return head | {"stages": [{stage.kind: walk.shown(stage)} for stage in self.stages]}
-
-
-def load_chain(path: str | os.PathLike[str]) -> Chain:
-    """Chain of the file at `path`.
-
-    Raises
-    ------
-    UsageError
-        The file cannot be read.
-    ChainFileError
-        The file has a fault; the message names file, line and column.
-    """
-    chain = parse_chain(read_text(path), str(path), os.path.dirname(path))
-    return replace(chain, files=(str(path), *chain.files))
-
-
-def parse_chain(text: str, source: str = "chain", folder: str = "") -> Chain:
-    """Chain of a YAML text; files that it names are looked for in `folder`.
-
-    Raises
-    ------
-    ChainFileError
-        The text has a fault; the message names file, line and column.
-    """
-    return chain_from_nodes(parse_document(text, source), source, folder)
-
-
-def chain_from_dict(values: dict[str, Any], source: str) -> Chain:
-    """Chain of plain values, as `Chain.as_dict` gives them.
-
-    Raises
-    ------
-    UsageError
-        The values are not those of a chain.
-    """
-    return chain_from_nodes(nodes_of(values, source), source, "")
-
-
-def chain_from_nodes(root: Any, source: str, folder: str) -> Chain:
-    """Chain of the root mapping of a chain file."""
-    check_format(root)
-    faults, reader = Faults(), walk.Reader()
-    head: dict[str, Any] = {}
-    stages: list[tuple[Stage, str]] = []
-    with faults:
-        walk.check_keys(root, KEYS, "a chain file")
-    for key, form in HEAD.items():
-        with faults:
-            head[key] = walk.scalar(root, key, form)
-    with faults:
-        stages = _stages(root, reader, folder)
-    faults.tell()
-    return Chain(
-        tuple(stage for stage, _ in stages),
-        name=head["name"] or "",
-        notes=head["notes"] or "",
-        working_level=head["working_level"],
-        source=source,
-        places=reader.places,
-        files=tuple(os.path.join(folder, name) for _, name in stages if name),
-    )
-
-
-def _stages(root: Nodes, reader: walk.Reader, folder: str) -> list[tuple[Stage, str]]:
-    """Each stage, and the ride file that its points came from or nothing."""
-    node = root.values.get("stages")
-    if not isinstance(node, Sequence):
-        found = "missing" if node is None else f"found {what(node)}"
-        place = root.place if node is None else node.place
-        raise place.fault(f"stages is due, a list of stages such as '- eq: …'; {found}")
-
-    def read(index: int, item: Any) -> tuple[Stage, str]:
-        stage = _stage(item, reader, index)
-        loaded = _loaded(stage, folder, reader.places.get((index, "file")))
-        return loaded, getattr(stage, "file", "")
-
-    return each(read, range(len(node.items)), node.items)
-
-
-def check_format(root: Nodes) -> None:
-    """Raise a fault unless the file says ``chainkit: 1``."""
-    if "chainkit" not in root.values:
-        raise root.place.fault("the format version is missing; write 'chainkit: 1' first")
-    version = root.values["chainkit"]
-    if getattr(version, "text", None) != FORMAT:
-        raise version.place.fault(f"chainkit {what(version)} is not a known format version; use 1")
-
-
-def _stage(node: Any, reader: walk.Reader, index: int) -> Stage:
-    if not isinstance(node, Nodes) or len(node.values) != 1:
-        found = what(node) if not isinstance(node, Nodes) else f"{len(node.values)} keys"
-        raise node.place.fault(f"a stage is a mapping with one key, its kind; found {found}")
-    kind, settings = next(iter(node.values.items()))
-    if kind not in KINDS:
-        allowed = f"allowed are {', '.join(KINDS)}{nearest(kind, KINDS)}"
-        raise node.keys[kind].fault(f"no stage {kind!r}; {allowed}")
-    return reader.settings(KINDS[kind], settings, (index,), kind)
-
-
-def _loaded(stage: Stage, folder: str, place: Place | None = None) -> Stage:
-    """`stage`, with the points of its ride file instead of the file's name."""
-    name = getattr(stage, "file", "")
-    if not name:
-        return stage
-    from chainkit.chain.ridefile import read_ride
-
-    try:
-        points = read_ride(os.path.join(folder, name))
-        return replace(stage, points=points, file="")  # type: ignore[call-arg]
-    except ChainFileError:
-        raise
-    except UsageError as fault:
-        raise (place.fault(str(fault)) if place else fault) from None
 
 
 def _named(stages: Iterable[Stage]) -> Iterator[Stage]:

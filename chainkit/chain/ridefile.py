@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import os
+from dataclasses import replace
 from os import PathLike
 from typing import Any
 
+from chainkit.chain.document import Place
 from chainkit.chain.faults import Faults
 from chainkit.chain.walk import brief
 from chainkit.errors import ChainFileError, UsageError
-from chainkit.stages.ride import POINT
+from chainkit.stages.base import Stage
+from chainkit.stages.ride import POINT, Ride
 from chainkit.units import as_typed, nearest
 
 COLUMNS = ["seconds", "gain_db"]
@@ -37,6 +41,32 @@ def read_ride(path: str | PathLike[str]) -> tuple[tuple[float, float], ...]:
         raise UsageError(f"cannot read the ride file {path}: {fault.strerror}") from None
     except (UnicodeDecodeError, csv.Error):
         raise UsageError(f"the ride file {path} is not CSV text") from None
+
+
+def with_points(stage: Stage, folder: str, place: Place | None = None) -> Stage:
+    """`stage`, with the points of its ride file, if it names one, instead of the file's name.
+
+    Parameters
+    ----------
+    stage : Stage
+    folder : str
+        Where the file is looked for.
+    place : Place or None
+        Where the file is named.
+
+    Raises
+    ------
+    UsageError
+        As `read_ride`; a ChainFileError at `place`, where there is one.
+    """
+    if not isinstance(stage, Ride) or not stage.file:
+        return stage
+    try:
+        return replace(stage, points=read_ride(os.path.join(folder, stage.file)), file="")
+    except ChainFileError:
+        raise
+    except UsageError as fault:
+        raise (place.fault(str(fault)) if place else fault) from None
 
 
 def _points(rows: Any, source: str) -> tuple[tuple[float, float], ...]:

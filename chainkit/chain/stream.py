@@ -100,6 +100,11 @@ class ChainStream:
         ----------
         x : ndarray, (frames, channels), float, full scale ±1
 
+        Returns
+        -------
+        Passage
+            Its audio may have fewer frames, or none.
+
         Raises
         ------
         ValueError
@@ -116,6 +121,10 @@ class ChainStream:
 
     def finish(self) -> Passage:
         """Return the frames that the stages still hold; once.
+
+        Returns
+        -------
+        Passage
 
         Raises
         ------
@@ -135,6 +144,14 @@ class ChainStream:
         """Send a whole voice through the chain: each block, and what left the chain meanwhile.
 
         Last comes an empty block, with what `finish` returns.
+
+        Parameters
+        ----------
+        blocks : iterable of ndarray, (frames, channels)
+
+        Yields
+        ------
+        tuple of (ndarray, Passage)
 
         Raises
         ------
@@ -203,10 +220,16 @@ class Prepared:
         rate : int, Hz
         channels : int
 
+        Returns
+        -------
+        ChainStream
+
         Raises
         ------
         UsageError
             A value does not suit the sample rate.
+        ValueError
+            The rate is none that is taken (`Chain.check`).
         """
         return ChainStream(self.chain, rate, channels, trim=self.trim)
 

@@ -16,7 +16,16 @@ from chainkit.chain.model import Chain
 
 
 def dump_chain(chain: Chain) -> str:
-    """YAML text of `chain`, defaults filled in; reading it gives an equal chain."""
+    """YAML text of `chain`, defaults filled in; reading it gives an equal chain.
+
+    Parameters
+    ----------
+    chain : Chain
+
+    Returns
+    -------
+    str
+    """
     return yaml.dump(
         _laid_out(chain.as_dict()), Dumper=_Dumper, sort_keys=False, allow_unicode=True, width=100
     )

@@ -103,7 +103,7 @@ def _check_songbook(name: str, rate: int) -> Songbook:
     book = load_songbook(name)
     faults = list(_unfit(book))
     if faults:
-        told = "\n".join(map(str, faults)).split("\n")
+        told = "\n".join(fault.told for fault in faults).split("\n")
         raise UsageError("\n".join(dict.fromkeys(told)))
     for chain in dict.fromkeys(voice.chain for voice in book.voices):
         chain.check(rate)

@@ -29,10 +29,11 @@ from chainkit.errors import ExistsError, OutputError, UsageError
 from chainkit.units import LOUDNESS, LOUDNESS_DIFFERENCE
 
 if TYPE_CHECKING:
-    from chainkit.compare.job import Comparison
+    from chainkit.compare.candidates import Candidate
+    from chainkit.compare.model import Comparison
 
 MARK = "candidates.json"
-DEFAULT_SQUEEZE = -9.0
+DEFAULT_SQUEEZE = -9.0  # LUFS
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -98,34 +99,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Compare, write the folder, print the table."""
-    from chainkit.compare.candidates import candidates
-
-    if arguments.pin and not arguments.orders:
-        raise UsageError("--pin keeps places under --orders all; give that too")
-    if arguments.voice_level is not None and not arguments.backing:
-        raise UsageError("--voice-level needs --backing FILE")
-    chains = [find_chain(name) for name in arguments.chain]
-    found = candidates(
-        chains,
-        orders=arguments.orders,
-        pins=arguments.pin,
-        vary=arguments.vary,
-        untreated=arguments.untreated,
-    )
+    found = asked_for(arguments)
     target = Path(arguments.output)
     refuse_what_is_there(target, arguments.force)
 
     from chainkit.audio.reader import AudioReader
-    from chainkit.compare.job import Request, compare, steps
+    from chainkit.compare.job import compare, steps
     from chainkit.compare.mixing import open_backing
-    from chainkit.compare.report import notes
+    from chainkit.compare.model import Request
 
     voice = AudioReader(arguments.voice)
-    backing = open_backing(arguments.backing, voice) if arguments.backing else None
     request = Request(
         arguments.voice,
         found,
-        backing,
+        open_backing(arguments.backing, voice) if arguments.backing else None,
         arguments.voice_level,
         arguments.squeeze,
         arguments.jobs,
@@ -140,15 +127,41 @@ def run(arguments: argparse.Namespace) -> int:
     else:
         print_comparison(comparison)
         print(f"\nopen {target / 'index.html'} to listen; turn the monitors down first")
+    for message in cautions(comparison):
+        show.note(message)
+    return 0
+
+
+def asked_for(arguments: argparse.Namespace) -> tuple[Candidate, ...]:
+    """The candidates that the options ask for, loaded and checked."""
+    from chainkit.compare.candidates import candidates
+
+    if arguments.pin and not arguments.orders:
+        raise UsageError("--pin keeps places under --orders all; give that too")
+    if arguments.voice_level is not None and not arguments.backing:
+        raise UsageError("--voice-level needs --backing FILE")
+    return candidates(
+        [find_chain(name) for name in arguments.chain],
+        orders=arguments.orders,
+        pins=arguments.pin,
+        vary=arguments.vary,
+        untreated=arguments.untreated,
+    )
+
+
+def cautions(comparison: Comparison) -> Iterator[str]:
+    """What the user should know before listening."""
+    from chainkit.compare.report import notes
+
+    voice, backing = comparison.voice, comparison.request.backing
     if backing is not None:
         early = ends_early(backing.reader.frames / voice.rate, voice.frames / voice.rate)
         if early:
-            show.note(f"{early}: silence counts as the rest of it; is it the right file?")
+            yield f"{early}: silence counts as the rest of it; is it the right file?"
     if len(comparison.outcomes) == 1:
-        show.note("one candidate alone, nothing to compare: add --untreated or another --chain")
+        yield "one candidate alone, nothing to compare: add --untreated or another --chain"
     for note, names in notes(comparison).items():
-        show.note(f"{show.shortened(names)}: {note}")
-    return 0
+        yield f"{show.shortened(names)}: {note}"
 
 
 def refuse_what_is_there(target: Path, force: bool) -> None:

@@ -13,7 +13,7 @@ from typing import Any, NoReturn
 
 from chainkit.cli import show
 from chainkit.cli.firstuse import tell_of_compiling
-from chainkit.errors import INTERRUPTED, ChainkitError, ExistsError, UsageError
+from chainkit.errors import INTERRUPTED, ChainkitError, UsageError
 from chainkit.units import nearest
 
 
@@ -78,8 +78,7 @@ def run(command: str, words: Sequence[str], commands: Sequence[str]) -> int:
         sys.stdout.flush()
         return code
     except ChainkitError as fault:
-        replaces = "; --force replaces it" if isinstance(fault, ExistsError) else ""
-        show.note(f"{fault}{replaces}")
+        show.note(fault.told)
         return fault.exit_code
     except KeyboardInterrupt:
         # What was complete by then stands in its place, and is not ours to take away again.

@@ -66,7 +66,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Render what is not current; print what was done and the overview; 1 if a voice failed."""
-    from chainkit.songbook.model import load_songbook
+    from chainkit.songbook import load_songbook
 
     if arguments.workers and arguments.jobs:
         raise UsageError("--jobs is for this machine; with --workers the scheduler decides")

@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 Audio = NDArray[np.float64]
 
 CEILING_DBTP = -1.0
+"""The greatest true peak that EBU R 128 allows; from memory."""
 TELLING_DB = 1.0
-"""Equal candidates have equal residuals against the first one, but for rounding."""
+"""Residuals further apart are those of different candidates; equal ones differ by rounding."""
 
 
 def matching_gains(

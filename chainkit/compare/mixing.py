@@ -1,4 +1,4 @@
-"""The backing, and the voice placed in it."""
+"""The backing, and renders of the voice placed in it."""
 
 from __future__ import annotations
 
@@ -8,9 +8,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from chainkit.audio.reader import AudioReader
+from chainkit.audio.reader import BLOCK, AudioReader
 from chainkit.chain.stream import Audio, measure_loudness
-from chainkit.errors import AudioFileError
+from chainkit.dsp.audibility import ThirdOctaves, audibility, third_octave_powers
+from chainkit.dsp.levels import to_gain
+from chainkit.dsp.loudness import LoudnessMeter
+from chainkit.dsp.truepeak import TruePeakMeter
+from chainkit.errors import AudioFileError, UsageError
+
+SOUNDING_DB = 50.0
+"""Windows less than this many dB below the voice's loudest one count in the audibility."""
 
 
 def widened(x: Audio, channels: int) -> Audio:
@@ -35,7 +42,7 @@ class FittedBacking:
     channels: int
     frames: int
 
-    def blocks(self, size: int) -> Iterator[Audio]:
+    def blocks(self, size: int = BLOCK) -> Iterator[Audio]:
         """The backing from its start, in blocks of `size` frames, the last one shorter."""
         left = self.frames
         for block in itertools.chain(self.reader.blocks(size), itertools.repeat(None)):
@@ -47,7 +54,7 @@ class FittedBacking:
             yield piece
             left -= len(piece)
 
-    def loudness(self, size: int) -> float | None:
+    def loudness(self, size: int = BLOCK) -> float | None:
         """Integrated loudness in LUFS."""
         return measure_loudness(self.blocks(size), self.reader.rate, self.channels)
 
@@ -72,3 +79,93 @@ def open_backing(path: str, voice: AudioReader) -> FittedBacking:
             "give one of them in mono, or both with the same number"
         )
     return FittedBacking(reader, max(reader.channels, voice.channels), voice.frames)
+
+
+@dataclass(frozen=True)
+class MixMeasurement:
+    """What was measured of one mix.
+
+    Parameters
+    ----------
+    loudness : float or None, LUFS
+    true_peak : float or None, dBTP
+    clear : ndarray, (windows,), 0 to 1
+        How far the voice stands clear of the backing in each window of 50 ms; NaN where it does not
+        sound.
+    """
+
+    loudness: float | None
+    true_peak: float | None
+    clear: Audio
+
+
+class Mix:
+    """Renders of a voice, each placed in the same backing at the same loudness against it.
+
+    Parameters
+    ----------
+    voice : AudioReader
+        As it was recorded.
+    backing : FittedBacking
+    level : float or None, LU
+        Loudness of the voice against the backing; as in the files if None.
+
+    Attributes
+    ----------
+    level : float, LU
+
+    Raises
+    ------
+    UsageError
+        The level is to be as in the files, and one of them is silent.
+    """
+
+    def __init__(self, voice: AudioReader, backing: FittedBacking, level: float | None) -> None:
+        self._backing = backing
+        self._beneath = backing.loudness()
+        self.level = self._level_of(voice) if level is None else level
+        self._powers = third_octave_powers(backing.blocks(), voice.rate)
+
+    def _level_of(self, voice: AudioReader) -> float:
+        loudness = self._loudness(voice)
+        if loudness is None or self._beneath is None:
+            raise UsageError("voice or backing is silent: there is no mix to compare in")
+        return loudness - self._beneath
+
+    def _loudness(self, voice: AudioReader) -> float | None:
+        """Loudness in LUFS of `voice` on the channels of the mix."""
+        channels = self._backing.channels
+        wide = (widened(block, channels) for block in voice.blocks())
+        return measure_loudness(wide, voice.rate, channels)
+
+    def place(self, voice: AudioReader) -> float:
+        """Gain in dB that gives a render its loudness against the backing; 0 dB for silence."""
+        loudness = self._loudness(voice)
+        if loudness is None or self._beneath is None:
+            return 0.0
+        return self._beneath + self.level - loudness
+
+    def blocks(self, voice: AudioReader, gain: float) -> Iterator[tuple[Audio, Audio]]:
+        """Blocks of the mix, and of the voice in it, `gain` dB louder than it was rendered."""
+        factor = to_gain(gain)
+        for block, beneath in zip(voice.blocks(), self._backing.blocks(), strict=True):
+            placed = factor * widened(block, self._backing.channels)
+            yield placed + beneath, placed
+
+    def measure(self, voice: AudioReader, gain: float) -> MixMeasurement:
+        """Figures of the mix with a render that is placed by `gain` dB."""
+        meter = LoudnessMeter(voice.rate, self._backing.channels)
+        peaks = TruePeakMeter(self._backing.channels)
+        powers = ThirdOctaves(voice.rate)
+        for mix, placed in self.blocks(voice, gain):
+            meter.add(mix)
+            peaks.add(mix)
+            powers.add(placed)
+        return MixMeasurement(
+            meter.integrated(), peaks.dbtp(), self._clear(powers.powers(), voice.rate)
+        )
+
+    def _clear(self, voice: Audio, rate: int) -> Audio:
+        total = voice.sum(axis=1)
+        sounding = total > total.max(initial=0.0) * 10 ** (-SOUNDING_DB / 10)
+        return np.where(sounding, audibility(voice, self._powers, rate), np.nan)

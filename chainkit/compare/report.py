@@ -10,7 +10,7 @@ from dataclasses import asdict, dataclass
 from operator import attrgetter
 from typing import Any
 
-from chainkit.compare.job import Comparison, Outcome, clear_over_time
+from chainkit.compare.model import Comparison, Outcome
 from chainkit.record import as_json
 
 
@@ -128,7 +128,7 @@ def _described(outcome: Outcome, comparison: Comparison) -> dict[str, Any]:
             figure.key for figure in shown if within_uncertainty(figure, outcome, comparison.first)
         ],
         "effects": [asdict(effect) for effect in outcome.effects],
-        "clear_every_half_second": clear_over_time(outcome),
+        "clear_every_half_second": outcome.clear_every_half_second,
         "stages": record["stages"],
         "levels": record["levels"]["after"],
         "trim_db": record["trim_db"],

@@ -23,8 +23,9 @@ from chainkit.dsp.truepeak import TruePeakMeter
 
 START_LUFS = -16.0
 TOLERANCE = 0.05  # LU
-PASSES = 12
+PASSES = 12  # trials at most
 MOST_DRIVE = 40.0  # dB
+FLATTEST = 0.15  # LU for each dB of drive
 
 
 @dataclass(frozen=True)
@@ -134,4 +135,4 @@ def _next_drive(tried: list[Squeeze], target: float) -> float:
         return last.drive + missing
     slope = (last.loudness - tried[-2].loudness) / (last.drive - tried[-2].drive)
     # The limiter takes ever more of the drive: a flat slope must not throw the next trial far out.
-    return last.drive + missing / max(slope, 0.15)
+    return last.drive + missing / max(slope, FLATTEST)

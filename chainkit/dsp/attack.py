@@ -37,7 +37,7 @@ FALL, FALLING_SHARE = 8.0, 0.6  # dB in that time, in that share of the onsets
 FLOOR = 60.0  # dB below the greatest band so far, under which nothing is heard
 HEARD = 25.0  # dB(A) below the strongest band at the onsets, where a band still counts
 STANDING_OUT, ALIKE = 8.0, 3.0  # dB; dB within which the stronger of two bands is taken
-LEAST_ONSETS = 4
+LEAST_ONSETS = 4  # that make an attack
 
 
 @dataclass(frozen=True)

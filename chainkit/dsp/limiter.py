@@ -13,7 +13,7 @@ from chainkit.dsp.truepeak import interpolator
 Audio = NDArray[np.float64]
 
 TAPS = 12  # as many a phase as the filter that ITU-R BS.1770-5, Annex 2, prints
-PLACES = (0.25, 0.5, 0.75)
+PLACES = (0.25, 0.5, 0.75)  # of a frame, between two samples
 BETA = 6.0  # of the Kaiser window on the interpolating sinc
 _STRETCH = 512  # frames interpolated at once: they stay in the nearest cache
 

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 Values = NDArray[np.float64]
 
-PER_OCTAVE = 48
+PER_OCTAVE = 48  # cells
 LOWEST, HIGHEST = 50.0, 16_000.0  # Hz
 HALF = 2.0 ** (0.5 / PER_OCTAVE)  # from a cell's centre to its edge
 

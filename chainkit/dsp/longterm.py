@@ -16,13 +16,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from chainkit.dsp.levels import sounding
+
 Values = NDArray[np.float64]
 Places = NDArray[np.signedinteger[Any]]
 
 SPACING = 4.0  # Hz
 CELL = 0.004  # of the frequency: a note that is held stays within, a sung one does not
 HEARD = 0.01  # of the band's power in its louder windows, from which a window counts
-SOUNDING = 0.01  # of the mean power, above which the source sounds
 FEWEST = 4  # windows from which anything can be said
 
 
@@ -114,10 +115,9 @@ class LongTerm:
 
         From the quietest tenth of the windows to the loudest twentieth; 0 for silence.
         """
-        whole = self._windows.sum(axis=1)
-        sounding = self._windows[whole > SOUNDING * whole.mean()]
+        heard = self._windows[sounding(self._windows.sum(axis=1))]
         inside = slice(int(low / self.spacing), int(high / self.spacing) + 1)
-        power = sounding[:, inside].sum(axis=1)
+        power = heard[:, inside].sum(axis=1)
         if not power.size or power.max() <= 0.0:
             return 0.0
         quiet, loud = np.percentile(power, [10.0, 95.0])

@@ -95,9 +95,21 @@ class Measurement:
     short_term_lufs: NDArray[np.float64]
 
     def as_dict(self, fraction: int = 3) -> dict[str, Any]:
-        """The figures as plain values, the spectrum in 1/`fraction` octave bands.
+        """The figures as plain values, the loudness over time left out.
 
-        The loudness over time is left out.
+        Parameters
+        ----------
+        fraction : int
+            The spectrum is in bands of 1/`fraction` octave; see `Spectrum.bands`.
+
+        Returns
+        -------
+        dict
+
+        Raises
+        ------
+        ValueError
+            The spectrum has no bands of that width.
         """
         plain = {
             field.name: getattr(self, field.name)

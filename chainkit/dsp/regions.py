@@ -28,9 +28,9 @@ from chainkit.dsp.spectrum import Spectrum
 
 Values = NDArray[np.float64]
 
-REGIONS = {"mud": (160.0, 400.0), "boxiness": (400.0, 900.0), "harshness": (2000.0, 5000.0)}
-AIR = (10000.0, 16000.0)
-BODY = (1000.0, 4000.0)
+REGIONS = {"mud": (160.0, 400.0), "boxiness": (400.0, 900.0), "harshness": (2000.0, 5000.0)}  # Hz
+AIR = (10000.0, 16000.0)  # Hz
+BODY = (1000.0, 4000.0)  # Hz, against which the air is judged
 AIR_OF_SPEECH = -12.4  # dB
 NOTABLE = 1.5  # dB
 MOST = 0.5  # confidence that a hump comes near to: it is always a hint

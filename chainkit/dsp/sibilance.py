@@ -38,6 +38,7 @@ from numpy.typing import NDArray
 
 from chainkit.dsp.fourier import LANES
 from chainkit.dsp.kernels_sibilance import find
+from chainkit.dsp.levels import SOUNDING, sounding
 from chainkit.dsp.loudness import k_weighting
 from chainkit.dsp.shorttime import BAND, BANDS, HOPS_A_SECOND, ShortTimeSpectra
 
@@ -237,8 +238,8 @@ class _Stretch:
         self.voice = self._voice_power()
 
     def _voice_power(self) -> float:
-        """Mean power of the hops that are above 20 dB below the mean of all."""
-        loud = self.total > 0.01 * self.total.mean()
+        """Mean power of the hops that sound."""
+        loud = sounding(self.total)
         return float(self.total[loud].mean()) if loud.any() else 0.0
 
     def candidates(self, first: int, stop: int, number: int) -> _Floats:
@@ -319,7 +320,7 @@ class _Stretch:
 
     def _around(self, start: _Hops, stop: _Hops) -> _Floats:
         """Level of the voice around each event, dB of power: sibilants and pauses left out."""
-        voiced = self.total > 0.01 * self.voice
+        voiced = self.total > SOUNDING * self.voice
         for one, other in zip(start, stop, strict=True):
             voiced[one:other] = False
         near = np.maximum(0, start - _AROUND), np.minimum(len(voiced), stop + _AROUND)

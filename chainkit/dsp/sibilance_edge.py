@@ -50,7 +50,7 @@ class Hiss:
         return self.level_above(frequency, weights) - self.level_above(0.0, weights)
 
 
-STEPS = np.arange(0.0, 16001.0, 100.0)
+STEPS = np.arange(0.0, 16001.0, 100.0)  # Hz
 
 
 class HissCollector:

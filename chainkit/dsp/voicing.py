@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from chainkit.dsp import filters
 from chainkit.dsp.decimation import Decimator
 
-HOPS_PER_SECOND = 100
+HOPS_A_SECOND = 100
 LOWEST, HIGHEST = 65.0, 1300.0  # Hz: from a low bass to a soprano's high E
 WINDOW = 0.05  # seconds: three periods of the lowest fundamental
 BAND = 60.0, 1500.0  # Hz: where the first harmonics are
@@ -72,7 +72,7 @@ class VoicingMeter:
 
     def _start_of(self, hop: int) -> int:
         """First reduced frame of the window centred on `hop`."""
-        centre = (hop + 0.5) * self._rate / HOPS_PER_SECOND
+        centre = (hop + 0.5) * self._rate / HOPS_A_SECOND
         return round(centre) - len(self._window) // 2
 
     def _end_of(self, hop: int) -> int:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from chainkit.compare.job import Comparison, Outcome
+from chainkit.compare.model import Comparison, Outcome
 from chainkit.compare.report import figures, notes
 from chainkit.gainlog import read_log
 from chainkit.pages.base import figure

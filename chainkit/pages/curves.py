@@ -25,8 +25,7 @@ from chainkit.pages import plots
 Audio = NDArray[np.float64]
 Rows = list[tuple[str, str]]
 
-WIDTH = 9.6
-PANEL_HEIGHT = 2.5
+WIDTH, PANEL_HEIGHT = 9.6, 2.5  # inches
 TABLE_TOP, TABLE_LINE = 0.55, 0.181  # inches
 POINTS = 600
 TURNED_DOWN = 12.0  # dB

@@ -11,7 +11,7 @@ from typing import Any
 from markupsafe import Markup
 
 from chainkit.chain import Chain
-from chainkit.chain.model import chain_from_dict
+from chainkit.chain.reading import chain_from_dict
 from chainkit.gainlog import Log
 from chainkit.pages import curves, plots
 from chainkit.pages.base import change, render_page
@@ -28,7 +28,7 @@ PICTURE_HEIGHTS = {"eq": 1.35, "deess": 1.75, "compress": 1.75}
 # Print, in millimetres at full size: what the page holds, what everything but stages and notes
 # takes, the heading of the gain over time, and a line of each.
 PAGE_WIDTH, PAGE, HEAD_AND_FOOT, HEADING, LINE, NOTE_LINE = 186.0, 270.0, 83.0, 6.0, 3.05, 3.9
-SMALLEST_PRINT = 0.65
+SMALLEST_PRINT = 0.65  # of the full size
 ABREAST, POINT_LINE = 10, 0.8  # points of a ride beside one another, and lines that a row takes
 
 

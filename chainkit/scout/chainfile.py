@@ -10,9 +10,11 @@ from pathlib import Path
 import numpy as np
 
 from chainkit.audio.atomic import atomic_file
+from chainkit.audio.reader import BLOCK
 from chainkit.chain import Chain, parse_chain
 from chainkit.chain.text import one_line
 from chainkit.chain.walk import shown
+from chainkit.dsp.levels import sounding
 from chainkit.dsp.phrases import HopMeter
 from chainkit.errors import AudioFileError
 from chainkit.scout.analyse import Scouting
@@ -35,9 +37,7 @@ from chainkit.units import FREQUENCY
 
 COMPRESS_RATIO = 2.5
 ABOVE_COMPRESS = 4.0  # dB of the loudest twentieth above the threshold
-SOUNDING = 0.01  # of the mean power
 MISSED = 20.0  # dB below its loudness: no level of a source, which sounds elsewhere
-BLOCK = 65536  # frames
 
 COMMENT = "        # "
 
@@ -271,8 +271,8 @@ def _why(scouting: Scouting, found: Deessing, trial: Trial | None) -> str:
 def _compress(scouting: Scouting, chosen: Sequence[Move]) -> str:
     """Threshold from the levels of the 10 ms in which the source sounds behind the EQ."""
     hops = _hops(scouting, chosen)
-    sounding = hops[hops > SOUNDING * hops.mean()]
-    power = np.percentile(sounding, 95.0) if sounding.size else 0.0
+    heard = hops[sounding(hops)]
+    power = np.percentile(heard, 95.0) if heard.size else 0.0
     loudest = 10.0 * float(np.log10(max(power, 1e-20))) + trim(scouting)
     what = "the loudest twentieth of this source"
     if loudest < WORKING_LEVEL - MISSED:

@@ -57,15 +57,13 @@ class Finding:
         resonance, hum, rumble, mud, boxiness, harshness, air, sibilance or attack.
     frequency_hz : float
         Of the bell or shelf where one would cure it, else of the place.
-    q : float or None
+    q, gain_db : float or None
         Of that bell or shelf; None where none would cure it.
     prominence_db : float
         Against its surroundings; negative where something lacks.
     share : float, 0 to 1
         Of the time in which it is there to be heard.
     confidence : float, 0 to 1
-    gain_db : float or None
-        Of the same; None where it is no cure.
     ratio_db, criterion_db : float or None
         Prominence ratio of a resonance or tone-to-noise ratio of hum by ECMA-418-1, and the value
         from which the standard calls it prominent.
@@ -204,8 +202,8 @@ def of_region(region: Region, sounding: float) -> Finding:
 def of_air(region: Region, sounding: float, swing: float) -> Finding:
     """Finding of air that lacks, told at the shelf; nothing is lifted where there is only noise.
 
-    `swing` is how far the level up there moves while the voice sounds, in dB, at least, in both
-    halves of it.
+    `swing` is how far the level up there moves while the voice sounds, in dB, in that half of it
+    in which it moves less.
     """
     missing = -region.excess
     empty = missing > NOTHING_LIFTED or swing < NOISE_SWING

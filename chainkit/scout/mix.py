@@ -14,11 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainkit.dsp.audibility import IMPORTANCE, NOMINAL, band_audibility
+from chainkit.dsp.levels import sounding
 from chainkit.scout.findings import HIDDEN, Finding
 
 Powers = NDArray[np.float64]
 
-SOUNDING = 0.01  # of the mean power, above which the voice sounds
 LEAST = 30.0  # dB below its strongest band, under which a source has nothing in a band
 SILENT = -70.0  # dB, full scale 1: the gate of ITU-R BS.1770-5, unweighted
 
@@ -96,8 +96,7 @@ def _while_sounding(voice: Powers, backing: Powers) -> tuple[Powers, Powers]:
     """Mean power of both in each band over the windows in which the voice sounds."""
     under = np.zeros_like(voice)
     under[: len(backing)] = backing[: len(voice)]
-    total = voice.sum(axis=1)
-    sounds = total > SOUNDING * total.mean() if len(total) else np.zeros(0, dtype=bool)
+    sounds = sounding(voice.sum(axis=1))
     count = max(1, np.count_nonzero(sounds))
     return voice[sounds].sum(axis=0) / count, under[sounds].sum(axis=0) / count
 

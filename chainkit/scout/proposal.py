@@ -18,8 +18,9 @@ from chainkit.dsp import filters
 from chainkit.dsp.levels import to_db, to_gain
 from chainkit.dsp.regions import FALLEN, REGIONS
 from chainkit.dsp.spectrum import nominal
-from chainkit.scout.analyse import Scouting, is_attack
+from chainkit.scout.analyse import Scouting
 from chainkit.scout.findings import DEEPEST_WIDE, SURE, Finding, taken_about
+from chainkit.scout.source import is_attack
 from chainkit.stages.eq import Band, Bell, Highpass, HighShelf
 from chainkit.units import FREQUENCY, GAIN
 

@@ -2,8 +2,7 @@
 
 A table in the folder lists the files, so that a later run knows which ones are an earlier run's.
 
-All is brought under a true peak of −1 dBTP by gain, so that nothing that was rendered here is
-louder than the file it comes from can be.
+Each is turned down where its true peak would pass −1 dBTP, however far a place is pushed up.
 """
 
 from __future__ import annotations
@@ -26,7 +25,7 @@ from chainkit.dsp.cascade import Cascade
 from chainkit.dsp.glide import glide_bell, glide_frequencies
 from chainkit.dsp.loudness import LoudnessMeter
 from chainkit.dsp.truepeak import TruePeakMeter
-from chainkit.errors import OutputError
+from chainkit.errors import ExistsError, OutputError
 from chainkit.scout.analyse import Scouting
 from chainkit.scout.findings import Finding
 
@@ -188,7 +187,7 @@ def refuse_sweeps(folder: Path, inputs: Iterable[str], force: bool) -> None:
         for source in inputs:
             refuse_same(source, path)
     if there and not force:
-        raise OutputError(f"{folder} holds sweeps already; --force replaces them")
+        raise ExistsError(f"{folder} holds sweeps already")
 
 
 def earlier_sweeps(folder: Path) -> set[str]:

@@ -1,6 +1,7 @@
 """The songs of a record that share chains, with what differs for each.
 
-model      what a songbook says, and how it is read
+model      what a songbook says
+reading    how it is read
 schema     its JSON Schema
 naming     where each output goes
 folder     what lies among the outputs that no voice has any use for
@@ -18,13 +19,8 @@ reasons    why
 
 from __future__ import annotations
 
-from chainkit.songbook.model import (
-    Song,
-    Songbook,
-    Voice,
-    load_songbook,
-    parse_songbook,
-)
+from chainkit.songbook.model import Song, Songbook, Voice
+from chainkit.songbook.reading import load_songbook, parse_songbook
 from chainkit.songbook.schema import songbook_schema
 
 __all__ = [

@@ -10,7 +10,8 @@ from string import Formatter
 
 from chainkit.units import nearest
 
-PATTERN = "{title}/{name}"
+FOLDER, PATTERN = "rendered", "{title}/{name}"
+"""Folder of the outputs and their paths in it, where a songbook says nothing else."""
 PLACEHOLDERS = ("record", "number", "title", "role", "name")
 
 OVERVIEW = "overview.html"

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 from chainkit.songbook import naming
-from chainkit.songbook.model import FOLDER
 from chainkit.stages.base import NAME
 
 
@@ -18,7 +17,9 @@ def songbook_schema() -> dict[str, Any]:
             {
                 "chainkit": {"const": 1, "description": "Format version."},
                 "record": _text("Name of the record."),
-                "output": _text("Folder of the outputs, beside the songbook.", default=FOLDER),
+                "output": _text(
+                    "Folder of the outputs, beside the songbook.", default=naming.FOLDER
+                ),
                 "naming": _text(
                     f"Path of an output in that folder, without ending; of {_placeholders()}.",
                     default=naming.PATTERN,

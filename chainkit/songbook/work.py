@@ -22,7 +22,7 @@ from chainkit.audio.reader import AudioReader, sha256
 from chainkit.chain.document import Place
 from chainkit.chain.faults import Faults
 from chainkit.chain.stream import measure_loudness
-from chainkit.errors import AudioFileError, ChainkitError, OutputError, UsageError
+from chainkit.errors import AudioFileError, ChainkitError, ExistsError, OutputError, UsageError
 from chainkit.record import Outputs, load_record, seen_from, told_output, versions
 from chainkit.rendering import Options, render
 from chainkit.songbook.model import Voice
@@ -72,7 +72,7 @@ def guarded(work: Work, found: Outcome) -> Outcome:
     try:
         return work(found)
     except ChainkitError as fault:
-        return replace(found, state=FAILED, reason=str(fault))
+        return replace(found, state=FAILED, reason=fault.told)
     except Exception as fault:
         return replace(found, state=FAILED, reason=f"{type(fault).__name__}: {fault}")
 
@@ -112,7 +112,7 @@ def refuse_unfit(voice: Voice) -> None:
     ------
     UsageError
         A file is missing or evidently no sound, or the chain does not suit the sample rate.
-    OutputError
+    ExistsError
         A file that is no render of ours, or was changed since, stands under the name of its output.
     """
     _open_inputs(voice)
@@ -124,7 +124,7 @@ def _refuse_foreign(voice: Voice, record: dict[str, Any] | None) -> None:
     if not is_ours(outputs, record):
         changed = told_output(record) == seen_from(outputs.record.parent, outputs.audio)
         why = "was changed since it was rendered" if changed else "is no render of chainkit"
-        raise OutputError(f"{outputs.audio} exists already and {why}; --force replaces it")
+        raise ExistsError(f"{outputs.audio} exists already and {why}")
 
 
 def _look(found: Outcome, force: bool) -> Outcome:

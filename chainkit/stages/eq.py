@@ -95,13 +95,27 @@ class Pass(Band):
 
 
 class Highpass(Pass):
-    """Passes what lies above its frequency."""
+    """Passes what lies above its frequency.
+
+    Parameters
+    ----------
+    frequency : float, Hz, below half the sample rate
+        Where it is 3 dB down.
+    slope : float, dB/oct, 6 to 48 in steps of 6
+    """
 
     shape = "highpass"
 
 
 class Lowpass(Pass):
-    """Passes what lies below its frequency."""
+    """Passes what lies below its frequency.
+
+    Parameters
+    ----------
+    frequency : float, Hz, below half the sample rate
+        Where it is 3 dB down.
+    slope : float, dB/oct, 6 to 48 in steps of 6
+    """
 
     shape = "lowpass"
 
@@ -183,28 +197,70 @@ class Gained(Resonant):
 
 
 class Bell(Gained):
-    """Boosts or cuts around its frequency."""
+    """Boosts or cuts around its frequency.
+
+    Parameters
+    ----------
+    frequency : float, Hz, below half the sample rate
+        Where it has all of its gain.
+    gain : float, dB, −48 to 24
+    q : float or None, 0.05 to 100
+        1 where neither it nor `bandwidth` is given.
+    bandwidth : float or None, octaves
+        Instead of `q`.
+    """
 
     shape = "bell"
     default_q = 1.0
 
 
 class LowShelf(Gained):
-    """Boosts or cuts below its frequency."""
+    """Boosts or cuts below its frequency.
+
+    Parameters
+    ----------
+    frequency : float, Hz, below half the sample rate
+        Where it has half its gain in dB.
+    gain : float, dB, −48 to 24
+    q : float or None, 0.05 to 100
+        √½ where neither it nor `bandwidth` is given.
+    bandwidth : float or None, octaves
+        Instead of `q`.
+    """
 
     shape = "low_shelf"
     default_q = 0.5**0.5
 
 
 class HighShelf(Gained):
-    """Boosts or cuts above its frequency."""
+    """Boosts or cuts above its frequency.
+
+    Parameters
+    ----------
+    frequency : float, Hz, below half the sample rate
+        Where it has half its gain in dB.
+    gain : float, dB, −48 to 24
+    q : float or None, 0.05 to 100
+        √½ where neither it nor `bandwidth` is given.
+    bandwidth : float or None, octaves
+        Instead of `q`.
+    """
 
     shape = "high_shelf"
     default_q = 0.5**0.5
 
 
 class Notch(Resonant):
-    """Takes out its frequency."""
+    """Takes out its frequency.
+
+    Parameters
+    ----------
+    frequency : float, Hz, below half the sample rate
+    q : float or None, 0.05 to 100
+        10 where neither it nor `bandwidth` is given.
+    bandwidth : float or None, octaves
+        Instead of `q`.
+    """
 
     shape = "notch"
     default_q = 10.0

@@ -178,7 +178,7 @@ ONE = ["voice.wav", "--chain", "chain.yaml"]
         ([*ONE, "--voice-level=-2 LU", "-o", "out"], 2, "needs --backing"),
         (["nope.wav", "--chain", "chain.yaml", "-o", "out"], 3, "does not exist"),
         ([*ONE, "--backing", "slow.wav", "-o", "out"], 3, "one sample rate"),
-        ([*ONE, "-o", "full"], 4, "--force replaces it"),
+        ([*ONE, "-o", "full"], 4, "--force replaces what is there"),
         ([*ONE, "-o", "full", "--force"], 4, "it is kept"),
         ([*ONE, "-o", "no/out"], 4, "no folder"),
         ([*ONE, "--squeeze", "9", "-o", "out"], 2, "has no unit; write '-9 LUFS' ("),

@@ -257,6 +257,7 @@ def test_an_output_that_would_clip_is_not_put_in_place(folder, capsys):
     assert message.count("\n") == 1
     assert "would clip" in message
     assert "by up to 5.00 dB" in message
+    assert message.endswith(" cures it; --allow-clipping keeps it\n")
     assert kept(folder) == before
     assert (
         main(["render", "hot.wav", "--chain", "up.yaml", "-o", "out.wav", "--allow-clipping"]) == 0
@@ -277,7 +278,7 @@ def test_an_output_that_would_clip_is_not_put_in_place(folder, capsys):
         (["short.wav", "--chain", "chain.yaml", "-o", "o.wav"], 3, "cut short"),
         (["voice.wav", "--chain", "chain.yaml", "-o", "voice.wav", "--force"], 4, "is the input"),
         (["voice.wav", "--chain", "chain.yaml", "-o", "link.wav", "--force"], 4, "is the input"),
-        (["voice.wav", "--chain", "chain.yaml", "-o", "taken.wav"], 4, "--force replaces it"),
+        (["voice.wav", "--chain", "chain.yaml", "-o", "taken.wav"], 4, "--force replaces what is"),
         (["voice.wav", "--chain", "chain.yaml", "-o", "no/o.wav"], 4, "no folder 'no'"),
         (["voice.wav", "--chain", "chain.yaml", "-o", "o.mp9"], 2, "mp9"),
         (["voice.wav", "--chain", "chain.yaml", "-o", "."], 4, ". is a folder; name a file in it"),
@@ -348,7 +349,7 @@ def test_outputs_that_would_share_a_record_are_told_whose_it_is(folder, capsys):
     assert main([*render, "co.flac"]) == 4
     assert capsys.readouterr().err == (
         "chainkit: co.record.json exists already: log and record are named after both co.wav and "
-        "co.flac; --force replaces it\n"
+        "co.flac; --force replaces what is there\n"
     )
     assert main([*render, "co.wav"]) == 4
     assert "co.flac" not in capsys.readouterr().err

@@ -227,7 +227,7 @@ def test_faults_are_told(folder, capsys, options, code, message):
 def test_files_are_kept_and_inputs_are_safe(folder, capsys):
     assert ride() == 0
     assert ride() == 4
-    assert "rides.csv exists already; --force replaces it" in capsys.readouterr().err
+    assert "rides.csv exists already; --force replaces what is there" in capsys.readouterr().err
     assert ride("--force") == 0
     (folder / "link.csv").symlink_to("lead.wav")
     assert main(["ride", "lead.wav", "-o", "link.csv", "--force"]) == 4

@@ -208,7 +208,7 @@ def test_sweeps_glide_and_caution(folder, capsys):
     assert any("-hum-50Hz.wav" in name for name in names)
     assert soundfile.info("sweeps/glide.wav").frames == 2 * RATE
     assert scout(*options) == 4
-    assert "sweeps holds sweeps already; --force replaces them" in capsys.readouterr().err
+    assert "sweeps holds sweeps already; --force replaces what is there" in capsys.readouterr().err
     assert scout(*options, "--force") == 0
 
 

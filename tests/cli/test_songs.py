@@ -376,7 +376,9 @@ def test_clipping_fails_one_song_unless_allowed(record, capsys):
     _edit(folder / "lead.yaml", "makeup: match", "makeup: 24 dB")
     write_voice(folder / "1" / "lead.wav", 1, subtype="PCM_16")
     assert songs() == 1
-    assert "would clip" in capsys.readouterr().err
+    message = capsys.readouterr().err
+    assert "would clip" in message
+    assert "; --allow-clipping keeps it\n" in message
     assert not list((folder / "rendered").rglob("lead.*"))
     assert songs("--allow-clipping") == 0
 
@@ -904,7 +906,7 @@ def test_a_sound_file_is_no_chain(record, capsys):
     record(1)
     assert main(["check", "1/lead.wav"]) == 2
     assert capsys.readouterr().err == (
-        "chainkit: 1/lead.wav:1:1: a sound file; a chain file or songbook is due\n"
+        "chainkit: 1/lead.wav:1:1: not a text in UTF-8; a chain file or songbook is due\n"
     )
 
 

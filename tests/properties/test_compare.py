@@ -14,9 +14,10 @@ from chainkit.audio.reader import AudioReader
 from chainkit.chain.stream import Prepared, measure_loudness
 from chainkit.compare.candidates import candidates
 from chainkit.compare.interplay import interplay
-from chainkit.compare.job import Request, compare
+from chainkit.compare.job import compare
 from chainkit.compare.matching import matching_gains, residual
 from chainkit.compare.mixing import open_backing
+from chainkit.compare.model import Request
 from chainkit.compare.report import FIGURES, as_csv_text, as_dict, figures
 from chainkit.compare.squeeze import Squeeze, find_squeeze, squeezed
 from chainkit.dsp.backing import accompany

@@ -31,7 +31,16 @@ from chainkit.dsp.sibilance import SibilantDetector
 from chainkit.dsp.truepeak import TruePeakMeter
 from chainkit.dsp.voice import PlantedResonance, sing
 from chainkit.errors import AudioFileError
-from chainkit.scout import analyse, chainfile, deessing, findings, hearing, proposal, scout_file
+from chainkit.scout import (
+    chainfile,
+    deessing,
+    findings,
+    gathering,
+    hearing,
+    proposal,
+    scout_file,
+    source,
+)
 from chainkit.scout.chainfile import propose
 from chainkit.scout.findings import HIDDEN, Finding
 from chainkit.scout.mix import hidden, mix_bands, placed
@@ -242,7 +251,7 @@ def test_the_attack_of_bars_is_not_below_their_lowest_note(rng):
             x[first : first + rate] += 0.1 * level * partial
     found = attack(x)
     assert found is None or found.low > 784.0
-    assert found is None or found.struck > analyse.STRUCK  # so that no stroke is a sibilant
+    assert found is None or found.struck > source.STRUCK  # so that no stroke is a sibilant
 
 
 @pytest.mark.parametrize(
@@ -503,7 +512,7 @@ def test_what_stands_out_of_a_clipped_source_is_a_hint(tmp_path, rng):
     for runs in (0, 2, 300):
         measurement = replace(scouting.heard.measurement, clipped_runs=runs)
         heard = replace(scouting.heard, measurement=measurement)
-        found, _ = analyse._found(heard, scouting.tilt, RATE)
+        found, _ = gathering.gather(heard, scouting.tilt, RATE)
         (one,) = [finding for finding in found if finding.kind == "resonance"]
         confidences.append(one.confidence)
     assert confidences[0] == confidences[1] >= 0.5
@@ -751,10 +760,10 @@ def test_a_resonance_with_a_line_of_the_hum_on_its_top_stays(tmp_path):
 
 
 def test_lines_of_the_hum_are_notched_and_nothing_beside_them(scouting):
-    assert analyse._without_hum(scouting.heard, RATE) is scouting.heard.excerpt
+    assert gathering.without_hum(scouting.heard, RATE) is scouting.heard.excerpt
     told = Hum(50, (Line(50.0, -60.0, -90.0, 1.0), Line(150.0, -65.0, -90.0, 1.0)), 0.9)
     impulse = replace(scouting.heard, excerpt=np.eye(1, 16 * RATE, 8 * RATE)[0], hum=told)
-    response = np.abs(np.fft.rfft(analyse._without_hum(impulse, RATE)))
+    response = np.abs(np.fft.rfft(gathering.without_hum(impulse, RATE)))
     # Told or not, in bins of the 15.5 s that are left.
     at = np.array([50, 150, 250, 300, 550]) * 31 // 2
     assert response[at].max() < 10 ** (-25 / 20)
@@ -892,7 +901,7 @@ def plucked(rng, rate=48000):
 def test_plucked_strings_have_an_attack_and_no_sibilance(tmp_path, seed):
     """Three and more of the strokes hiss as a sibilant does."""
     scouting = scouted(tmp_path / "strings.wav", plucked(np.random.default_rng(seed)), 48000)
-    assert scouting.heard.measurement.sibilants_a_minute > analyse.VOICE
+    assert scouting.heard.measurement.sibilants_a_minute > source.LEAST_SIBILANTS
     kinds = {finding.kind for finding in scouting.findings}
     assert "attack" in kinds
     assert "sibilance" not in kinds

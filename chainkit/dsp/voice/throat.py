@@ -15,9 +15,7 @@ Track = NDArray[np.float64]
 
 CONTROL_RATE = 500  # Hz, of the tracks below
 PITCH_GLIDE = 0.11  # seconds that one note takes to reach the next
-FORMANT_GLIDE = 0.06
-AMPLITUDE_GLIDE = 0.03
-END_FADE = 0.3
+FORMANT_GLIDE, AMPLITUDE_GLIDE, END_FADE = 0.06, 0.03, 0.3  # seconds
 BRIGHT = 11.0  # dB above SHELF in a bright vowel
 SHELF = 2500.0  # Hz
 SOFT_TILT = 0.7  # dB that the shelf falls for each dB a phrase is softer

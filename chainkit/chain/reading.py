@@ -1,0 +1,144 @@
+"""Chains out of chain files, YAML text and plain values, with the faults of all of it."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import replace
+from typing import Any
+
+from chainkit.chain import walk
+from chainkit.chain.document import (
+    Mapping,
+    Sequence,
+    nodes_of,
+    parse_document,
+    read_text,
+    what,
+)
+from chainkit.chain.faults import Faults, each
+from chainkit.chain.model import FORMAT, HEAD, Chain
+from chainkit.chain.ridefile import with_points
+from chainkit.stages import KINDS
+from chainkit.stages.base import Stage
+from chainkit.stages.ride import Ride
+from chainkit.units import nearest
+
+KEYS = ("chainkit", *HEAD, "stages")
+
+
+def load_chain(path: str | os.PathLike[str]) -> Chain:
+    """Chain of the file at `path`.
+
+    Parameters
+    ----------
+    path : str or path
+        A ride file that the chain names is looked for beside it.
+
+    Returns
+    -------
+    Chain
+
+    Raises
+    ------
+    UsageError
+        The file cannot be read.
+    ChainFileError
+        It has a fault, or a ride file that it names; the message names file, line and column.
+    """
+    chain = parse_chain(read_text(path), str(path), os.path.dirname(path))
+    return replace(chain, files=(str(path), *chain.files))
+
+
+def parse_chain(text: str, source: str = "chain", folder: str = "") -> Chain:
+    """Chain of a YAML text.
+
+    Parameters
+    ----------
+    text : str
+    source : str
+        What faults call the text.
+    folder : str
+        Where the ride files that it names are looked for; the current one if empty.
+
+    Returns
+    -------
+    Chain
+
+    Raises
+    ------
+    ChainFileError
+        It has a fault, or a ride file that it names; the message names file, line and column.
+    """
+    return _from_nodes(parse_document(text, source), source, folder)
+
+
+def chain_from_dict(values: dict[str, Any], source: str) -> Chain:
+    """Chain of plain values, as `Chain.as_dict` gives them.
+
+    Raises
+    ------
+    UsageError
+        The values are not those of a chain.
+    """
+    return _from_nodes(nodes_of(values, source), source, "")
+
+
+def _from_nodes(root: Any, source: str, folder: str) -> Chain:
+    """Chain of the root mapping of a chain file."""
+    check_format(root)
+    faults, reader = Faults(), walk.Reader()
+    head: dict[str, Any] = {}
+    stages: list[tuple[Stage, str]] = []
+    with faults:
+        walk.check_keys(root, KEYS, "a chain file")
+    for key, form in HEAD.items():
+        with faults:
+            head[key] = walk.scalar(root, key, form)
+    with faults:
+        stages = _stages(root, reader, folder)
+    faults.tell()
+    return Chain(
+        tuple(stage for stage, _ in stages),
+        name=head["name"] or "",
+        notes=head["notes"] or "",
+        working_level=head["working_level"],
+        source=source,
+        places=reader.places,
+        files=tuple(os.path.join(folder, name) for _, name in stages if name),
+    )
+
+
+def _stages(root: Mapping, reader: walk.Reader, folder: str) -> list[tuple[Stage, str]]:
+    """Each stage, and the ride file that its points came from or nothing."""
+    node = root.values.get("stages")
+    if not isinstance(node, Sequence):
+        found = "missing" if node is None else f"found {what(node)}"
+        place = root.place if node is None else node.place
+        raise place.fault(f"stages is due, a list of stages such as '- eq: …'; {found}")
+
+    def read(index: int, item: Any) -> tuple[Stage, str]:
+        stage = _stage(item, reader, index)
+        loaded = with_points(stage, folder, reader.places.get((index, "file")))
+        return loaded, stage.file if isinstance(stage, Ride) else ""
+
+    return each(read, range(len(node.items)), node.items)
+
+
+def _stage(node: Any, reader: walk.Reader, index: int) -> Stage:
+    if not isinstance(node, Mapping) or len(node.values) != 1:
+        found = what(node) if not isinstance(node, Mapping) else f"{len(node.values)} keys"
+        raise node.place.fault(f"a stage is a mapping with one key, its kind; found {found}")
+    kind, settings = next(iter(node.values.items()))
+    if kind not in KINDS:
+        allowed = f"allowed are {', '.join(KINDS)}{nearest(kind, KINDS)}"
+        raise node.keys[kind].fault(f"no stage {kind!r}; {allowed}")
+    return reader.settings(KINDS[kind], settings, (index,), kind)
+
+
+def check_format(root: Mapping) -> None:
+    """Raise a fault unless the file says ``chainkit: 1``."""
+    if "chainkit" not in root.values:
+        raise root.place.fault("the format version is missing; write 'chainkit: 1' first")
+    version = root.values["chainkit"]
+    if getattr(version, "text", None) != FORMAT:
+        raise version.place.fault(f"chainkit {what(version)} is not a known format version; use 1")

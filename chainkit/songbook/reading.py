@@ -1,0 +1,350 @@
+"""Reads a songbook, and gathers its faults: each is told in its place."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+from chainkit import presets
+from chainkit.chain import Chain, load_chain, walk
+from chainkit.chain.document import (
+    Mapping,
+    Node,
+    Place,
+    Sequence,
+    parse_document,
+    read_text,
+    what,
+)
+from chainkit.chain.faults import Faults, each
+from chainkit.chain.reading import check_format
+from chainkit.chain.ridefile import read_ride
+from chainkit.errors import ChainFileError, UsageError
+from chainkit.songbook import naming
+from chainkit.songbook.model import Song, Songbook, Voice
+from chainkit.stages.base import NAME, Text
+from chainkit.stages.ride import Ride
+from chainkit.units import nearest
+
+KEYS = ("chainkit", "record", "output", "naming", "chains", "songs")
+SONG_KEYS = ("title", "voices")
+FILES = {"file": "file", "backing": "backing", "rides": "ride file"}  # what each key names
+VOICE_KEYS = ("role", "name", *FILES, "changes")
+WORDS = Text(r"(?s)(?!.*\x00)\s*\S.*", "a text that says something", default=None)
+Change = tuple[str, str, Place]
+
+
+def load_songbook(path: str | Path) -> Songbook:
+    """Songbook of the file at `path`.
+
+    A voice whose files are missing is no fault of the songbook: see `Voice.fault`.
+
+    Parameters
+    ----------
+    path : str or Path
+        The files that it names are looked for beside it.
+
+    Returns
+    -------
+    Songbook
+
+    Raises
+    ------
+    UsageError
+        The file cannot be read.
+    ChainFileError
+        The songbook or a chain file that it names has faults; the message names file, line and
+        column of each.
+    """
+    return parse_songbook(read_text(path), str(path), Path(path).parent)
+
+
+def parse_songbook(text: str, source: str = "songbook", folder: Path | None = None) -> Songbook:
+    """Songbook of a YAML text.
+
+    Parameters
+    ----------
+    text : str
+    source : str
+        What faults call the text.
+    folder : Path or None
+        Where the files that it names are looked for; the current one if None.
+
+    Returns
+    -------
+    Songbook
+
+    Raises
+    ------
+    ChainFileError
+        As `load_songbook`.
+    """
+    root = parse_document(text, source)
+    check_format(root)
+    return _Reader(root, folder or Path()).songbook(source)
+
+
+class _Reader:
+    """Reads a songbook, and gathers the faults that do not depend on one another."""
+
+    def __init__(self, root: Mapping, folder: Path) -> None:
+        self._root = root
+        self._folder = folder
+        self._faults = Faults()
+        self._output_folder = folder / naming.FOLDER
+        self._pattern = naming.PATTERN
+        self._chains: dict[str, Chain | None] = {}  # None: its file has a fault
+        self._taken: dict[str, Place] = {}
+        self._outputs: list[tuple[Path, Place]] = []
+        self._inputs: set[str] = set()
+        self._titles: dict[str, Place] = {}
+
+    def songbook(self, source: str) -> Songbook:
+        """The whole of it, or all of its faults."""
+        root, record, songs = self._root, "", []
+        with self._faults:
+            walk.check_keys(root, KEYS, "a songbook")
+        with self._faults:
+            record = walk.scalar(root, "record", Text()) or ""
+        with self._faults:
+            self._output_folder = self._folder / (
+                walk.scalar(root, "output", WORDS) or naming.FOLDER
+            )
+        with self._faults:
+            self._pattern = _pattern(root)
+        with self._faults:
+            self._read_chains()
+        with self._faults:
+            songs = self._songs(record)
+        with self._faults:
+            each(self._refuse_input, *zip(*self._outputs, strict=True))
+        self._faults.tell()
+        return Songbook(record, self._output_folder, tuple(songs), source, self._pattern)
+
+    def _read_chains(self) -> None:
+        node = self._root.values.get("chains")
+        if not isinstance(node, Mapping) or not node.values:
+            found = "missing" if node is None else f"found {what(node)}"
+            place = self._root.place if node is None else node.place
+            raise place.fault(f"chains is due, a chain file for each role; {found}")
+        for role, named in node.values.items():
+            self._chains[role] = None
+            with self._faults:
+                text = walk.read_scalar(WORDS, named, f"the chain of {role}")
+                self._chains[role] = self._read_chain(text, named.place)
+
+    def _read_chain(self, text: str, place: Place) -> Chain:
+        path = self._folder / text
+        try:
+            return load_chain(path if path.exists() else presets.find_chain(text))
+        except ChainFileError:
+            raise  # its own place says more
+        except UsageError as fault:
+            raise place.fault(str(fault)) from None
+
+    def _songs(self, record: str) -> list[Song]:
+        """Each song; outputs and titles are checked against those before."""
+        nodes = _list(self._root, "songs", "a list of songs such as '- title: …'")
+        if not nodes.items:
+            raise nodes.place.fault("songs is empty; write '- title: …'")
+        numbers = range(1, len(nodes.items) + 1)
+        return each(lambda node, n: self._song(node, n, record), nodes.items, numbers)
+
+    def _song(self, node: Node, number: int, record: str) -> Song:
+        if not isinstance(node, Mapping):
+            raise node.place.fault(f"a song is a mapping of its settings; found {what(node)}")
+        faults, title, voices = Faults(), f"song {number}", []
+        with faults:
+            walk.check_keys(node, SONG_KEYS, "a song")
+        with faults:
+            title = self._title(node)
+        words = {"record": record, "number": f"{number:02}", "title": title}
+        with faults:
+            nodes = _list(node, "voices", "a list of voices such as '- {role: …, file: …}'")
+            voices = each(lambda voice: self._voice(voice, number, words), nodes.items)
+        faults.tell()
+        return Song(title, tuple(voices))
+
+    def _title(self, node: Mapping) -> str:
+        title = _required(node, "title", WORDS, "a song").strip()
+        place = node.values["title"].place
+        if title in self._titles:
+            first = self._titles[title]
+            raise place.fault(f"two songs have the title {title!r}; the first in line {first.line}")
+        self._titles[title] = place
+        return title
+
+    def _voice(self, node: Node, number: int, words: dict[str, str]) -> Voice:
+        if not isinstance(node, Mapping):
+            raise node.place.fault(f"a voice is a mapping of its settings; found {what(node)}")
+        faults, role, name = Faults(), "", None
+        found: list[Path | None] = []
+        changes: list[Change] = []
+        with faults:
+            walk.check_keys(node, VOICE_KEYS, "a voice")
+        with faults:
+            role = self._role(node)
+        with faults:
+            name = walk.scalar(node, "name", NAME)
+        with faults:
+            found = each(lambda key: self._file(node, key), FILES)
+        with faults:
+            changes = _changes(node)
+        chain = self._chains.get(role)
+        with faults:
+            chain = chain and _changed(chain, changes)
+        faults.tell()
+        files = dict(zip(FILES, found, strict=True))
+        file, rides = files["file"] or Path(), files["rides"]
+        chain, lost = _ridden(chain or Chain(()), rides, node)
+        return Voice(
+            number=number,
+            title=words["title"],
+            role=role,
+            name=name or role,
+            file=file,
+            backing=files["backing"],
+            rides=rides,
+            changes=tuple((path, text) for path, text, _ in changes),
+            chain=chain,
+            output=self._output(node, file, words | {"role": role, "name": name or role}),
+            fault=_together([*_missing(node, files), *lost]),
+            places={key: node.values[key].place for key in FILES if files[key] is not None},
+            record=words["record"],
+        )
+
+    def _role(self, node: Mapping) -> str:
+        role = _required(node, "role", Text(), "a voice")
+        if self._chains and role not in self._chains:
+            allowed = f"chains has {', '.join(self._chains)}{nearest(role, self._chains)}"
+            raise node.values["role"].place.fault(f"no chain for role {role!r}; {allowed}")
+        return role
+
+    def _file(self, node: Mapping, key: str) -> Path | None:
+        text = walk.scalar(node, key, WORDS)
+        if text is None and key == "file":
+            raise node.place.fault("a voice needs file, its sound file")
+        if text is None:
+            return None
+        path = self._folder / text
+        self._inputs.add(os.path.realpath(path))
+        return path
+
+    def _refuse_input(self, path: Path, place: Place) -> None:
+        if os.path.realpath(path) in self._inputs:
+            raise place.fault(f"the output {str(path)!r} is a file that this songbook reads")
+
+    def _output(self, node: Mapping, file: Path, words: dict[str, str]) -> Path:
+        stem = naming.output_name(self._pattern, words)
+        path = self._output_folder / f"{stem}{file.suffix.lower()}"
+        try:
+            naming.check_output(stem, file.suffix)
+        except ValueError as fault:
+            raise node.place.fault(f"the output {walk.brief(str(path))} {fault}") from None
+        # Log and record are named by the stem; some file systems do not tell case apart.
+        key = os.path.abspath(self._output_folder / stem).casefold()
+        if key in self._taken:
+            first = self._taken[key]
+            raise node.place.fault(
+                f"this output, {str(path)!r}, is also that of the voice in line {first.line}; "
+                "give one of them a name"
+            )
+        self._taken[key] = node.place
+        self._outputs.append((path, node.place))
+        return path
+
+
+def _pattern(root: Mapping) -> str:
+    pattern = walk.scalar(root, "naming", WORDS) or naming.PATTERN
+    try:
+        naming.check_pattern(pattern)
+    except ValueError as fault:
+        raise root.values["naming"].place.fault(f"naming {pattern!r} {fault}") from None
+    return pattern
+
+
+def _required(node: Mapping, key: str, form: Text, title: str) -> str:
+    text = walk.scalar(node, key, form)
+    if text is None:
+        raise node.place.fault(f"{title} needs {key}")
+    return str(text)
+
+
+def _list(node: Mapping, key: str, due: str) -> Sequence:
+    found = node.values.get(key)
+    if not isinstance(found, Sequence):
+        told = "missing" if found is None else f"found {what(found)}"
+        place = node.place if found is None else found.place
+        raise place.fault(f"{key} is due, {due}; {told}")
+    return found
+
+
+def _changes(node: Mapping) -> list[Change]:
+    """Path, text and place of each value that a voice changes."""
+    changes = node.values.get("changes")
+    if changes is None:
+        return []
+    if not isinstance(changes, Mapping):
+        due = "changes needs a mapping such as {deess.threshold: -36 dB}"
+        raise changes.place.fault(f"{due}; found {what(changes)}")
+    return each(_change, changes.values.keys(), changes.values.values())
+
+
+def _change(path: str, node: Node) -> Change:
+    return path, walk.read_scalar(Text(), node, path), node.place
+
+
+def _changed(chain: Chain, changes: list[Change]) -> Chain:
+    faults = Faults()
+    for path, text, place in changes:
+        with faults:
+            chain = _with_value(chain, path, text, place)
+    faults.tell()
+    return chain
+
+
+def _with_value(chain: Chain, path: str, text: str, place: Place) -> Chain:
+    try:
+        return chain.with_value(path, text, place)
+    except UsageError as fault:
+        raise place.fault(str(fault)) from None
+
+
+def _missing(node: Mapping, files: dict[str, Path | None]) -> Iterator[ChainFileError]:
+    """A fault for each file that is not there."""
+    for key, path in files.items():
+        if path is not None and not os.path.isfile(path):
+            yield node.values[key].place.fault(f"there is no {FILES[key]} {str(path)!r}")
+
+
+def _together(faults: list[ChainFileError]) -> str:
+    return str(ChainFileError.together(faults)) if faults else ""
+
+
+def _ridden(
+    chain: Chain, rides: Path | None, node: Mapping
+) -> tuple[Chain, tuple[ChainFileError, ...]]:
+    """`chain` with the moves of a ride file, in its ride stage or ahead of all stages.
+
+    Or the same chain, and what is wrong with the ride file.
+    """
+    if rides is None or not os.path.isfile(rides):
+        return chain, ()
+    try:
+        return _with_points(chain, read_ride(rides)), ()
+    except ChainFileError as fault:
+        return chain, fault.faults
+    except UsageError as fault:
+        return chain, (node.values["rides"].place.fault(str(fault)),)
+
+
+def _with_points(chain: Chain, points: tuple[tuple[float, float], ...]) -> Chain:
+    stages = list(chain.stages)
+    for index, stage in enumerate(stages):
+        if isinstance(stage, Ride):
+            stages[index] = replace(stage, points=points, file="")
+            return replace(chain, stages=tuple(stages))
+    places = {(path[0] + 1, *path[1:]): place for path, place in chain.places.items()}
+    return replace(chain, stages=(Ride(points=points), *stages), places=places)
