@@ -82,6 +82,7 @@ def visit(chromium, tab) -> Iterator[Callable]:
                 open_pages.callback(page.context.close)
             open_pages.enter_context(watched(page))
             page.set_viewport_size(VIEWPORT)
+            page.emulate_media(media="null")  # neither print nor screen, as in a new page
             page.goto(index.as_uri())
             return page
 
