@@ -25,11 +25,15 @@ def sung():
     return sing(RATE, seconds=14.0, seed=4)
 
 
+@pytest.fixture(scope="module")
+def band():
+    return accompany(RATE, 14.0, 4).audio
+
+
 @pytest.fixture
 def folder(tmp_path, monkeypatch, sung):
     monkeypatch.chdir(tmp_path)
     soundfile.write("lead.wav", sung.voice, RATE, "PCM_24")
-    soundfile.write("backing.wav", accompany(44100, 14.0, 4).audio, 44100, "PCM_24")
     return tmp_path
 
 
@@ -65,6 +69,7 @@ def test_the_ride_stage_takes_the_file_and_does_what_was_told(folder, capsys, su
 
 
 def test_a_backing_at_another_rate_is_followed(folder, capsys):
+    soundfile.write("backing.wav", accompany(44100, 14.0, 4).audio, 44100, "PCM_24")
     assert ride("--backing", "backing.wav", "--json") == 0
     told = json.loads(capsys.readouterr().out)
     assert (told["amount"], told["follow"], told["range_db"]) == (1.0, 1.0, 12.0)
@@ -101,10 +106,9 @@ def test_what_is_too_short_is_not_called_silent(folder, capsys, rng):
     assert "lead.wav is too short, 6 ms; there is nothing to ride" in capsys.readouterr().err
 
 
-def test_a_backing_that_ends_early_is_told(folder, capsys, sung):
-    x = accompany(RATE, 14.0, 4).audio
+def test_a_backing_that_ends_early_is_told(folder, capsys, sung, band):
     end = (sung.phrases[0].end + sung.phrases[1].start) / 2
-    soundfile.write("backing.wav", x[: round(end * RATE)], RATE, "FLOAT")
+    soundfile.write("backing.wav", band[: round(end * RATE)], RATE, "FLOAT")
     assert ride("--backing", "backing.wav") == 0
     printed = capsys.readouterr()
     count = len(sung.phrases)
@@ -115,10 +119,9 @@ def test_a_backing_that_ends_early_is_told(folder, capsys, sung):
 
 @pytest.mark.parametrize(("missing", "said"), [(0.5, True), (0.05, False)])
 def test_a_backing_that_ends_behind_the_last_phrase_is_told_where_it_is_much(
-    folder, capsys, missing, said
+    folder, capsys, band, missing, said
 ):
-    x = accompany(RATE, 14.0, 4).audio
-    soundfile.write("backing.wav", x[: round((14.0 - missing) * RATE)], RATE, "FLOAT")
+    soundfile.write("backing.wav", band[: round((14.0 - missing) * RATE)], RATE, "FLOAT")
     assert ride("--backing", "backing.wav") == 0
     told = "the backing ends after 13.5 s, the voice after 14.0 s; is it the right file?"
     assert (told in capsys.readouterr().err) == said
@@ -161,8 +164,8 @@ def test_sound_that_is_left_as_it_is_is_told(folder, capsys, sung, rng):
     assert points()[-1][0] < 15.0
 
 
-def test_phrases_without_backing_are_told(folder, capsys, sung):
-    x = accompany(RATE, 14.0, 4).audio
+def test_phrases_without_backing_are_told(folder, capsys, sung, band):
+    x = band.copy()
     x[round(sung.phrases[1].start * RATE) :] = 0.0
     soundfile.write("backing.wav", x, RATE, "FLOAT")
     assert ride("--backing", "backing.wav") == 0
@@ -178,10 +181,9 @@ def test_one_phrase_is_told_as_one(folder, capsys, sung):
     assert "\n1 phrase, " in capsys.readouterr().out
 
 
-def test_several_channels_and_a_short_backing(folder, sung):
+def test_several_channels_and_a_short_backing(folder, sung, band):
     soundfile.write("lead.wav", np.hstack([sung.voice, -sung.voice]), RATE, "FLOAT")
-    band = accompany(RATE, 14.0, 4).audio[: 8 * RATE, [0, 1, 1]]
-    soundfile.write("backing.wav", band, RATE, "FLOAT")
+    soundfile.write("backing.wav", band[: 8 * RATE, [0, 1, 1]], RATE, "FLOAT")
     assert ride("--backing", "backing.wav") == 0
 
 

@@ -11,6 +11,7 @@ import subprocess
 import sys
 import threading
 import time
+from functools import cache
 
 import numpy as np
 import pytest
@@ -42,9 +43,15 @@ stages:
 """
 
 
+@cache
+def sung(seed):
+    """Four seconds of a demo voice, for reading only."""
+    return sing(RATE, seconds=4.0, seed=seed).voice
+
+
 def write_voice(path, seed, gain=1.0, subtype="FLOAT"):
     path.parent.mkdir(exist_ok=True)
-    soundfile.write(path, gain * sing(RATE, seconds=4.0, seed=seed).voice, RATE, subtype)
+    soundfile.write(path, gain * sung(seed), RATE, subtype)
 
 
 def book_of(count, extra=""):
@@ -643,7 +650,7 @@ def test_two_runs_at_once_are_refused(record, capsys):
 @pytest.mark.parametrize("how", [[signal.SIGKILL, signal.SIGKILL], [signal.SIGINT]])
 def test_a_run_that_was_ended_is_taken_up(record, rng, capsys, how):
     folder = record(4)
-    voice = np.tile(sing(RATE, seconds=4.0, seed=1).voice, (12, 1))
+    voice = np.tile(sung(1), (12, 1))
     for n in range(1, 5):
         soundfile.write(folder / str(n) / "lead.wav", voice * (1 - n / 20), RATE, "FLOAT")
     render_without_pages()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +19,8 @@ FLAGS = (
     "--disable-component-update",
     "--disable-sync",
 )
+VIEWPORT = {"width": 1280, "height": 900}
+SAFE = ("file:", "blob:null/", "about:blank")  # what no network sees
 
 
 @pytest.fixture(scope="session")
@@ -35,41 +37,66 @@ def chromium() -> Iterator[object]:
         browser.close()
 
 
+def tab_of(chromium, **options):
+    """An empty page in a context of its own."""
+    page = chromium.new_context(viewport=VIEWPORT, **options).new_page()
+    page.set_default_timeout(20_000)
+    return page
+
+
+@pytest.fixture(scope="session")
+def tab(chromium) -> Iterator[object]:
+    """The page in which one test after the other opens its file: a load begins afresh."""
+    page = tab_of(chromium)
+    yield page
+    page.context.close()
+
+
 @contextmanager
-def visiting(chromium) -> Iterator[Callable]:
-    """Opens pages from disk; at the end, nothing may have gone wrong or out to any network."""
-    contexts, complaints, requests = [], [], []
-
-    def open_page(index: Path, **options):
-        context = chromium.new_context(viewport={"width": 1280, "height": 900}, **options)
-        contexts.append(context)
-        page = context.new_page()
-        page.set_default_timeout(20_000)
-        page.on("console", lambda message: complaints.append(message.text))
-        page.on("pageerror", lambda fault: complaints.append(str(fault)))
-        page.on("request", lambda request: requests.append(request.url))
-        page.goto(index.as_uri())
-        return page
-
-    yield open_page
-    for context in contexts:
-        context.close()
+def watched(page) -> Iterator[object]:
+    """Leaves the page empty; nothing may have gone wrong in it or out to any network."""
+    complaints, requests = [], []
+    listeners = {
+        "console": lambda message: complaints.append(message.text),
+        "pageerror": lambda fault: complaints.append(str(fault)),
+        "request": lambda request: requests.append(request.url),
+    }
+    for event, listener in listeners.items():
+        page.on(event, listener)
+    yield page
+    page.goto("about:blank")
+    for event, listener in listeners.items():
+        page.remove_listener(event, listener)
     assert complaints == []
-    assert [url for url in requests if not url.startswith(("file:", "blob:null/"))] == []
+    assert [url for url in requests if not url.startswith(SAFE)] == []
 
 
 @pytest.fixture
-def visit(chromium) -> Iterator[Callable]:
-    """Open pages for one test."""
-    with visiting(chromium) as open_page:
+def visit(chromium, tab) -> Iterator[Callable]:
+    """Open a page from disk; with options, in a context of its own."""
+    with ExitStack() as open_pages:
+
+        def open_page(index: Path, **options):
+            page = tab_of(chromium, **options) if options else tab
+            if options:
+                open_pages.callback(page.context.close)
+            open_pages.enter_context(watched(page))
+            page.set_viewport_size(VIEWPORT)
+            page.emulate_media(media="null")  # neither print nor screen, as in a new page
+            page.goto(index.as_uri())
+            return page
+
         yield open_page
 
 
 @pytest.fixture(scope="module")
 def scripts(chromium, small):
     """A page whose scripts several tests call without touching the page itself."""
-    with visiting(chromium) as open_page:
-        yield open_page(small)
+    page = tab_of(chromium)
+    with watched(page):
+        page.goto(small.as_uri())
+        yield page
+    page.context.close()
 
 
 @pytest.fixture(scope="session")

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import csv
+from copy import copy
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -15,7 +17,7 @@ from naive_glide import gliding_bell
 from scipy.signal import iirpeak, lfilter
 from signals import noise
 
-from chainkit.audio.reader import read
+from chainkit.audio.reader import AudioReader, read
 from chainkit.audio.writer import write
 from chainkit.chain import parse_chain
 from chainkit.dsp import filters, resonance, sibilance_edge
@@ -73,9 +75,18 @@ def sung():
 
 @pytest.fixture(scope="module")
 def scouting(sung, tmp_path_factory):
-    path = tmp_path_factory.mktemp("scout") / "lead.wav"
-    write(path, sung.voice, RATE, subtype="PCM_24")
+    return scouted(tmp_path_factory.mktemp("scout") / "lead.wav", sung.voice)
+
+
+def scouted(path, x, rate=RATE):
+    write(path, x, rate, subtype="PCM_24")
     return scout_file(path)
+
+
+@pytest.fixture
+def without_resonances(monkeypatch):
+    """Leave out the search for resonances, most of the work, where nothing asked is about them."""
+    monkeypatch.setattr(analyse, "find_resonances", lambda x, rate: [])
 
 
 # ------------------------------------------------------------------------------ sibilance edge
@@ -392,6 +403,11 @@ def lead():
     return sing(44100, seconds=10.0, seed=3)
 
 
+@pytest.fixture(scope="module")
+def scouted_lead(lead, tmp_path_factory):
+    return scouted(tmp_path_factory.mktemp("lead") / "lead.wav", lead.voice, 44100)
+
+
 def hissing(song, gain):
     """A demo voice whose sibilants are turned up, and everything else as it was."""
     x = song.voice.copy()
@@ -401,7 +417,7 @@ def hissing(song, gain):
     return x
 
 
-def test_louder_hiss_is_turned_down_further(tmp_path, lead):
+def test_louder_hiss_is_turned_down_further(tmp_path, lead, without_resonances):
     """The need, and with it the depth that is written, grows with the hiss against the voice."""
     needs, ranges, reductions = [], [], []
     for gain in (-4.0, 2.0, 8.0):
@@ -430,8 +446,8 @@ def taken(chain, x, rate):
     return reduction[inside].mean(), reduction[~inside & (level > 1e-5 * level.max())].mean()
 
 
-def test_what_the_de_esser_takes_is_told_as_it_is(tmp_path, lead):
-    proposal = propose(scouted(tmp_path / "lead.wav", lead.voice, 44100))
+def test_what_the_de_esser_takes_is_told_as_it_is(lead, scouted_lead):
+    proposal = propose(scouted_lead)
     inside, outside = taken(proposal.chain, lead.voice, 44100)
     assert proposal.trial.inside_db == pytest.approx(inside, abs=0.1)
     assert proposal.trial.outside_db == pytest.approx(outside, abs=0.1)
@@ -440,7 +456,7 @@ def test_what_the_de_esser_takes_is_told_as_it_is(tmp_path, lead):
     assert told in proposal.why_deess
 
 
-def test_a_bright_voice_is_not_dulled(tmp_path):
+def test_a_bright_voice_is_not_dulled(tmp_path, without_resonances):
     """Its vowels are as loud above 3.7 kHz as its sibilants; a plain threshold cuts both."""
     text = (
         "The sun sets slowly over the silver sea, and sailors sing their songs of distant stars. "
@@ -460,7 +476,7 @@ def test_a_bright_voice_is_not_dulled(tmp_path):
     assert calmer < index_and_unevenness(x, rate)[0] - 0.3
 
 
-def test_there_is_no_de_esser_that_would_cut_all_the_treble(tmp_path):
+def test_there_is_no_de_esser_that_would_cut_all_the_treble(tmp_path, without_resonances):
     """Noise 34 dB below full scale fills the band as much as the sibilants do."""
     song = sing(44100, seconds=10.0, register="high", seed=5)
     x = song.voice + noise(np.random.default_rng(1), -34.0, len(song.voice))
@@ -489,12 +505,11 @@ def test_a_dull_voice_is_made_no_duller(tmp_path, lead):
         (-12.0, 8000.0, None),
     ],
 )
-def test_why_there_is_no_de_esser_is_told(tmp_path, lead, level, highest, reason):
-    scouting = scouted(tmp_path / "lead.wav", lead.voice, 44100)
-    heard = scouting.heard
+def test_why_there_is_no_de_esser_is_told(scouted_lead, level, highest, reason):
+    heard, tilt = scouted_lead.heard, copy(scouted_lead.tilt)
     measurement = replace(heard.measurement, sibilants_median_db=level)
-    scouting = replace(scouting, heard=replace(heard, measurement=measurement))
-    scouting.tilt.highest = highest
+    scouting = replace(scouted_lead, heard=replace(heard, measurement=measurement), tilt=tilt)
+    tilt.highest = highest
     if reason is None:
         assert deessing.unneeded(scouting) is None
         return
@@ -505,8 +520,10 @@ def test_why_there_is_no_de_esser_is_told(tmp_path, lead, level, highest, reason
     assert reason in told
 
 
-def test_what_stands_out_of_a_clipped_source_is_a_hint(tmp_path, rng):
+def test_what_stands_out_of_a_clipped_source_is_a_hint(tmp_path, rng, monkeypatch):
     x = Cascade(filters.bell(RATE, 700.0, 12.0, 8.0), 1).process(noise(rng, -30.0, 8 * RATE))
+    once = cache(lambda: resonance.find_resonances(x[:, 0], RATE))
+    monkeypatch.setattr(analyse, "find_resonances", lambda excerpt, rate: once())
     scouting = scouted(tmp_path / "noise.wav", x)
     confidences = []
     for runs in (0, 2, 300):
@@ -547,7 +564,8 @@ def test_a_loud_lfe_changes_nothing(tmp_path, sung):
 
 def test_the_channel_that_is_looked_into_is_the_loudest_apart_from_its_offset(tmp_path, sung):
     x = np.hstack([0.05 * sung.voice + 0.5, sung.voice])
-    heard = scouted(tmp_path / "offset.wav", x).heard
+    write(tmp_path / "offset.wav", x, RATE, subtype="PCM_24")
+    heard = hearing.hear(AudioReader(tmp_path / "offset.wav"))
     np.testing.assert_allclose(heard.excerpt, sung.voice[:, 0], atol=1e-6)
 
 
@@ -593,16 +611,15 @@ def test_the_compressor_turns_the_loudest_twentieth_down_as_it_says(scouting, su
 
 
 @pytest.mark.parametrize("offset", [0.2, -0.05])
-def test_an_offset_changes_the_chain_by_its_high_pass_only(tmp_path, sung, offset):
+def test_an_offset_changes_the_chain_by_its_high_pass_only(tmp_path, sung, scouting, offset):
     """What is heard of a source does not depend on its DC offset, so no level may."""
-    levels = []
-    for name, x in (("plain.wav", sung.voice), ("lead.wav", 0.5 * sung.voice + offset)):
-        scouting = scouted(tmp_path / name, x)
-        _, deess, compress = propose(scouting).chain.stages
+    shifted, levels = scouted(tmp_path / "lead.wav", 0.5 * sung.voice + offset), []
+    for one in (scouting, shifted):
+        _, deess, compress = propose(one).chain.stages
         levels.append([deess.threshold, deess.range, compress.threshold, deess.frequency / 100.0])
     np.testing.assert_allclose(*levels, atol=1.01)  # each is rounded
-    assert plan(scouting).moves[0].band.shape == "highpass"
-    assert f"a DC offset of {offset:.2g}, which it takes away" in plan(scouting).moves[0].reason
+    assert plan(shifted).moves[0].band.shape == "highpass"
+    assert f"a DC offset of {offset:.2g}, which it takes away" in plan(shifted).moves[0].reason
 
 
 def test_an_offset_does_not_change_the_sibilance_index(sung):
@@ -615,7 +632,7 @@ def test_an_offset_alone_is_told_and_taken_away(tmp_path):
     assert [move.band.frequency for move in plan(scouting).moves] == [20.0]
 
 
-def test_the_high_pass_says_what_was_measured(tmp_path, rng):
+def test_the_high_pass_says_what_was_measured(tmp_path, rng, without_resonances):
     """White noise has the same density everywhere: there is energy below the corner."""
     (gate, *_) = plan(scouted(tmp_path / "noise.wav", noise(rng, -20.0, 4 * RATE))).moves
     assert "no energy" not in gate.reason
@@ -632,11 +649,6 @@ def test_there_is_no_chain_for_silence(tmp_path):
 
 
 # ------------------------------------------------------- one gain a finding, and what is left out
-def scouted(path, x, rate=RATE):
-    write(path, x, rate, subtype="PCM_24")
-    return scout_file(path)
-
-
 def names(text):
     """The comment lines of what was left out, joined."""
     return " ".join(line.lstrip("# ") for line in text.splitlines() if line.startswith("#"))
@@ -681,7 +693,7 @@ def test_what_is_too_much_for_a_region_is_limited_and_noise_is_not_lifted():
     ("floor", "ends", "times", "dulled"),
     [(-65.0, 5000.0, 1, 0.0), (-75.0, 5000.0, 1, 0.0), (-75.0, 10500.0, 3, -6.0)],
 )
-def test_a_band_of_noise_is_no_air(tmp_path, floor, ends, times, dulled):
+def test_a_band_of_noise_is_no_air(tmp_path, floor, ends, times, dulled, without_resonances):
     """A voice without anything above 5 or 10.5 kHz, in the steady hiss of a converter."""
     song = sing(44100, seconds=8.0, seed=3).voice
     end = np.tile(filters.butterworth("lowpass", 44100, ends, 8), (times, 1))
@@ -786,7 +798,7 @@ def test_a_few_notes_are_not_resonances(tmp_path):
     assert "it may be the notes themselves" in names(propose(scouting).text)
 
 
-def test_the_end_of_a_source_is_no_sag(tmp_path, rng):
+def test_the_end_of_a_source_is_no_sag(tmp_path, rng, without_resonances):
     """A flute whose lowest note is G4, 392 Hz, in the third octave of 400 Hz."""
     rate, time = 48000, np.arange(24000) / 48000
     fade = np.clip(np.minimum(time / 0.05, (0.5 - time) / 0.08), 0.0, 1.0)
@@ -827,7 +839,7 @@ def test_a_partial_of_a_plucked_bass_is_no_sure_resonance(tmp_path):
 
 
 @pytest.mark.parametrize("often", [0.8, 0.1])
-def test_a_bass_keeps_its_lowest_notes(tmp_path, rng, often):
+def test_a_bass_keeps_its_lowest_notes(tmp_path, rng, often, without_resonances):
     """E1 is 41.2 Hz. What rings on between its notes is steady and low, and no rumble."""
     rate, length = 48000, 0.36
     time = np.arange(round(length * rate)) / rate
@@ -852,7 +864,9 @@ def test_a_bass_keeps_its_lowest_notes(tmp_path, rng, often):
     assert not [f for f in scouting.findings if f.kind == "rumble" and f.confidence >= 0.5]
 
 
-def test_a_steady_rumble_under_a_voice_is_taken_away_and_told(tmp_path, sung, rng):
+def test_a_steady_rumble_under_a_voice_is_taken_away_and_told(
+    tmp_path, sung, rng, without_resonances
+):
     low = Cascade(filters.butterworth("lowpass", RATE, 40.0, 4), 1).process(
         noise(rng, 0.0, len(sung.voice))
     )
@@ -875,7 +889,7 @@ def test_a_tone_without_noise_has_no_resonance_beside_it(tmp_path):
     assert not [f for f in scouting.findings if f.kind == "resonance"]
 
 
-def test_a_click_is_the_attack_and_no_harshness(tmp_path, rng):
+def test_a_click_is_the_attack_and_no_harshness(tmp_path, rng, without_resonances):
     scouting = scouted(tmp_path / "drum.wav", 0.5 * struck(rng, 3200.0), 48000)
     kinds = {finding.kind for finding in scouting.findings}
     assert "attack" in kinds
@@ -898,7 +912,7 @@ def plucked(rng, rate=48000):
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
-def test_plucked_strings_have_an_attack_and_no_sibilance(tmp_path, seed):
+def test_plucked_strings_have_an_attack_and_no_sibilance(tmp_path, seed, without_resonances):
     """Three and more of the strokes hiss as a sibilant does."""
     scouting = scouted(tmp_path / "strings.wav", plucked(np.random.default_rng(seed)), 48000)
     assert scouting.heard.measurement.sibilants_a_minute > source.LEAST_SIBILANTS
@@ -960,7 +974,7 @@ def test_everything_with_a_gain_is_in_the_chain_or_named(scouting):
         assert reason in names(proposal.text)
 
 
-def test_thumps_leave_the_rest_alone_and_are_taken_away(tmp_path, sung):
+def test_thumps_leave_the_rest_alone_and_are_taken_away(tmp_path, sung, without_resonances):
     x = Cascade(filters.butterworth("highpass", RATE, 80.0, 8), 1).process(sung.voice)
     time = np.arange(RATE // 10) / RATE
     burst = 0.5 * np.sin(2 * np.pi * 45.0 * time) * np.hanning(len(time))
@@ -1055,10 +1069,9 @@ def test_the_three_parts_are_equally_loud_and_safe(rng):
 
 
 @pytest.mark.parametrize("part", ["pushed up", "changed"])
-def test_the_table_of_sweeps_names_the_filter_that_is_heard(tmp_path, lead, part):
+def test_the_table_of_sweeps_names_the_filter_that_is_heard(tmp_path, scouted_lead, part):
     """The spectrum of a part against the first is the response of the filter in its row."""
-    scouting = scouted(tmp_path / "lead.wav", lead.voice, 44100)
-    write_sweeps(scouting, tmp_path)
+    write_sweeps(scouted_lead, tmp_path)
     with open(tmp_path / "sweeps.csv", newline="") as file:
         rows = {row["part"]: row for row in csv.DictReader(file) if row["finding"] == "air"}
     assert float(rows["as it is"]["gain_db"]) == 0.0
