@@ -23,7 +23,7 @@ from chainkit.cli.show import cell
 from chainkit.dsp.backing import accompany
 from chainkit.dsp.voice import PlantedResonance, sing
 from chainkit.pages.plots import files
-from chainkit.scout import analyse, proposal, report, scout_file, sweeps
+from chainkit.scout import gathering, proposal, report, scout_file, sweeps
 from chainkit.stages.compress import Compress, Sidechain
 
 RATE = 16000
@@ -414,7 +414,7 @@ def test_every_setting_has_the_unit_of_its_quantity(folder, capsys):
 
 
 def test_what_findings_do_not_tell_is_said(folder, sung, rng, capsys, monkeypatch):
-    monkeypatch.setattr(analyse, "find_resonances", lambda x, rate: [])  # no note is about them
+    monkeypatch.setattr(gathering, "find_resonances", lambda x, rate: [])  # no note is about them
 
     def notes(x, rate=RATE, *options):
         soundfile.write("lead.wav", np.clip(x, -1.0, 1.0), rate, "FLOAT")

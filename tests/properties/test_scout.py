@@ -86,7 +86,7 @@ def scouted(path, x, rate=RATE):
 @pytest.fixture
 def without_resonances(monkeypatch):
     """Leave out the search for resonances, most of the work, where nothing asked is about them."""
-    monkeypatch.setattr(analyse, "find_resonances", lambda x, rate: [])
+    monkeypatch.setattr(gathering, "find_resonances", lambda x, rate: [])
 
 
 # ------------------------------------------------------------------------------ sibilance edge
@@ -523,7 +523,7 @@ def test_why_there_is_no_de_esser_is_told(scouted_lead, level, highest, reason):
 def test_what_stands_out_of_a_clipped_source_is_a_hint(tmp_path, rng, monkeypatch):
     x = Cascade(filters.bell(RATE, 700.0, 12.0, 8.0), 1).process(noise(rng, -30.0, 8 * RATE))
     once = cache(lambda: resonance.find_resonances(x[:, 0], RATE))
-    monkeypatch.setattr(analyse, "find_resonances", lambda excerpt, rate: once())
+    monkeypatch.setattr(gathering, "find_resonances", lambda excerpt, rate: once())
     scouting = scouted(tmp_path / "noise.wav", x)
     confidences = []
     for runs in (0, 2, 300):
