@@ -161,8 +161,14 @@ def _shortest(value: float, power: int = 0) -> str:
 
 def nearest(word: str, allowed: Iterable[str]) -> str:
     """``"; did you mean 'ratio'?"``, or nothing when no allowed word is near."""
+    found = near(word, allowed)
+    return f"; did you mean {found!r}?" if found else ""
+
+
+def near(word: str, allowed: Iterable[str]) -> str:
+    """The allowed word that is nearest to `word`, empty when none is near."""
     from difflib import get_close_matches
 
     by_lower = {name.lower(): name for name in allowed}
     found = get_close_matches(word.lower(), by_lower, n=1, cutoff=0.6)
-    return f"; did you mean {by_lower[found[0]]!r}?" if found else ""
+    return by_lower[found[0]] if found else ""

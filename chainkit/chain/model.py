@@ -11,7 +11,7 @@ from chainkit.chain import walk
 from chainkit.chain.document import Place
 from chainkit.chain.faults import Faults
 from chainkit.chain.ridefile import with_points
-from chainkit.errors import UsageError
+from chainkit.errors import Known, UsageError
 from chainkit.stages.base import Amount, SettingFault, Stage, Text
 from chainkit.units import LOUDNESS, RATES, nearest
 
@@ -103,7 +103,8 @@ class Chain:
         """
         for length in range(len(path), 0, -1):
             if path[:length] in self.places:
-                return self.places[path[:length]].fault(message)
+                key = next((key for key in reversed(path) if isinstance(key, str)), None)
+                return self.places[path[:length]].fault(message, Known(key))
         where = f"stage {self.stages[path[0]].name}: " if path and self.stages else ""
         return UsageError(f"{self.source}: {where}{message}")
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from chainkit.cli import show
 from chainkit.cli.options import add_force, find_chain, quantity
@@ -21,6 +21,13 @@ from chainkit.units import FREQUENCY, LEVEL, RATES
 if TYPE_CHECKING:
     from chainkit.chain import Chain
     from chainkit.songbook import Songbook
+
+
+class Faulty(NamedTuple):
+    """A file with its faults."""
+
+    name: str
+    fault: ChainkitError
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -35,7 +42,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help='sample rate to check against and to draw at (default "48 kHz")',
     )
     add_force(parser)
-    parser.add_argument("--json", action="store_true", help="print the resolved chains as JSON")
+    parser.add_argument(
+        "--json", action="store_true", help="print the resolved chains, or their faults, as JSON"
+    )
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -44,29 +53,32 @@ def run(arguments: argparse.Namespace) -> int:
         raise UsageError("--plot draws one chain; name one")
     rate = round(arguments.rate)
     found, worst = _checked(arguments.chains, rate)
+    sound = [each for each in found if not isinstance(each, Faulty)]
     if arguments.json:
         import json
 
         print(json.dumps(list(map(_as_dict, found)), indent=2, ensure_ascii=False))
     else:
-        _print(found)
-    if arguments.plot and found:
-        _draw(found[0], rate, arguments)
+        _print(sound)
+    if arguments.plot and sound:
+        _draw(sound[0], rate, arguments)
     return worst
 
 
-def _checked(names: list[str], rate: int) -> tuple[list[Chain | Songbook], int]:
-    """Chains and songbooks without fault, and the exit code; faults are printed as found."""
-    found: list[Chain | Songbook] = []
+def _checked(names: list[str], rate: int) -> tuple[list[Chain | Songbook | Faulty], int]:
+    """What each file is, and the exit code; faults are printed as found."""
+    found: list[Chain | Songbook | Faulty] = []
     worst = 0
     for name in names:
         try:
-            found.append(_check(name, rate))
+            good = _check(name, rate)
         except ChainkitError as fault:
             show.note(str(fault))
             worst = max(worst, fault.exit_code)
+            found.append(Faulty(name, fault))
         else:
-            for remark in dict.fromkeys(_remarks(found[-1], rate)):
+            found.append(good)
+            for remark in dict.fromkeys(_remarks(good, rate)):
                 show.note(remark)
     return found, worst
 
@@ -158,9 +170,12 @@ def _loud(chain: Chain, rate: int) -> Iterator[str]:
         yield f"{chain.source}: {told}; turn the monitors down before playing what it renders"
 
 
-def _as_dict(found: Chain | Songbook) -> dict[str, Any]:
+def _as_dict(found: Chain | Songbook | Faulty) -> dict[str, Any]:
     from chainkit.chain import Chain
+    from chainkit.chain.faults import as_plain
 
+    if isinstance(found, Faulty):
+        return {"file": found.name, "faults": as_plain(found.fault, found.name)}
     return found.resolved().as_dict() if isinstance(found, Chain) else found.as_dict()
 
 

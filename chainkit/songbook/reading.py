@@ -21,7 +21,7 @@ from chainkit.chain.document import (
 from chainkit.chain.faults import Faults, each
 from chainkit.chain.reading import check_format
 from chainkit.chain.ridefile import read_ride
-from chainkit.errors import ChainFileError, UsageError
+from chainkit.errors import ChainFileError, Known, UsageError
 from chainkit.songbook import naming
 from chainkit.songbook.model import Song, Songbook, Voice
 from chainkit.stages.base import NAME, Text
@@ -219,7 +219,8 @@ class _Reader:
         role = _required(node, "role", Text(), "a voice")
         if self._chains and role not in self._chains:
             allowed = f"chains has {', '.join(self._chains)}{nearest(role, self._chains)}"
-            raise node.values["role"].place.fault(f"no chain for role {role!r}; {allowed}")
+            known = Known("role", role, lambda: self._chains)
+            raise node.values["role"].place.fault(f"no chain for role {role!r}; {allowed}", known)
         return role
 
     def _file(self, node: Mapping, key: str) -> Path | None:

@@ -80,6 +80,10 @@ class Value:
     def check(self, value: Any) -> None:
         """Raise ValueError when `value` is out of bounds."""
 
+    def allowed(self) -> tuple[str, ...]:
+        """What may stand there, each word or span by itself."""
+        return tuple(self.words)
+
 
 class Amount(Value):
     """A quantity with its unit, within bounds given in base units.
@@ -127,6 +131,11 @@ class Amount(Value):
             low, high = self.quantity.format(self.low), self.quantity.format(self.high)
             raise ValueError(f"is not between {low} and {high}")
 
+    def allowed(self) -> tuple[str, ...]:
+        """The bounds, then the words."""
+        low, high = self.quantity.format(self.low), self.quantity.format(self.high)
+        return (f"{low} to {high}", *self.words)
+
 
 class Number(Value):
     """A bare number within bounds."""
@@ -150,6 +159,10 @@ class Number(Value):
         if not isinstance(value, (int, float)) or not self.low <= value <= self.high:
             raise ValueError(f"is not a number between {self.low:g} and {self.high:g}")
 
+    def allowed(self) -> tuple[str, ...]:
+        """The bounds."""
+        return (f"{self.low:g} to {self.high:g}",)
+
 
 class Choice(Value):
     """One of a few words."""
@@ -169,6 +182,10 @@ class Choice(Value):
         """Raise ValueError for any other word."""
         if value not in self.options:
             raise ValueError(f"is not one of {', '.join(self.options)}")
+
+    def allowed(self) -> tuple[str, ...]:
+        """The words."""
+        return self.options
 
 
 class Switch(Value):
@@ -191,6 +208,10 @@ class Switch(Value):
         if not isinstance(value, bool):
             raise ValueError("is not one of yes, no")
 
+    def allowed(self) -> tuple[str, ...]:
+        """The words."""
+        return ("yes", "no")
+
 
 class Text(Value):
     """Free text; `pattern` and its meaning in words narrow it."""
@@ -210,6 +231,10 @@ class Text(Value):
             return
         if not isinstance(value, str) or re.fullmatch(self.pattern, value) is None:
             raise ValueError(f"is not {self.meaning}")
+
+    def allowed(self) -> tuple[str, ...]:
+        """The form due, in words."""
+        return (self.meaning,)
 
 
 class Group(NamedTuple):

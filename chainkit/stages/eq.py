@@ -49,6 +49,10 @@ class Slope(Value):
         if value not in range(6, 49, 6):
             raise ValueError("is not one of 6, 12, 18, 24, 30, 36, 42, 48 dB/oct")
 
+    def allowed(self) -> tuple[str, ...]:
+        """Each of the slopes."""
+        return tuple(map(SLOPE.format, range(6, 49, 6)))
+
 
 @dataclass(frozen=True, kw_only=True)
 class Band(Settings):

@@ -197,6 +197,44 @@ def test_check_prints_every_setting(tmp_path, capsys, monkeypatch):
     assert {"lookahead", "upper", "3 ms", "none"} <= shown
 
 
+def test_check_tells_faults_as_json_too(tmp_path, capsys, monkeypatch):
+    """In the order of the files, among the chains; what is not known of a fault is null."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "good.yaml").write_text("chainkit: 1\nstages: [gain: {gain: 1 dB}]\n")
+    deess = "{threshold: -30, ration: 4:1, phase: linaer, upper: non}"
+    bands = "[{shape: bel}, {shape: highpass, frequency: 1 kHz, slope: 5 dB/oct}]"
+    (tmp_path / "bad.yaml").write_text(
+        f"chainkit: 1\nstages:\n  - deess: {deess}\n  - eq: {{bands: {bands}}}\n"
+    )
+    assert main(["check", "bad.yaml", "good.yaml", "none.yaml", "--json"]) == 2
+    printed = capsys.readouterr()
+    bad, good, none = json.loads(printed.out)
+    assert bad["file"] == "bad.yaml"
+    assert good["stages"] == [{"gain": {"name": "gain", "gain": "1 dB"}}]
+    (fault,) = none["faults"]
+    assert (none["file"], fault["file"], fault["line"]) == ("none.yaml", "none.yaml", None)
+    assert "none.yaml" in fault["message"]
+    threshold, ration, phase, upper, shape, slope = bad["faults"]
+    assert threshold == {
+        "file": "bad.yaml",
+        "line": 3,
+        "column": 24,
+        "key": "threshold",
+        "value": "-30",
+        "allowed": ["-120 dB to 24 dB"],
+        "nearest": None,
+        "message": "threshold '-30' has no unit; write '-30 dB'",
+    }
+    assert (ration["key"], ration["value"], ration["nearest"]) == ("ration", None, "ratio")
+    assert {"ratio", "threshold", "bypass"} <= set(ration["allowed"])
+    assert (phase["value"], phase["nearest"]) == ("linaer", "linear")
+    assert upper["allowed"] == ["500 Hz to 192 kHz", "none"]
+    assert upper["nearest"] == "none"
+    assert (shape["key"], shape["value"], shape["nearest"]) == ("shape", "bel", "bell")
+    assert slope["allowed"][:2] == ["6 dB/oct", "12 dB/oct"]
+    assert printed.err.startswith(f"chainkit: bad.yaml:3:24: {threshold['message']}\n")
+
+
 @pytest.mark.parametrize("command", [["check", "bad.yaml"], ["render", "v.wav", "-o", "o.wav"]])
 def test_each_fault_of_a_chain_file_has_its_line(tmp_path, capsys, monkeypatch, command):
     monkeypatch.chdir(tmp_path)
