@@ -2,8 +2,9 @@
 
 Every file is checked, and all of its faults are told. Exit code 2 when a file has a fault. A
 songbook is checked as one, with the chains that it names and what each song changes in them. What
-changes nothing, such as a chain without stages or a threshold above full scale, is no fault and is
-named; so is a chain whose EQ, gains and makeup together can raise anything by more than 24 dB.
+changes nothing, such as a chain without stages, a ratio of 1:1 or a threshold above full scale, is
+no fault and is named; so is a chain whose EQ, gains and makeup together can raise anything by more
+than 24 dB.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from chainkit.cli import show
 from chainkit.cli.options import add_force, find_chain, quantity
 from chainkit.cli.outputs import add_plot
 from chainkit.errors import ChainFileError, ChainkitError, UsageError
-from chainkit.units import FREQUENCY, LEVEL, RATES
+from chainkit.units import FREQUENCY, RATES
 
 if TYPE_CHECKING:
     from chainkit.chain import Chain
@@ -149,14 +150,8 @@ def _remarks(found: Chain | Songbook, rate: int) -> Iterator[str]:
         but = "" if found.working_level is None else " but for the trim to the working level"
         yield str(found.fault((), f"{why}: the voice passes unchanged{but}"))
     for index, stage in enumerate(found.stages):
-        if not stage.bypass and getattr(stage, "bands", None) == ():
-            yield str(found.fault((index, "bands"), f"no bands: {stage.name} changes nothing"))
-        threshold = getattr(stage, "threshold", 0.0)
-        # A share of the whole voice may well be above 0 dB: a hiss can outweigh the rest.
-        if not stage.bypass and threshold > 0.0 and getattr(stage, "sense", "band") == "band":
-            above = f"threshold {LEVEL.format(threshold)} is above full scale"
-            why = f"{above}: {stage.name} turns hardly anything down; is a minus missing?"
-            yield str(found.fault((index, "threshold"), why))
+        for path, why in () if stage.bypass else stage.remarks():
+            yield str(found.fault((index, *path), why))
     yield from _loud(found, rate)
 
 

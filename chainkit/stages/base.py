@@ -365,6 +365,10 @@ class Stage(Settings):
         """The most by which the stage raises all frequencies alike, in dB, as far as it is set."""
         return 0.0
 
+    def remarks(self) -> Iterator[tuple[tuple[str | int, ...], str]]:
+        """Path and message of each value that is allowed and seldom meant: it changes nothing."""
+        yield from ()
+
     def resolved(self) -> Stage:
         """The same stage with each value that follows from another one filled in."""
         return self

@@ -301,6 +301,15 @@ class Eq(Stage):
             for path, message in band.faults_at(rate):
                 yield ("bands", index, *path), message
 
+    def remarks(self) -> Iterator[tuple[tuple[str | int, ...], str]]:
+        """No bands, or bands without a gain."""
+        if not self.bands:
+            yield ("bands",), f"no bands: {self.name} changes nothing"
+        for index, band in enumerate(self.bands):
+            if isinstance(band, Gained) and band.gain == 0.0:
+                why = f"gain 0 dB: band {index + 1} of {self.name} changes nothing"
+                yield ("bands", index, "gain"), why
+
     def resolved(self) -> Eq:
         """The same stage, each band with its width."""
         return replace(self, bands=tuple(band.resolved() for band in self.bands))

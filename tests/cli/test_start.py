@@ -274,7 +274,37 @@ def test_each_fault_of_a_chain_file_has_its_line(tmp_path, capsys, monkeypatch, 
         ),
         ("stages:\n  - deess: {sense: share, threshold: 3 dB}", ""),
         ("stages:\n  - compress: {threshold: 0 dB, ratio: inf}", ""),
-        ("stages:\n  - gain: {gain: 0 dB}", ""),
+        ("stages:\n  - gain: {gain: 0 dB}", "c.yaml:3:18: gain 0 dB: gain changes nothing"),
+        (
+            "stages:\n  - ride: {points: [[0 s, 0 dB], [1 s, 0 dB]]}",
+            "c.yaml:3:20: every point at 0 dB: ride changes nothing",
+        ),
+        ("stages:\n  - ride: {points: [[0 s, 0 dB], [1 s, 1 dB]]}", ""),
+        (
+            "stages:\n  - eq: {bands: [{shape: notch, frequency: 50 Hz}, "
+            "{shape: bell, frequency: 1 kHz, gain: -0 dB}]}",
+            "c.yaml:3:90: gain 0 dB: band 2 of eq changes nothing",
+        ),
+        (
+            "stages:\n  - compress: {threshold: -20 dB, ratio: 1:1}",
+            "c.yaml:3:42: ratio 1:1: compress turns nothing down",
+        ),
+        (
+            "stages:\n  - compress: {threshold: -20 dB, ratio: 2:1, range: 0 dB}",
+            "c.yaml:3:54: range 0 dB: compress turns nothing down",
+        ),
+        (
+            "stages:\n  - compress: {threshold: -20 dB, ratio: 2:1, mix: 0 %}",
+            "c.yaml:3:52: mix 0 %: compress changes nothing",
+        ),
+        (
+            "stages:\n  - deess: {name: Ess, threshold: -20 dB, ratio: 2:2}",
+            "c.yaml:3:50: ratio 1:1: Ess turns nothing down",
+        ),
+        (
+            "stages:\n  - deess: {threshold: 3 dB, sense: share, range: 0 dB}",
+            "c.yaml:3:51: range 0 dB: deess turns nothing down",
+        ),
     ],
 )
 def test_check_names_what_changes_nothing(tmp_path, capsys, monkeypatch, stages, remark):
