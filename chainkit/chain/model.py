@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from chainkit.chain.stream import ChainStream, Processed
 
 FORMAT = "1"
-WORKING_LEVEL = Amount(LOUDNESS, -60.0, 0.0)
+WORKING_LEVEL = Amount(LOUDNESS, -60.0, 0.0, {"none": None})
 HEAD = {"name": Text(), "notes": Text(), "working_level": WORKING_LEVEL}
 Trail = tuple[Any, ...]
 
@@ -215,7 +215,7 @@ class Chain:
             ``stage.key`` or ``working_level``; an item of a list by its number from 1:
             ``eq.bands.2.gain``.
         text : str
-            The value as it would stand in a chain file: ``-36 dB``.
+            The value as it would stand in a chain file: ``-36 dB``; ``none`` for no working level.
         place : Place or None
             Where the change stands, for the faults that the value has later, such as at a sample
             rate; the path if None.

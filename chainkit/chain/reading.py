@@ -86,6 +86,8 @@ def chain_from_dict(values: dict[str, Any], source: str) -> Chain:
 
 def _from_nodes(root: Any, source: str, folder: str) -> Chain:
     """Chain of the root mapping of a chain file."""
+    if is_songbook(root):
+        raise root.place.fault("this is a songbook, no chain file; chainkit songs renders it")
     check_format(root)
     faults, reader = Faults(), walk.Reader()
     head: dict[str, Any] = {}
@@ -135,6 +137,11 @@ def _stage(node: Any, reader: walk.Reader, index: int) -> Stage:
         known = Known(kind, allowed=lambda: KINDS)
         raise node.keys[kind].fault(f"no stage {kind!r}; {allowed}", known)
     return reader.settings(KINDS[kind], settings, (index,), kind)
+
+
+def is_songbook(root: Mapping) -> bool:
+    """Whether a file is a songbook, perhaps a faulty one, rather than a chain file."""
+    return "stages" not in root.values and any(key in root.values for key in ("songs", "chains"))
 
 
 def check_format(root: Mapping) -> None:

@@ -226,8 +226,8 @@ def _shown(form: Form | Row, value: Any) -> Any:
     return shown(value)
 
 
-def changed(settings: Any, keys: list[str], text: str) -> Any:
-    """`settings` with the value at `keys` read from `text`.
+def changed(settings: Any, keys: list[str], text: str, what_it_is: str = "") -> Any:
+    """`settings` with the value at `keys` read from `text`; a fault may tell what they are.
 
     Raises
     ------
@@ -238,7 +238,8 @@ def changed(settings: Any, keys: list[str], text: str) -> Any:
     known = forms(type(settings))
     if key not in known:
         hint = _deeper(known, key) or nearest(key, known)
-        raise SettingFault((key,), f"no key {key!r}; allowed are {', '.join(known)}{hint}")
+        told = f"{what_it_is}no key {key!r}; allowed are {', '.join(known)}{hint}"
+        raise SettingFault((key,), told)
     form, old = known[key], getattr(settings, key)
     if isinstance(form, Value) and not rest:
         new = _read_text(form, key, text)
@@ -283,7 +284,9 @@ def _changed_item(old: tuple[Any, ...], key: str, rest: list[str], text: str) ->
     number = int(rest[0]) if rest[0].isdecimal() else 0
     if not 1 <= number <= len(old) or len(rest) < 2 or not isinstance(old[number - 1], Settings):
         raise SettingFault((key,), f"{key} takes a number from 1 to {len(old)} and a key")
-    item = changed(old[number - 1], rest[1:], text)
+    shape = getattr(old[number - 1], "shape", "")
+    what_it_is = f"{key}.{number} is a {shape}: " if shape else ""
+    item = changed(old[number - 1], rest[1:], text, what_it_is)
     return (*old[: number - 1], item, *old[number:])
 
 

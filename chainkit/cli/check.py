@@ -97,17 +97,14 @@ def _check(name: str, rate: int) -> Chain | Songbook:
 
 
 def _is_songbook(path: str) -> bool:
-    """Whether the file is a songbook, perhaps a faulty one, rather than a chain file.
-
-    Asked here and not in `chainkit.songbook`, whose import a fault in a chain file would wait for.
-    """
+    """Whether the file is a songbook, perhaps a faulty one, rather than a chain file."""
     from chainkit.chain.document import parse_document, read_text
+    from chainkit.chain.reading import is_songbook
 
     try:
-        root = parse_document(read_text(path), path)
+        return is_songbook(parse_document(read_text(path), path))
     except UsageError:
         return False
-    return "stages" not in root.values and any(key in root.values for key in ("songs", "chains"))
 
 
 def _check_songbook(name: str, rate: int) -> Songbook:

@@ -82,6 +82,10 @@ def parse_songbook(text: str, source: str = "songbook", folder: Path | None = No
         As `load_songbook`.
     """
     root = parse_document(text, source)
+    if "stages" in root.values and not {"songs", "chains"} & root.values.keys():
+        raise root.place.fault(
+            "this is a chain file, no songbook; chainkit render VOICE --chain FILE takes it"
+        )
     check_format(root)
     return _Reader(root, folder or Path()).songbook(source)
 

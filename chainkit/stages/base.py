@@ -222,7 +222,9 @@ class Text(Value):
         self.default = default
 
     def parse(self, text: str) -> str:
-        """The text itself."""
+        """The text itself; what may be left out may not be written empty."""
+        if re.fullmatch(self.pattern, text) is None:
+            raise ValueError(f"is not {self.meaning}")
         return text
 
     def check(self, value: Any) -> None:

@@ -38,7 +38,7 @@ class Slope(Value):
 
     def parse(self, text: str) -> float:
         """Slope in dB/oct."""
-        return SLOPE.parse(text)
+        return SLOPE.parse(text, 6.0, 48.0)
 
     def format(self, value: float) -> str:
         """`value` with its unit."""

@@ -235,6 +235,20 @@ def test_check_tells_faults_as_json_too(tmp_path, capsys, monkeypatch):
     assert printed.err.startswith(f"chainkit: bad.yaml:3:24: {threshold['message']}\n")
 
 
+def test_a_songbook_and_a_chain_file_are_not_taken_for_one_another(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "chain.yaml").write_text("chainkit: 1\nname: a\nstages: [gain: {gain: 1 dB}]\n")
+    (tmp_path / "book.yaml").write_text("chainkit: 1\nrecord: b\nchains: {lead: chain.yaml}\n")
+    assert main(["songs", "chain.yaml"]) == 2
+    (told,) = capsys.readouterr().err.splitlines()
+    assert told.startswith("chainkit: chain.yaml:1:1: this is a chain file, no songbook; ")
+    assert main(["render", "v.wav", "--chain", "book.yaml", "-o", "o.wav"]) == 2
+    (told,) = capsys.readouterr().err.splitlines()
+    assert told.startswith("chainkit: book.yaml:1:1: this is a songbook, no chain file; ")
+    assert main(["check", "book.yaml"]) == 2
+    assert "book.yaml:1:1: songs is due" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize("command", [["check", "bad.yaml"], ["render", "v.wav", "-o", "o.wav"]])
 def test_each_fault_of_a_chain_file_has_its_line(tmp_path, capsys, monkeypatch, command):
     monkeypatch.chdir(tmp_path)

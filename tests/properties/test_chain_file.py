@@ -112,6 +112,14 @@ def test_words_on_one_line_read_back(words):
     assert chainkit.parse_chain(f"chainkit: 1\nname: {line}\nstages: []\n").name == words
 
 
+def test_no_working_level_can_be_said():
+    text = "chainkit: 1\nworking_level: none\nstages: []\n"
+    chain = chainkit.parse_chain(text)
+    assert chain.working_level is None
+    assert chain == chainkit.parse_chain(text.replace("working_level: none\n", ""))
+    jsonschema.validate({"chainkit": 1, "working_level": "none", "stages": []}, chain_schema())
+
+
 def test_schema_is_valid_and_takes_what_the_reader_takes():
     schema = chain_schema()
     jsonschema.Draft202012Validator.check_schema(schema)
@@ -146,6 +154,8 @@ def test_schema_refuses_what_the_reader_refuses(key, value):
         ("- deess", "- desser", 14, 5, "no stage 'desser'; .*did you mean 'deess'"),
         ("q: 4}", "q: 4, bandwidth: 1 oct}", 10, 76, "give q or bandwidth, not both"),
         ("24 dB/oct", "20 dB/oct", 9, 54, "slope '20 dB/oct' is not one of 6, 12"),
+        ("{gain: -3 dB}", '{gain: -3 dB, name: ""}', 5, 31, "name '' is not a name of letters"),
+        ("24 dB/oct", "1e400 dB/oct", 9, 54, "is not between 6 dB/oct and 48 dB/oct"),
         ("q: 4}", "q: no}", 10, 62, "q 'no' is not a number between 0.05 and 100"),
         ("slope: 24", "gain: 3 dB, slope: 24", 9, 47, "no key 'gain' in highpass"),
         ("name: T", "nmae: T", 2, 1, "no key 'nmae' in a chain file; .*did you mean 'name'"),
@@ -438,6 +448,7 @@ def test_one_value_can_be_changed():
     assert chain.with_value("deess.threshold", "-36 dB").stages[3].threshold == -36.0
     assert chain.with_value("eq.bands.2.gain", "-1 dB").stages[2].bands[1].gain == -1.0
     assert chain.with_value("working_level", "-18 LUFS").working_level == -18.0
+    assert chain.with_value("working_level", "none").working_level is None
     sidechain = chain.with_value("compress.sidechain.highpass", "120 Hz").stages[4].sidechain
     assert sidechain.highpass == 120.0
     assert chain.stages[3].threshold == -34.0
@@ -451,6 +462,7 @@ def test_one_value_can_be_changed():
         ("deess.threshold.x", "-3 dB", "is one value and has no keys"),
         ("eq.bands", "1", "bands is not one value"),
         ("eq.bands.9.gain", "1 dB", "takes a number from 1 to 5 and a key"),
+        ("eq.bands.1.gain", "3dB", r"bands.1 is a highpass: no key 'gain'; allowed are frequency"),
         ("eq", "1", "write STAGE.KEY"),
         ("eq.gain", "3 dB", "bands count from 1: write bands.1.gain for that of the first"),
         ("eq.slop", "3 dB", "no key 'slop'; allowed are"),
