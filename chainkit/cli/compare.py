@@ -1,7 +1,9 @@
 """Compare chains, orders of a chain's stages, or values that vary, at equal loudness.
 
 The folder DIR gets index.html, a listening page that opens from disk, candidates.json,
-candidates.csv, a chain file for each candidate, and audio/CANDIDATE.VIEW.wav.
+candidates.csv, a chain file for each candidate, and audio/CANDIDATE.VIEW.wav. The residual in the
+table is the power of what differs from the first candidate, once both are equally loud, in dB
+against the power of the first.
 """
 
 from __future__ import annotations
