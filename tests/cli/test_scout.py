@@ -118,7 +118,9 @@ def test_the_comments_of_the_de_esser_are_true_of_its_values(folder, capsys):
     tried = told(capsys, "--write", "start.yaml")["chain"]["trial"]["inside_sibilants_db"]
     text = (folder / "start.yaml").read_text("utf-8")
     above = re.search(r"threshold: .*# ([\d.]+) dB below the level of the middle sibilant", text)
-    takes = re.search(r"ratio: 4:1 .*# takes ([\d.]+) dB from that one; on trial ([\d.]+) dB", text)
+    takes = re.search(
+        r"ratio: '4:1' .*# takes ([\d.]+) dB from that one; on trial ([\d.]+) dB", text
+    )
     assert float(takes[1]) == pytest.approx(0.75 * float(above[1]), abs=0.1)
     assert float(takes[2]) == pytest.approx(tried, abs=0.051)
     assert f"On trial it took {takes[2]} dB from the" in " ".join(text.replace("#", "").split())

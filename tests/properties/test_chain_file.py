@@ -10,6 +10,7 @@ from pathlib import Path
 import jsonschema
 import numpy as np
 import pytest
+import yaml
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
@@ -17,7 +18,9 @@ import chainkit
 from chainkit.chain.ridefile import read_ride
 from chainkit.chain.schema import chain_schema
 from chainkit.chain.text import one_line
+from chainkit.demo import CHAIN
 from chainkit.errors import ChainFileError, UsageError
+from chainkit.presets import preset_names, preset_path
 from chainkit.stages.eq import Bell, HighShelf, LowShelf, Notch
 from chainkit.units import FREQUENCY
 
@@ -67,8 +70,22 @@ def test_dump_is_written_as_a_chain_file_is():
         "stages: [compress: {name: On, threshold: -20 dB, ratio: 4:1}]"
     )
     dumped = chainkit.dump_chain(chain)
-    for line in ("name: '1e3'", "notes: |", "  Two.", "    ratio: 4:1", "    link: yes"):
+    for line in ("name: '1e3'", "notes: |", "  Two.", "    ratio: '4:1'", "    link: yes"):
         assert f"\n{line}\n" in dumped
+
+
+def test_ratios_that_we_write_are_text_to_readers_of_yaml_1_1():
+    """Unquoted PyYAML takes 4:1 for 241 (YAML 1.1, base 60); ours takes both for a ratio."""
+    demo = CHAIN.format(highpass=80, mud=280, cut=3, q=4, edge=5000)
+    texts = [demo, *(preset_path(name).read_text("utf-8") for name in preset_names())]
+    for text in [*texts, *(chainkit.dump_chain(chainkit.parse_chain(text)) for text in texts)]:
+        stages = [values for stage in yaml.safe_load(text)["stages"] for values in stage.values()]
+        ratios = [values["ratio"] for values in stages if "ratio" in values]
+        assert ratios
+        assert all(isinstance(ratio, str) for ratio in ratios)
+        assert chainkit.parse_chain(text) == chainkit.parse_chain(
+            re.sub("'([0-9.]+:1)'", r"\1", text)
+        )
 
 
 PLAIN = "yesnotrufal~0123456789:.-+eExo '\"\n#&*![]{}|>%@`,?<=\t"  # letters that mean something
