@@ -41,6 +41,36 @@ def test_help_loads_nothing_heavy():
     assert loaded == []
 
 
+def test_nothing_is_loaded_ahead_of_main():
+    """Where a Ctrl-C could not be caught."""
+    code = "import sys; before = {*sys.modules}; import chainkit.cli.main; "
+    code += "print(*sorted({*sys.modules} - before))"
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert run.stdout.split() == ["__future__", "chainkit", "chainkit.cli", "chainkit.cli.main"]
+
+
+INTERRUPTED = """
+import sys
+class Interrupting:
+    def find_spec(self, name, path=None, target=None):
+        if name == sys.argv[1]:
+            CTRL_C
+from chainkit.cli.main import main
+sys.meta_path.insert(0, Interrupting())
+sys.exit(main(["check", "none.yaml"]))
+"""
+
+
+@pytest.mark.parametrize(
+    "name", ["chainkit.process", "chainkit.cli.dispatch", "chainkit.cli.check"]
+)
+@pytest.mark.parametrize("how", ["raise KeyboardInterrupt", "exec('raise KeyboardInterrupt')"])
+def test_a_ctrl_c_while_the_start_loads_is_told(name, how):
+    code = [sys.executable, "-c", INTERRUPTED.replace("CTRL_C", how), name]
+    run = subprocess.run(code, capture_output=True, text=True)
+    assert (run.returncode, run.stderr) == (130, "chainkit: interrupted\n")
+
+
 def test_the_package_runs_as_a_module():
     asked = [sys.executable, "-m", "chainkit"]
     told = subprocess.run([*asked, "presets", "--nothing"], capture_output=True, text=True)
