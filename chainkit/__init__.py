@@ -5,10 +5,10 @@ Public names, resolved when they are first used, so that ``import chainkit`` cos
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
-
+TYPE_CHECKING = False  # that of typing costs more than all else that is loaded ahead of main
 if TYPE_CHECKING:
+    from typing import Any
+
     from chainkit.chain import Chain, load_chain, parse_chain
     from chainkit.chain.stream import ChainStream, Prepared, Processed, prepare
     from chainkit.chain.text import dump_chain
@@ -116,4 +116,6 @@ __all__ = [
 def __getattr__(name: str) -> Any:
     if name not in _HOME_OF:
         raise AttributeError(f"module 'chainkit' has no attribute {name!r}")
+    from importlib import import_module
+
     return getattr(import_module(_HOME_OF[name]), name)

@@ -46,7 +46,7 @@ stages:
   - deess:
       frequency: {edge} Hz
       threshold: -41 dB
-      ratio: 4:1
+      ratio: '4:1'
       range: 10 dB
       attack: 1 ms
       release: 60 ms
@@ -54,7 +54,7 @@ stages:
   # Slow enough to let the front of a word through, quick enough to be gone before the next one.
   - compress:
       threshold: -23 dB
-      ratio: 3:1
+      ratio: '3:1'
       knee: 6 dB
       attack: 10 ms
       release: 120 ms

@@ -14,7 +14,8 @@ Faults of the programmer are ``ValueError`` and ``TypeError`` and may show a tra
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from typing import NamedTuple
 
 INTERRUPTED = 130
 """Exit code of what Ctrl-C ended: 128 and the number of the signal."""
@@ -48,6 +49,27 @@ class UsageError(ChainkitError):
     exit_code = 2
 
 
+class Known(NamedTuple):
+    """What is known of a fault apart from its words; machines read it.
+
+    Parameters
+    ----------
+    key : str or None
+        The key that is wrong, or whose value is.
+    value : str or None
+        As it was written; None where the key itself is wrong.
+    allowed : callable
+        Gives what may stand there; asked only where it is shown, for the time that it takes.
+    """
+
+    key: str | None = None
+    value: str | None = None
+    allowed: Callable[[], Iterable[str]] = tuple
+
+
+NOTHING = Known()
+
+
 class ChainFileError(UsageError):
     """A fault in a chain file or songbook, or several, a line of text each.
 
@@ -61,6 +83,9 @@ class ChainFileError(UsageError):
         Place of the fault, counted from 1; line 0 where the source has no lines, as an option.
     others : tuple of ChainFileError
         Those further on in the file.
+    known : Known
+    is_cut : bool
+        Reading was broken off, so there may be more; the last line of the text says so.
     """
 
     def __init__(
@@ -70,26 +95,40 @@ class ChainFileError(UsageError):
         line: int = 1,
         column: int = 1,
         others: tuple[ChainFileError, ...] = (),
+        *,
+        known: Known = NOTHING,
+        is_cut: bool = False,
     ) -> None:
         place = f"{source}:{line}:{column}" if line else source
-        super().__init__("\n".join([f"{place}: {message}", *map(str, others)]))
+        told = [f"{place}: {message}", *map(str, others)]
+        end = [f"not read behind these {len(told)} faults; there may be more"] if is_cut else []
+        super().__init__("\n".join(told + end))
         self.message = message
         self.source = source
         self.line = line
         self.column = column
         self.others = others
+        self.known = known
+        self.is_cut = is_cut
 
     @property
     def faults(self) -> tuple[ChainFileError, ...]:
         """Each fault by itself, in the order of their places."""
-        return (ChainFileError(self.message, self.source, self.line, self.column), *self.others)
+        return (self._with(), *self.others)
 
     @classmethod
-    def together(cls, faults: Iterable[ChainFileError]) -> ChainFileError:
+    def together(cls, faults: Iterable[ChainFileError], is_cut: bool = False) -> ChainFileError:
         """`faults`, at least one, as one; what an alias repeats is told once."""
         different = {str(fault): fault for fault in faults}.values()
         first, *others = sorted(different, key=lambda f: (f.source, f.line, f.column))
-        return cls(first.message, first.source, first.line, first.column, tuple(others))
+        return first._with(tuple(others), is_cut)
+
+    def _with(
+        self, others: tuple[ChainFileError, ...] = (), is_cut: bool = False
+    ) -> ChainFileError:
+        """The first fault alone, with `others` in place of its own."""
+        place = (self.source, self.line, self.column)
+        return ChainFileError(self.message, *place, others, known=self.known, is_cut=is_cut)
 
 
 class LostError(ChainkitError):

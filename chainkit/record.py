@@ -75,7 +75,7 @@ def describe_chain(asked: Chain, prepared: Prepared, folder: Path) -> dict[str, 
     }
     return {
         "chain_file": seen_from(folder, asked.files[0]) if asked.files else None,
-        "chain": prepared.chain.as_dict(),
+        "chain": prepared.chain.resolved().as_dict(),
         "trim_db": prepared.trim,
         "matched_makeup_db": matched,
         "notes": list(prepared.notes),

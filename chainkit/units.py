@@ -14,6 +14,7 @@ RATES = (8000, 384000)
 
 NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
 _TEXT = re.compile(rf"\s*({NUMBER})\s*(\S.*?)?\s*")
+_COMMA = re.compile(r",(\d+)\s*(\S.*)?")
 _RATIO = re.compile(rf"\s*({NUMBER}|inf|∞)\s*:\s*({NUMBER})\s*")
 
 
@@ -61,14 +62,18 @@ class Quantity:
         number, unit = match.groups()
         if unit is None:
             raise ValueError(f"has no unit; write {self._spellings(number, low, high)}")
-        if unit.startswith(","):
-            raise ValueError("has a decimal comma; write a point")
+        comma = _COMMA.fullmatch(unit)
+        if comma is not None:
+            raise ValueError(self._with_comma(number, *comma.groups()))
         power = self.powers.get(self._by_lower.get(unit.lower(), ""))
         if power is None:
+            self._refuse_number(text)
             hint = nearest(unit, self.powers)
             raise ValueError(f"has no unit of {self.name} ({', '.join(self.powers)}){hint}")
         mantissa, _, exponent = number.lower().partition("e")
         value = float(f"{mantissa}e{int(exponent or 0) + power}")
+        if not math.isfinite(value) and math.isfinite(low) and math.isfinite(high):
+            raise ValueError(f"is not between {self.format(low)} and {self.format(high)}")
         if not math.isfinite(value):
             raise ValueError("is out of range")
         return value
@@ -82,6 +87,22 @@ class Quantity:
     def _reads_better(self, value: float, unit: str) -> bool:
         power = self.powers[unit]
         return abs(value) >= 10.0**power if power > 0 else 0 < abs(value) < 1
+
+    def _with_comma(self, number: str, digits: str, unit: str | None) -> str:
+        """What to say of `number`, a comma and `digits`; three digits may be thousands."""
+        written = f"{number}.{digits}".rstrip("0").rstrip(".")
+        unit = f" {unit}" if unit else ""
+        if len(digits) == 3 and number.lstrip("+-").isdecimal():
+            either = f"write '{number}{digits}{unit}' or '{written}{unit}'"
+            return f"has a comma that parts thousands or decimals; {either}"
+        return "has a decimal comma; write a point"
+
+    def _refuse_number(self, text: str) -> None:
+        """Raise where a known unit stands behind what begins like a number and is none."""
+        units = "|".join(map(re.escape, self.powers))
+        match = re.fullmatch(rf"\s*(\S*\d\S*?)\s*(?:{units})\s*", text, re.IGNORECASE)
+        if match is not None:
+            raise ValueError(f"is not a {self.name}: {match[1]!r} is not a decimal number")
 
     def _spellings(self, number: str, low: float, high: float) -> str:
         """How to write `number`, or the bounds where it would be out of them."""
@@ -161,8 +182,14 @@ def _shortest(value: float, power: int = 0) -> str:
 
 def nearest(word: str, allowed: Iterable[str]) -> str:
     """``"; did you mean 'ratio'?"``, or nothing when no allowed word is near."""
+    found = near(word, allowed)
+    return f"; did you mean {found!r}?" if found else ""
+
+
+def near(word: str, allowed: Iterable[str]) -> str:
+    """The allowed word that is nearest to `word`, empty when none is near."""
     from difflib import get_close_matches
 
     by_lower = {name.lower(): name for name in allowed}
     found = get_close_matches(word.lower(), by_lower, n=1, cutoff=0.6)
-    return f"; did you mean {by_lower[found[0]]!r}?" if found else ""
+    return by_lower[found[0]] if found else ""

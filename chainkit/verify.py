@@ -28,14 +28,14 @@ class Verdict:
         What differs.
     first_frame : int or None
         First frame of the output that differs.
-    residual_db : float or None, dBFS
-        Greatest difference of a sample.
+    greatest_difference_dbfs : float or None, dBFS
+        None where there is none, or where the lengths differ.
     """
 
     identical: bool
     reasons: tuple[str, ...]
     first_frame: int | None = None
-    residual_db: float | None = None
+    greatest_difference_dbfs: float | None = None
 
 
 def verify_record(
@@ -73,11 +73,11 @@ def verify_record(
     with tempfile.TemporaryDirectory(prefix="chainkit-") as temporary:
         again = Path(temporary) / f"again{output.path.suffix}"
         _render_again(recorded, source, again, progress)
-        first, residual = _difference(output, AudioReader(again))
+        first, greatest = _difference(output, AudioReader(again))
     if first is not None:
         reasons.append(f"the audio differs from frame {first} on")
         reasons += _changed_versions(recorded)
-    return Verdict(not reasons, tuple(reasons), first, residual)
+    return Verdict(not reasons, tuple(reasons), first, greatest)
 
 
 def _changed_files(recorded: Recorded, voice: AudioReader, output: AudioReader) -> list[str]:

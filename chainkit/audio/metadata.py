@@ -3,7 +3,8 @@
 The samples' place in time is what a session needs back: the ``bext`` chunk keeps its
 TimeReference, cue points and their labels keep their frames, since the output has the frames,
 rate and channels of the input. Loudness fields speak of the input, so they are set to the output's
-or to unused; one line of coding history is added.
+or to unused; its UMID names the input's material (SMPTE ST 330) and is taken out; one line of
+coding history is added.
 
 A chunk that is not known may tell of the samples themselves, as a peak envelope or a checksum does,
 and would then be wrong. It is left behind, and named.
@@ -44,6 +45,7 @@ _LARGEST = 64 << 20  # bytes of a chunk that is carried
 
 # EBU Tech 3285 v2, 2.3: offsets in the data of the bext chunk.
 _VERSION = 346
+_UMID = slice(348, 412)  # from version 1 on
 _LOUDNESS = 412
 _CODING_HISTORY = 602
 _UNUSED = 0x7FFF  # from memory
@@ -153,7 +155,7 @@ def read_metadata(file: ChunkFile, path: str | Path, tags: Collection[str] = ())
 
 
 def revised_bext(data: bytes, line: bytes, loudness: BroadcastLoudness | None = None) -> bytes:
-    """A ``bext`` chunk for the output: loudness fields renewed, one line of history added.
+    """A ``bext`` chunk for the output: no UMID, loudness renewed, one line of history added.
 
     Parameters
     ----------
@@ -170,7 +172,10 @@ def revised_bext(data: bytes, line: bytes, loudness: BroadcastLoudness | None = 
     fixed = bytearray(data[:_CODING_HISTORY])
     (version,) = struct.unpack_from("<H", fixed, _VERSION)
     if loudness is not None:
-        struct.pack_into("<H", fixed, _VERSION, max(2, version))
+        version = max(2, version)
+        struct.pack_into("<H", fixed, _VERSION, version)
+    if version >= 1:
+        fixed[_UMID] = bytes(64)  # zeros stand for none; from memory
     if loudness is not None or version >= 2:
         fields = (loudness or BroadcastLoudness()).packed()
         fixed[_LOUDNESS : _LOUDNESS + len(fields)] = fields

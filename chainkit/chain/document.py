@@ -14,7 +14,7 @@ from typing import Any, NamedTuple, NoReturn
 import yaml
 
 from chainkit.chain.faults import Faults
-from chainkit.errors import ChainFileError, UsageError
+from chainkit.errors import NOTHING, ChainFileError, Known, UsageError
 
 MAX_BYTES = 1 << 20
 MAX_ALIASES = 100
@@ -28,9 +28,9 @@ class Place(NamedTuple):
     line: int = 0
     column: int = 0
 
-    def fault(self, message: str) -> ChainFileError:
+    def fault(self, message: str, known: Known = NOTHING) -> ChainFileError:
         """The fault `message` at this place."""
-        return ChainFileError(message, self.source, self.line, self.column)
+        return ChainFileError(message, self.source, self.line, self.column, known=known)
 
 
 class Scalar(NamedTuple):
@@ -259,5 +259,6 @@ class _Builder:
         if node.text in parent.keys:
             first = parent.keys[node.text]
             with self.faults:
-                raise place.fault(f"key {node.text!r} stands twice; first in line {first.line}")
+                told = f"key {node.text!r} stands twice; first in line {first.line}"
+                raise place.fault(told, Known(node.text))
         return Scalar(place, node.text, node.plain)

@@ -6,10 +6,11 @@ from collections.abc import Callable, Iterable
 from types import TracebackType
 from typing import Any, TypeVar
 
-from chainkit.errors import ChainFileError
+from chainkit.errors import ChainFileError, ChainkitError
+from chainkit.units import near
 
-MOST = 20
-"""Faults after which a file is read no further."""
+MOST = 200
+"""Different faults after which a file is read no further."""
 
 Found = TypeVar("Found")
 
@@ -29,7 +30,8 @@ class Faults:
     """
 
     def __init__(self) -> None:
-        self._found: list[ChainFileError] = []
+        self._found: dict[str, ChainFileError] = {}
+        self._is_cut = False
 
     def __enter__(self) -> None:
         """Begin a block whose fault is independent of those before."""
@@ -42,15 +44,40 @@ class Faults:
     ) -> bool:
         if not isinstance(fault, ChainFileError):
             return False
-        self._found += fault.faults
-        if len(self._found) >= MOST:
+        # What an alias repeats counts once.
+        self._found |= {str(one): one for one in fault.faults}
+        self._is_cut = fault.is_cut or len(self._found) >= MOST
+        if self._is_cut:
             self.tell()
         return True
 
     def tell(self) -> None:
         """Raise what was gathered, as one fault; nothing if there was none."""
         if self._found:
-            raise ChainFileError.together(self._found) from None
+            raise ChainFileError.together(self._found.values(), self._is_cut) from None
+
+
+def as_plain(fault: ChainkitError, source: str) -> list[dict[str, Any]]:
+    """Each fault of the file `source` as plain values, None for what is not known of it."""
+    if isinstance(fault, ChainFileError):
+        return [_as_plain(one) for one in fault.faults]
+    nothing = dict.fromkeys(("line", "column", "key", "value", "allowed", "nearest"))
+    return [{"file": source, **nothing, "message": line} for line in str(fault).split("\n")]
+
+
+def _as_plain(fault: ChainFileError) -> dict[str, Any]:
+    key, value, _ = fault.known
+    allowed = list(fault.known.allowed())
+    return {
+        "file": fault.source,
+        "line": fault.line or None,
+        "column": fault.column or None,
+        "key": key,
+        "value": value,
+        "allowed": allowed or None,
+        "nearest": near(key or "" if value is None else value, allowed) or None,
+        "message": fault.message,
+    }
 
 
 def each(work: Callable[..., Found], *columns: Iterable[Any]) -> list[Found]:

@@ -11,7 +11,7 @@ from chainkit.chain import walk
 from chainkit.chain.document import Place
 from chainkit.chain.faults import Faults
 from chainkit.chain.ridefile import with_points
-from chainkit.errors import UsageError
+from chainkit.errors import Known, UsageError
 from chainkit.stages.base import Amount, SettingFault, Stage, Text
 from chainkit.units import LOUDNESS, RATES, nearest
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from chainkit.chain.stream import ChainStream, Processed
 
 FORMAT = "1"
-WORKING_LEVEL = Amount(LOUDNESS, -60.0, 0.0)
+WORKING_LEVEL = Amount(LOUDNESS, -60.0, 0.0, {"none": None})
 HEAD = {"name": Text(), "notes": Text(), "working_level": WORKING_LEVEL}
 Trail = tuple[Any, ...]
 
@@ -103,7 +103,8 @@ class Chain:
         """
         for length in range(len(path), 0, -1):
             if path[:length] in self.places:
-                return self.places[path[:length]].fault(message)
+                key = next((key for key in reversed(path) if isinstance(key, str)), None)
+                return self.places[path[:length]].fault(message, Known(key))
         where = f"stage {self.stages[path[0]].name}: " if path and self.stages else ""
         return UsageError(f"{self.source}: {where}{message}")
 
@@ -214,7 +215,7 @@ class Chain:
             ``stage.key`` or ``working_level``; an item of a list by its number from 1:
             ``eq.bands.2.gain``.
         text : str
-            The value as it would stand in a chain file: ``-36 dB``.
+            The value as it would stand in a chain file: ``-36 dB``; ``none`` for no working level.
         place : Place or None
             Where the change stands, for the faults that the value has later, such as at a sample
             rate; the path if None.

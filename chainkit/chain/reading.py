@@ -18,6 +18,7 @@ from chainkit.chain.document import (
 from chainkit.chain.faults import Faults, each
 from chainkit.chain.model import FORMAT, HEAD, Chain
 from chainkit.chain.ridefile import with_points
+from chainkit.errors import Known
 from chainkit.stages import KINDS
 from chainkit.stages.base import Stage
 from chainkit.stages.ride import Ride
@@ -85,6 +86,8 @@ def chain_from_dict(values: dict[str, Any], source: str) -> Chain:
 
 def _from_nodes(root: Any, source: str, folder: str) -> Chain:
     """Chain of the root mapping of a chain file."""
+    if is_songbook(root):
+        raise root.place.fault("this is a songbook, no chain file; chainkit songs renders it")
     check_format(root)
     faults, reader = Faults(), walk.Reader()
     head: dict[str, Any] = {}
@@ -131,8 +134,14 @@ def _stage(node: Any, reader: walk.Reader, index: int) -> Stage:
     kind, settings = next(iter(node.values.items()))
     if kind not in KINDS:
         allowed = f"allowed are {', '.join(KINDS)}{nearest(kind, KINDS)}"
-        raise node.keys[kind].fault(f"no stage {kind!r}; {allowed}")
+        known = Known(kind, allowed=lambda: KINDS)
+        raise node.keys[kind].fault(f"no stage {kind!r}; {allowed}", known)
     return reader.settings(KINDS[kind], settings, (index,), kind)
+
+
+def is_songbook(root: Mapping) -> bool:
+    """Whether a file is a songbook, perhaps a faulty one, rather than a chain file."""
+    return "stages" not in root.values and any(key in root.values for key in ("songs", "chains"))
 
 
 def check_format(root: Mapping) -> None:
@@ -141,4 +150,6 @@ def check_format(root: Mapping) -> None:
         raise root.place.fault("the format version is missing; write 'chainkit: 1' first")
     version = root.values["chainkit"]
     if getattr(version, "text", None) != FORMAT:
-        raise version.place.fault(f"chainkit {what(version)} is not a known format version; use 1")
+        told = f"chainkit {what(version)} is not a known format version; use {FORMAT}"
+        known = Known("chainkit", getattr(version, "text", None), lambda: (FORMAT,))
+        raise version.place.fault(told, known)

@@ -10,7 +10,7 @@ from typing import Any
 from chainkit.chain.document import Place
 from chainkit.chain.faults import Faults
 from chainkit.chain.walk import brief
-from chainkit.errors import ChainFileError, UsageError
+from chainkit.errors import ChainFileError, Known, UsageError
 from chainkit.stages.base import Stage
 from chainkit.stages.ride import POINT, Ride
 from chainkit.units import as_typed, nearest
@@ -108,7 +108,8 @@ def _point(row: list[str], source: str, line: int) -> tuple[float, float]:
                 values.append(_number(cell, form))
             except ValueError as fault:
                 message = f"row {shown}: {name} {brief(cell.strip())} {fault}"
-                raise ChainFileError(message, source, line, column) from None
+                known = Known(name, cell.strip())
+                raise ChainFileError(message, source, line, column, known=known) from None
         column += len(cell) + 1
     faults.tell()
     return values[0], values[1]

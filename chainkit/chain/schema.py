@@ -6,6 +6,7 @@ import dataclasses
 import re
 from typing import Any
 
+from chainkit.chain.model import WORKING_LEVEL
 from chainkit.stages import KINDS
 from chainkit.stages.base import (
     Amount,
@@ -22,7 +23,7 @@ from chainkit.stages.base import (
     Variant,
 )
 from chainkit.stages.eq import Slope
-from chainkit.units import LOUDNESS, NUMBER, RATIO, Quantity
+from chainkit.units import NUMBER, RATIO, Quantity
 
 
 def chain_schema() -> dict[str, Any]:
@@ -35,11 +36,8 @@ def chain_schema() -> dict[str, Any]:
             "chainkit": {"const": 1, "description": "Format version."},
             "name": {"type": "string"},
             "notes": {"type": "string"},
-            "working_level": {
-                "type": "string",
-                "pattern": _pattern(LOUDNESS),
-                "description": "Loudness to which the voice is trimmed ahead of the first stage.",
-            },
+            "working_level": _value(WORKING_LEVEL)
+            | {"description": "Loudness to which the voice is trimmed ahead of the first stage."},
             "stages": {
                 "type": "array",
                 "description": "Stages in signal order.",

@@ -3,6 +3,7 @@
 References
 ----------
 *YAML Ain't Markup Language*, version 1.2.2 (2021), 10.3.2: which plain scalars are no text.
+*Integer Language-Independent Type for YAML*, version 1.1 (2005): numbers in base 60.
 """
 
 from __future__ import annotations
@@ -42,9 +43,9 @@ class _Line(dict):
 
 
 class _Dumper(yaml.SafeDumper):
-    """Writes bands and points on one line each, and quotes only what YAML 1.2 takes for no text.
+    """Writes bands and points on one line each, and quotes what YAML 1.2 takes for no text.
 
-    By YAML 1.1, which PyYAML follows, ``yes`` and ``4:1`` are no text.
+    Ratios, too, for readers of YAML 1.1: there ``4:1`` is 241, counted in sixties.
     """
 
     yaml_implicit_resolvers: dict[str, list[Any]] = {}
@@ -59,6 +60,7 @@ _NO_TEXT = {
         r"|[-+]?\.(inf|Inf|INF)|\.(nan|NaN|NAN)",
         list("-+.0123456789"),
     ),
+    "int of YAML 1.1": (r"[-+]?[1-9][0-9_]*(:[0-5]?[0-9])+", list("-+123456789")),
 }
 """Pattern of the plain scalars that are no text, and the letters they begin with."""
 _ODD_BREAKS = re.compile("[\r\x85\u2028\u2029]")

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
+from types import SimpleNamespace
 from typing import Any, NoReturn
 
 from chainkit.chain.document import Mapping, Node, Place, Scalar, Sequence, what
 from chainkit.chain.faults import Faults, each
+from chainkit.errors import Known
 from chainkit.stages.base import (
     Form,
     Group,
@@ -52,11 +54,12 @@ class Reader:
             if key in node.values:
                 with faults:
                     values[key] = self._form(form, node.values[key], (*path, key), key)
+        for trail, message in _conflicts(cls, values, node):
+            with faults:
+                known = Known(key=str(trail[0]))
+                raise self._nearest_place((*path, *trail), node).fault(message, known)
         faults.tell()
-        try:
-            return cls(**values)
-        except SettingFault as fault:
-            raise self._nearest_place((*path, *fault.path), node).fault(fault.message) from None
+        return cls(**values)
 
     def _nearest_place(self, path: Path, node: Node) -> Place:
         for length in range(len(path), 0, -1):
@@ -88,7 +91,8 @@ class Reader:
             raise node.place.fault(f"{form.key} is missing in {key}; allowed are {allowed}")
         if chosen.text not in form.cases:
             hint = nearest(chosen.text, form.cases)
-            raise chosen.place.fault(f"{form.key} {chosen.text!r} is not one of {allowed}{hint}")
+            told = f"{form.key} {chosen.text!r} is not one of {allowed}{hint}"
+            raise chosen.place.fault(told, Known(form.key, chosen.text, lambda: form.cases))
         rest = Mapping(node.place, dict(node.keys), dict(node.values))
         del rest.keys[form.key], rest.values[form.key]
         return self.settings(form.cases[chosen.text], rest, path, chosen.text)
@@ -127,11 +131,13 @@ def _takes(form: Form, node: Node) -> bool:
 def read_scalar(form: Value, node: Node, key: str) -> Any:
     """Value of the scalar `node`; a fault names key, value and what is allowed."""
     if not isinstance(node, Scalar) or node.is_null:
-        raise node.place.fault(f"{key} needs one value; found {what(node)}")
+        told = f"{key} needs one value; found {what(node)}"
+        raise node.place.fault(told, Known(key, allowed=form.allowed))
     try:
         return form.read(node.text)
     except ValueError as fault:
-        raise node.place.fault(f"{key} {brief(node.text)} {fault}") from None
+        known = Known(key, node.text, form.allowed)
+        raise node.place.fault(f"{key} {brief(node.text)} {fault}", known) from None
 
 
 def brief(text: str) -> str:
@@ -155,7 +161,8 @@ def _check_key(key: str, node: Mapping, allowed: Collection[str], title: str) ->
         # `gain: 1,5 dB` between braces is two keys.
         comma = key[:1].isdecimal()
         hint = "; numbers take a decimal point" if comma else nearest(key, allowed)
-        raise node.keys[key].fault(f"no key {key!r} in {title}; allowed are {known}{hint}")
+        told = f"no key {key!r} in {title}; allowed are {known}{hint}"
+        raise node.keys[key].fault(told, Known(key, allowed=lambda: allowed))
 
 
 def _is_needed(field: dataclasses.Field[Any]) -> bool:
@@ -173,7 +180,22 @@ def _check_complete(cls: type[Any], node: Mapping, title: str) -> None:
 def _check_exclusive(cls: type[Any], node: Mapping) -> None:
     for one, other in cls.exclusive:
         if one in node.values and other in node.values:
-            raise node.values[other].place.fault(f"give {one} or {other}, not both")
+            told = f"give {one} or {other}, not both"
+            raise node.values[other].place.fault(told, Known(other))
+
+
+def _conflicts(
+    cls: type[Any], values: dict[str, Any], node: Mapping
+) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    """Path and message of `values`, each sound by itself, that do not go together."""
+    left_out = [f for f in dataclasses.fields(cls) if f.name not in node.values]
+    defaults = {field.name: field.default for field in left_out if not _is_needed(field)}
+    if not node.values.keys() <= forms(cls).keys():
+        defaults = {}  # what was left out may be what has another name here
+    try:
+        yield from cls.conflicts(SimpleNamespace(**defaults, **values))
+    except AttributeError:
+        return  # the conflict would be with a value that has a fault itself
 
 
 def shown(settings: Settings) -> dict[str, Any]:
@@ -204,8 +226,8 @@ def _shown(form: Form | Row, value: Any) -> Any:
     return shown(value)
 
 
-def changed(settings: Any, keys: list[str], text: str) -> Any:
-    """`settings` with the value at `keys` read from `text`.
+def changed(settings: Any, keys: list[str], text: str, what_it_is: str = "") -> Any:
+    """`settings` with the value at `keys` read from `text`; a fault may tell what they are.
 
     Raises
     ------
@@ -216,7 +238,8 @@ def changed(settings: Any, keys: list[str], text: str) -> Any:
     known = forms(type(settings))
     if key not in known:
         hint = _deeper(known, key) or nearest(key, known)
-        raise SettingFault((key,), f"no key {key!r}; allowed are {', '.join(known)}{hint}")
+        told = f"{what_it_is}no key {key!r}; allowed are {', '.join(known)}{hint}"
+        raise SettingFault((key,), told)
     form, old = known[key], getattr(settings, key)
     if isinstance(form, Value) and not rest:
         new = _read_text(form, key, text)
@@ -261,7 +284,9 @@ def _changed_item(old: tuple[Any, ...], key: str, rest: list[str], text: str) ->
     number = int(rest[0]) if rest[0].isdecimal() else 0
     if not 1 <= number <= len(old) or len(rest) < 2 or not isinstance(old[number - 1], Settings):
         raise SettingFault((key,), f"{key} takes a number from 1 to {len(old)} and a key")
-    item = changed(old[number - 1], rest[1:], text)
+    shape = getattr(old[number - 1], "shape", "")
+    what_it_is = f"{key}.{number} is a {shape}: " if shape else ""
+    item = changed(old[number - 1], rest[1:], text, what_it_is)
     return (*old[: number - 1], item, *old[number:])
 
 

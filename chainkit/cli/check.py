@@ -2,25 +2,33 @@
 
 Every file is checked, and all of its faults are told. Exit code 2 when a file has a fault. A
 songbook is checked as one, with the chains that it names and what each song changes in them. What
-changes nothing, such as a chain without stages or a threshold above full scale, is no fault and is
-named; so is a chain whose EQ, gains and makeup together can raise anything by more than 24 dB.
+changes nothing, such as a chain without stages, a ratio of 1:1 or a threshold above full scale, is
+no fault and is named; so is a chain whose EQ, gains and makeup together can raise anything by more
+than 24 dB.
 """
 
 from __future__ import annotations
 
 import argparse
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from chainkit.cli import show
 from chainkit.cli.options import add_force, find_chain, quantity
 from chainkit.cli.outputs import add_plot
 from chainkit.errors import ChainFileError, ChainkitError, UsageError
-from chainkit.units import FREQUENCY, LEVEL, RATES
+from chainkit.units import FREQUENCY, RATES
 
 if TYPE_CHECKING:
     from chainkit.chain import Chain
     from chainkit.songbook import Songbook
+
+
+class Faulty(NamedTuple):
+    """A file with its faults."""
+
+    name: str
+    fault: ChainkitError
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -35,7 +43,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help='sample rate to check against and to draw at (default "48 kHz")',
     )
     add_force(parser)
-    parser.add_argument("--json", action="store_true", help="print the resolved chains as JSON")
+    parser.add_argument(
+        "--json", action="store_true", help="print the resolved chains, or their faults, as JSON"
+    )
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -44,29 +54,32 @@ def run(arguments: argparse.Namespace) -> int:
         raise UsageError("--plot draws one chain; name one")
     rate = round(arguments.rate)
     found, worst = _checked(arguments.chains, rate)
+    sound = [each for each in found if not isinstance(each, Faulty)]
     if arguments.json:
         import json
 
         print(json.dumps(list(map(_as_dict, found)), indent=2, ensure_ascii=False))
     else:
-        _print(found)
-    if arguments.plot and found:
-        _draw(found[0], rate, arguments)
+        _print(sound)
+    if arguments.plot and sound:
+        _draw(sound[0], rate, arguments)
     return worst
 
 
-def _checked(names: list[str], rate: int) -> tuple[list[Chain | Songbook], int]:
-    """Chains and songbooks without fault, and the exit code; faults are printed as found."""
-    found: list[Chain | Songbook] = []
+def _checked(names: list[str], rate: int) -> tuple[list[Chain | Songbook | Faulty], int]:
+    """What each file is, and the exit code; faults are printed as found."""
+    found: list[Chain | Songbook | Faulty] = []
     worst = 0
     for name in names:
         try:
-            found.append(_check(name, rate))
+            good = _check(name, rate)
         except ChainkitError as fault:
             show.note(str(fault))
             worst = max(worst, fault.exit_code)
+            found.append(Faulty(name, fault))
         else:
-            for remark in dict.fromkeys(_remarks(found[-1], rate)):
+            found.append(good)
+            for remark in dict.fromkeys(_remarks(good, rate)):
                 show.note(remark)
     return found, worst
 
@@ -84,17 +97,14 @@ def _check(name: str, rate: int) -> Chain | Songbook:
 
 
 def _is_songbook(path: str) -> bool:
-    """Whether the file is a songbook, perhaps a faulty one, rather than a chain file.
-
-    Asked here and not in `chainkit.songbook`, whose import a fault in a chain file would wait for.
-    """
+    """Whether the file is a songbook, perhaps a faulty one, rather than a chain file."""
     from chainkit.chain.document import parse_document, read_text
+    from chainkit.chain.reading import is_songbook
 
     try:
-        root = parse_document(read_text(path), path)
+        return is_songbook(parse_document(read_text(path), path))
     except UsageError:
         return False
-    return "stages" not in root.values and any(key in root.values for key in ("songs", "chains"))
 
 
 def _check_songbook(name: str, rate: int) -> Songbook:
@@ -137,14 +147,8 @@ def _remarks(found: Chain | Songbook, rate: int) -> Iterator[str]:
         but = "" if found.working_level is None else " but for the trim to the working level"
         yield str(found.fault((), f"{why}: the voice passes unchanged{but}"))
     for index, stage in enumerate(found.stages):
-        if not stage.bypass and getattr(stage, "bands", None) == ():
-            yield str(found.fault((index, "bands"), f"no bands: {stage.name} changes nothing"))
-        threshold = getattr(stage, "threshold", 0.0)
-        # A share of the whole voice may well be above 0 dB: a hiss can outweigh the rest.
-        if not stage.bypass and threshold > 0.0 and getattr(stage, "sense", "band") == "band":
-            above = f"threshold {LEVEL.format(threshold)} is above full scale"
-            why = f"{above}: {stage.name} turns hardly anything down; is a minus missing?"
-            yield str(found.fault((index, "threshold"), why))
+        for path, why in () if stage.bypass else stage.remarks():
+            yield str(found.fault((index, *path), why))
     yield from _loud(found, rate)
 
 
@@ -158,9 +162,12 @@ def _loud(chain: Chain, rate: int) -> Iterator[str]:
         yield f"{chain.source}: {told}; turn the monitors down before playing what it renders"
 
 
-def _as_dict(found: Chain | Songbook) -> dict[str, Any]:
+def _as_dict(found: Chain | Songbook | Faulty) -> dict[str, Any]:
     from chainkit.chain import Chain
+    from chainkit.chain.faults import as_plain
 
+    if isinstance(found, Faulty):
+        return {"file": found.name, "faults": as_plain(found.fault, found.name)}
     return found.resolved().as_dict() if isinstance(found, Chain) else found.as_dict()
 
 

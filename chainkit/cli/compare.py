@@ -1,7 +1,9 @@
 """Compare chains, orders of a chain's stages, or values that vary, at equal loudness.
 
 The folder DIR gets index.html, a listening page that opens from disk, candidates.json,
-candidates.csv, a chain file for each candidate, and audio/CANDIDATE.VIEW.wav.
+candidates.csv, a chain file for each candidate, and audio/CANDIDATE.VIEW.wav. The residual in the
+table is the power of what differs from the first candidate, once both are equally loud, in dB
+against the power of the first.
 """
 
 from __future__ import annotations
@@ -30,10 +32,11 @@ from chainkit.units import LOUDNESS, LOUDNESS_DIFFERENCE
 
 if TYPE_CHECKING:
     from chainkit.compare.candidates import Candidate
-    from chainkit.compare.model import Comparison
+    from chainkit.compare.model import Comparison, Request
 
 MARK = "candidates.json"
 DEFAULT_SQUEEZE = -9.0  # LUFS
+LARGE = 500e6  # bytes of a folder that is worth a word
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -117,6 +120,7 @@ def run(arguments: argparse.Namespace) -> int:
         arguments.squeeze,
         arguments.jobs,
     )
+    _look_for_room(request, target)
     with _appearing(target) as (folder, scratch):
         with show.progress("comparing", steps(request)) as progress:
             comparison = compare(request, folder, scratch, progress)
@@ -182,6 +186,33 @@ def refuse_what_is_there(target: Path, force: bool) -> None:
             raise ExistsError(f"{target} exists already")
         if not (target / MARK).is_file():
             raise OutputError(f"{target} holds something else than a comparison; it is kept")
+
+
+def _look_for_room(request: Request, target: Path) -> None:
+    """Tell how large the folder will be, where it is large.
+
+    Raises
+    ------
+    OutputError
+        The disk has no room for it and for the renders that it is made from.
+    """
+    from chainkit.compare.job import sizes
+    from chainkit.pages.listening.parts import OF_AUDIO
+
+    audio, renders = sizes(request)
+    whole = audio * (1.0 + OF_AUDIO)
+    least = "fewer candidates, a shorter voice or no --squeeze take less"
+    free = shutil.disk_usage(target.parent).free
+    if whole + renders > free:
+        needs = f"needs about {_bytes(whole + renders)} while it is made"
+        raise OutputError(f"{target} {needs}, {_bytes(free)} are free; {least}")
+    if whole > LARGE:
+        meanwhile = f"and {_bytes(renders)} more while it is made"
+        show.note(f"{target} will take about {_bytes(whole)}, {meanwhile}; {least}")
+
+
+def _bytes(size: float) -> str:
+    return f"{size / 1e9:.1f} GB" if size >= 1e9 else f"{size / 1e6:.0f} MB"
 
 
 @contextmanager

@@ -13,7 +13,7 @@ from typing import Any, NoReturn
 
 from chainkit.cli import show
 from chainkit.cli.firstuse import tell_of_compiling
-from chainkit.errors import INTERRUPTED, ChainkitError, UsageError
+from chainkit.errors import ChainkitError, UsageError
 from chainkit.units import nearest
 
 
@@ -80,10 +80,6 @@ def run(command: str, words: Sequence[str], commands: Sequence[str]) -> int:
     except ChainkitError as fault:
         show.note(fault.told)
         return fault.exit_code
-    except KeyboardInterrupt:
-        # What was complete by then stands in its place, and is not ours to take away again.
-        show.note("interrupted")
-        return INTERRUPTED
     except BrokenPipeError:
         # The reader of our output has left (`chainkit … | head`): not a fault of anyone.
         _silence_stdout()

@@ -1,16 +1,14 @@
 """The ``chainkit`` command: prints the overview, or hands the command asked for to `dispatch`.
 
 Only the module of the command asked for is imported, and the overview is printed from the table
-below, so that ``chainkit --help`` answers at once.
+below, so that ``chainkit --help`` answers at once. Nothing is imported ahead of `main`: only from
+there on a Ctrl-C can be caught.
 """
 
 from __future__ import annotations
 
 import os
 import sys
-
-from chainkit.errors import INTERRUPTED
-from chainkit.process import keep_interrupts, settle
 
 COMMANDS = {
     "render": "render a voice through a chain file",
@@ -29,9 +27,24 @@ COMMANDS = {
 
 def main(argv: list[str] | None = None) -> int:
     """Run the command line; the return value is the exit code."""
+    words = sys.argv[1:] if argv is None else argv
+    try:
+        return _run(words)
+    except KeyboardInterrupt:
+        # What was complete by then stands in its place, and is not ours to take away again.
+        print("chainkit: interrupted", file=sys.stderr)
+        return 130  # as `errors.INTERRUPTED`, which may not have been imported
+    finally:
+        # Python dies by the signal in the end, whoever caught it, where it fell into code made of
+        # text, as that of dataclasses. The next such code clears that.
+        exec("")
+
+
+def _run(words: list[str]) -> int:
+    from chainkit.process import keep_interrupts, settle
+
     settle()
     _settle_streams()
-    words = sys.argv[1:] if argv is None else argv
     if not words or words[0] in ("-h", "--help", "help"):
         print(overview())
         return 0 if words else 2
@@ -40,10 +53,8 @@ def main(argv: list[str] | None = None) -> int:
 
         print(f"chainkit {version('chainkit')}")
         return 0
-    try:
-        from chainkit.cli import dispatch
-    except KeyboardInterrupt:
-        return INTERRUPTED
+    from chainkit.cli import dispatch
+
     keep_interrupts()
     return dispatch.run(words[0], words[1:], list(COMMANDS))
 

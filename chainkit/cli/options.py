@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from chainkit.errors import UsageError
 from chainkit.units import Quantity
@@ -46,9 +46,11 @@ def add_force(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--force", action="store_true", help="replace files that are there already")
 
 
-def add_json(parser: argparse.ArgumentParser) -> None:
+def add_json(parser: argparse.ArgumentParser, default: Any = False) -> None:
     """Add ``--json``."""
-    parser.add_argument("--json", action="store_true", help="print the result as JSON")
+    parser.add_argument(
+        "--json", action="store_true", default=default, help="print the result as JSON"
+    )
 
 
 def add_backing(parser: argparse.ArgumentParser) -> None:
@@ -81,7 +83,7 @@ def add_chain(parser: argparse.ArgumentParser) -> None:
         default=[],
         metavar="STAGE.KEY=VALUE",
         help="change one value: deess.threshold=-36dB, eq.bands.2.gain=3dB (bands count from 1), "
-        "working_level=-20LUFS; may be repeated",
+        "working_level=-20LUFS or none; may be repeated",
     )
     parser.add_argument(
         "--order",

@@ -18,7 +18,9 @@ SEPARATORS = tuple(filter(None, (os.sep, os.altsep)))
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's options."""
-    actions = parser.add_subparsers(dest="action", metavar="show | copy")
+    actions = parser.add_subparsers(dest="action", metavar="list | show | copy")
+    listing = actions.add_parser("list", help="list all presets, as without a word")
+    add_json(listing, default=argparse.SUPPRESS)  # or it would undo one ahead of the word
     show = actions.add_parser("show", help="print a preset's chain file")
     show.add_argument("name", metavar="NAME")
     copy = actions.add_parser("copy", help="copy a preset to a file or into a folder")

@@ -1,6 +1,6 @@
 """Render a record's voice again and say whether the audio is identical.
 
-Exit code 0 when it is, 1 when it is not.
+Exit code 0 when it is, 1 when it is not; then the greatest difference of a sample is told in dBFS.
 """
 
 from __future__ import annotations
@@ -42,6 +42,7 @@ def run(arguments: argparse.Namespace) -> int:
         print("identical: the audio is the same, sample for sample")
     else:
         print("different: " + "; ".join(verdict.reasons))
-        if verdict.residual_db is not None:
-            print(f"greatest difference of a sample: {show.cell(verdict.residual_db)} dBFS")
+        greatest = verdict.greatest_difference_dbfs
+        if greatest is not None:
+            print(f"greatest difference of a sample: {show.cell(greatest)} dBFS")
     return 0 if verdict.identical else 1

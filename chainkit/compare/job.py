@@ -70,6 +70,15 @@ def steps(request: Request) -> int:
     return len(request.candidates) * each
 
 
+def sizes(request: Request) -> tuple[int, int]:
+    """Bytes of the audio that a comparison leaves, and of the renders that it needs meanwhile."""
+    voice, backing = AudioReader(request.voice), request.backing
+    heard = voice.channels if backing is None else backing.channels
+    views = voice.channels + heard * ((backing is not None) + (request.squeeze is not None))
+    frames = voice.frames * len(request.candidates)
+    return 3 * views * frames, 8 * voice.channels * frames
+
+
 class _Job:
     """The steps of one comparison; each works on all candidates at once, a thread a candidate."""
 

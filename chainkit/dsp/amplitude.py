@@ -158,7 +158,7 @@ class AmplitudeMeter:
             return None
         if self._silent_between > steady.sum():
             return None
-        return _percentile(steady, 0.5)
+        return round(_percentile(steady, 0.5), 2)  # the middle of a class: exact to 0.05
 
     def _mean_above(self, gate: float) -> float | None:
         levels = _levels()

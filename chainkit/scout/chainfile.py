@@ -307,10 +307,12 @@ def _held(kind: type[Settings], key: str, value: float) -> float:
 
 def _stage(kind: str, rows: Sequence[tuple[str, str, str]]) -> str:
     """A stage's settings, key, value and comment each, the comments below one another."""
-    width = max(len(f"{key}: {value}") for key, value, _ in rows)
+    # In quotes, or a reader of YAML 1.1 takes 4:1 for a number in base 60.
+    quoted = [f"'{value}'" if key == "ratio" else value for key, value, _ in rows]
+    settings = [f"{row[0]}: {value}" for row, value in zip(rows, quoted, strict=True)]
+    width = max(map(len, settings))
     lines = [f"  - {kind}:"]
-    for key, value, comment in rows:
-        setting = f"{key}: {value}"
+    for setting, (*_, comment) in zip(settings, rows, strict=True):
         lines.append(f"      {setting:<{width}}   # {comment}" if comment else f"      {setting}")
     return "\n".join(lines) + "\n"
 

@@ -166,7 +166,6 @@ def _glide_rows(glide: Glide | None) -> Iterator[Sequence[str | float]]:
     if glide is not None:
         heard = ("glide", 0.0, glide.seconds, "glide", "bell", "", glide.q, glide.boost)
         yield GLIDE, *heard
-        yield GLIDE_TABLE, *heard
 
 
 def refuse_sweeps(folder: Path, inputs: Iterable[str], force: bool) -> None:
@@ -191,10 +190,11 @@ def refuse_sweeps(folder: Path, inputs: Iterable[str], force: bool) -> None:
 
 
 def earlier_sweeps(folder: Path) -> set[str]:
-    """Names that the table of an earlier run lists, of files that are there."""
+    """Names that the table of an earlier run lists, and of the glide's own, of files there."""
     try:
         with open(folder / INDEX, encoding="utf-8", newline="") as file:
             listed = {row.get("file") for row in csv.DictReader(file)}
+        listed |= {GLIDE_TABLE} if GLIDE in listed else set()
     except (OSError, UnicodeDecodeError, csv.Error):
         return set()
     return {

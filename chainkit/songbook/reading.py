@@ -21,7 +21,7 @@ from chainkit.chain.document import (
 from chainkit.chain.faults import Faults, each
 from chainkit.chain.reading import check_format
 from chainkit.chain.ridefile import read_ride
-from chainkit.errors import ChainFileError, UsageError
+from chainkit.errors import ChainFileError, Known, UsageError
 from chainkit.songbook import naming
 from chainkit.songbook.model import Song, Songbook, Voice
 from chainkit.stages.base import NAME, Text
@@ -82,6 +82,10 @@ def parse_songbook(text: str, source: str = "songbook", folder: Path | None = No
         As `load_songbook`.
     """
     root = parse_document(text, source)
+    if "stages" in root.values and not {"songs", "chains"} & root.values.keys():
+        raise root.place.fault(
+            "this is a chain file, no songbook; chainkit render VOICE --chain FILE takes it"
+        )
     check_format(root)
     return _Reader(root, folder or Path()).songbook(source)
 
@@ -219,7 +223,8 @@ class _Reader:
         role = _required(node, "role", Text(), "a voice")
         if self._chains and role not in self._chains:
             allowed = f"chains has {', '.join(self._chains)}{nearest(role, self._chains)}"
-            raise node.values["role"].place.fault(f"no chain for role {role!r}; {allowed}")
+            known = Known("role", role, lambda: self._chains)
+            raise node.values["role"].place.fault(f"no chain for role {role!r}; {allowed}", known)
         return role
 
     def _file(self, node: Mapping, key: str) -> Path | None:

@@ -182,7 +182,7 @@ def _settled(voice: Voice, record: dict[str, Any] | None) -> str:
         return "a file of the render is gone"
     if record.get("versions") != versions():
         return "made by other versions"
-    asked, now = asked_chain(record), voice.chain.as_dict()
+    asked, now = asked_chain(record), voice.chain.resolved().as_dict()
     if asked != now:
         same = _without_points(asked) == _without_points(now)
         return f"the {'rides have' if same else 'chain has'} changed since"

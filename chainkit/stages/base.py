@@ -80,6 +80,10 @@ class Value:
     def check(self, value: Any) -> None:
         """Raise ValueError when `value` is out of bounds."""
 
+    def allowed(self) -> tuple[str, ...]:
+        """What may stand there, each word or span by itself."""
+        return tuple(self.words)
+
 
 class Amount(Value):
     """A quantity with its unit, within bounds given in base units.
@@ -127,6 +131,11 @@ class Amount(Value):
             low, high = self.quantity.format(self.low), self.quantity.format(self.high)
             raise ValueError(f"is not between {low} and {high}")
 
+    def allowed(self) -> tuple[str, ...]:
+        """The bounds, then the words."""
+        low, high = self.quantity.format(self.low), self.quantity.format(self.high)
+        return (f"{low} to {high}", *self.words)
+
 
 class Number(Value):
     """A bare number within bounds."""
@@ -150,6 +159,10 @@ class Number(Value):
         if not isinstance(value, (int, float)) or not self.low <= value <= self.high:
             raise ValueError(f"is not a number between {self.low:g} and {self.high:g}")
 
+    def allowed(self) -> tuple[str, ...]:
+        """The bounds."""
+        return (f"{self.low:g} to {self.high:g}",)
+
 
 class Choice(Value):
     """One of a few words."""
@@ -169,6 +182,10 @@ class Choice(Value):
         """Raise ValueError for any other word."""
         if value not in self.options:
             raise ValueError(f"is not one of {', '.join(self.options)}")
+
+    def allowed(self) -> tuple[str, ...]:
+        """The words."""
+        return self.options
 
 
 class Switch(Value):
@@ -191,6 +208,10 @@ class Switch(Value):
         if not isinstance(value, bool):
             raise ValueError("is not one of yes, no")
 
+    def allowed(self) -> tuple[str, ...]:
+        """The words."""
+        return ("yes", "no")
+
 
 class Text(Value):
     """Free text; `pattern` and its meaning in words narrow it."""
@@ -201,7 +222,9 @@ class Text(Value):
         self.default = default
 
     def parse(self, text: str) -> str:
-        """The text itself."""
+        """The text itself; what may be left out may not be written empty."""
+        if re.fullmatch(self.pattern, text) is None:
+            raise ValueError(f"is not {self.meaning}")
         return text
 
     def check(self, value: Any) -> None:
@@ -210,6 +233,10 @@ class Text(Value):
             return
         if not isinstance(value, str) or re.fullmatch(self.pattern, value) is None:
             raise ValueError(f"is not {self.meaning}")
+
+    def allowed(self) -> tuple[str, ...]:
+        """The form due, in words."""
+        return (self.meaning,)
 
 
 class Group(NamedTuple):
@@ -339,6 +366,10 @@ class Stage(Settings):
     def lift(self) -> float:
         """The most by which the stage raises all frequencies alike, in dB, as far as it is set."""
         return 0.0
+
+    def remarks(self) -> Iterator[tuple[tuple[str | int, ...], str]]:
+        """Path and message of each value that is allowed and seldom meant: it changes nothing."""
+        yield from ()
 
     def resolved(self) -> Stage:
         """The same stage with each value that follows from another one filled in."""

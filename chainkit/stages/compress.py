@@ -17,6 +17,8 @@ from chainkit.stages.ranges import (
     RATIO_OF,
     RELEASE,
     WINDOW,
+    above_full_scale,
+    turns_nothing_down,
 )
 from chainkit.units import FREQUENCY, GAIN, LEVEL, SHARE
 
@@ -97,6 +99,13 @@ class Compress(Stage):
         """A side-chain corner that is not below half the sample rate."""
         if self.sidechain is not None:
             yield from below_nyquist(("sidechain", "highpass"), self.sidechain.highpass, rate)
+
+    def remarks(self) -> Iterator[tuple[tuple[str | int, ...], str]]:
+        """None of the compressed voice is heard, or nothing of it is turned down."""
+        if self.mix == 0.0:
+            yield ("mix",), f"mix 0 %: {self.name} changes nothing"
+        yield from above_full_scale(self.name, self.threshold)
+        yield from turns_nothing_down(self.name, self.ratio, self.range)
 
     @property
     def lift(self) -> float:

@@ -16,6 +16,8 @@ from chainkit.stages.ranges import (
     RATIO_OF,
     RELEASE,
     WINDOW,
+    above_full_scale,
+    turns_nothing_down,
 )
 from chainkit.units import FREQUENCY, LEVEL
 
@@ -91,6 +93,13 @@ class Deess(Stage):
         """Edges that are not below half the sample rate."""
         yield from below_nyquist(("frequency",), self.frequency, rate)
         yield from below_nyquist(("upper",), self.upper, rate)
+
+    def remarks(self) -> Iterator[tuple[tuple[str | int, ...], str]]:
+        """Nothing is turned down."""
+        # A share of the whole voice may well be above 0 dB: a hiss can outweigh the rest.
+        if self.sense == "band":
+            yield from above_full_scale(self.name, self.threshold)
+        yield from turns_nothing_down(self.name, self.ratio, self.range)
 
     @property
     def ahead(self) -> float:

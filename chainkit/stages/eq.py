@@ -38,7 +38,7 @@ class Slope(Value):
 
     def parse(self, text: str) -> float:
         """Slope in dB/oct."""
-        return SLOPE.parse(text)
+        return SLOPE.parse(text, 6.0, 48.0)
 
     def format(self, value: float) -> str:
         """`value` with its unit."""
@@ -48,6 +48,10 @@ class Slope(Value):
         """Raise ValueError unless the slope is 6, 12, … 48 dB/oct."""
         if value not in range(6, 49, 6):
             raise ValueError("is not one of 6, 12, 18, 24, 30, 36, 42, 48 dB/oct")
+
+    def allowed(self) -> tuple[str, ...]:
+        """Each of the slopes."""
+        return tuple(map(SLOPE.format, range(6, 49, 6)))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -296,6 +300,15 @@ class Eq(Stage):
         for index, band in enumerate(self.bands):
             for path, message in band.faults_at(rate):
                 yield ("bands", index, *path), message
+
+    def remarks(self) -> Iterator[tuple[tuple[str | int, ...], str]]:
+        """No bands, or bands without a gain."""
+        if not self.bands:
+            yield ("bands",), f"no bands: {self.name} changes nothing"
+        for index, band in enumerate(self.bands):
+            if isinstance(band, Gained) and band.gain == 0.0:
+                why = f"gain 0 dB: band {index + 1} of {self.name} changes nothing"
+                yield ("bands", index, "gain"), why
 
     def resolved(self) -> Eq:
         """The same stage, each band with its width."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import ClassVar
 
@@ -26,6 +27,11 @@ class Gain(Stage):
     def lift(self) -> float:
         """The gain."""
         return self.gain
+
+    def remarks(self) -> Iterator[tuple[tuple[str | int, ...], str]]:
+        """A gain that is none."""
+        if self.gain == 0.0:
+            yield ("gain",), f"gain 0 dB: {self.name} changes nothing"
 
     def start(self, rate: int, channels: int) -> Run:
         """Begin one use of the stage."""

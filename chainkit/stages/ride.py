@@ -48,6 +48,11 @@ class Ride(Stage):
         """The highest point, in dB."""
         return max((gain for _, gain in self.points), default=0.0)
 
+    def remarks(self) -> Iterator[tuple[tuple[str | int, ...], str]]:
+        """Moves that are none."""
+        if not any(gain for _, gain in self.points):
+            yield ("points",), f"every point at 0 dB: {self.name} changes nothing"
+
     def start(self, rate: int, channels: int) -> Run:
         """Begin one use of the stage."""
         import numpy as np

@@ -6,6 +6,7 @@ import csv
 import html
 import json
 import re
+import shutil
 
 import numpy as np
 import pyloudnorm
@@ -44,6 +45,44 @@ def test_what_is_odd_about_a_comparison_is_told(folder, capsys, rng):
     command[5] = "backing.wav"
     assert main([*command, "--untreated", "-o", "two"]) == 0
     assert capsys.readouterr().err == ""
+
+
+COMMAND = ["compare", "voice.wav", "--chain", "chain.yaml", "--orders", "all", "-o", "out"]
+IN_THE_MIX = ["--backing", "backing.wav", "--squeeze"]
+
+
+def told_sizes(text):
+    """Bytes that are told: those of the folder, and those it needs meanwhile."""
+    return [1e9 * float(size) for size in re.findall(r"([0-9.]+) GB", text)]
+
+
+@pytest.mark.parametrize("options", [[], IN_THE_MIX])
+def test_a_large_folder_is_told_before_it_is_made(folder, capsys, monkeypatch, options):
+    """Ten minutes of a voice are told; what two seconds take shows that it is right."""
+    assert main([*COMMAND, *options]) == 0
+    assert "GB" not in capsys.readouterr().err
+    took = sum(path.stat().st_size for path in (folder / "out").rglob("*.*") if path.is_file())
+    soundfile.write("voice.wav", np.zeros(600 * 48000), 48000, "PCM_24")
+    monkeypatch.setattr("chainkit.compare.job.compare", interrupted)
+    assert main([*COMMAND, *options, "--force"]) == 130
+    whole, renders = told_sizes(capsys.readouterr().err)
+    assert 0.8 < whole / (300 * took) < 1.2
+    assert renders == pytest.approx(6 * 600 * 48000 * 8, rel=0.05)
+
+
+def interrupted(*arguments):
+    raise KeyboardInterrupt
+
+
+def test_a_disk_without_room_is_told_before_there_is_work(folder, capsys, monkeypatch):
+    usage = type(shutil.disk_usage("."))
+    monkeypatch.setattr("shutil.disk_usage", lambda path: usage(10**9, 10**9 - 10**6, 10**6))
+    monkeypatch.setattr("chainkit.compare.job.compare", interrupted)
+    assert main(COMMAND) == 4
+    assert "out needs about 8 MB while it is made, 1 MB are free" in capsys.readouterr().err
+    assert sorted(path.name for path in folder.iterdir()) == [
+        *("backing.wav", "chain.yaml", "voice.wav")
+    ]
 
 
 def test_orders_in_the_mix_and_squeezed(folder, capsys):

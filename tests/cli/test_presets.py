@@ -81,16 +81,18 @@ def test_a_preset_fits_any_recording_level(name, song):
     assert np.abs(results[0] - results[1]).max() < 1e-6
 
 
-def test_the_list_names_each_with_its_use(capsys):
-    assert main(["presets"]) == 0
+@pytest.mark.parametrize("words", [[], ["list"]])
+def test_the_list_names_each_with_its_use(capsys, words):
+    assert main(["presets", *words]) == 0
     lines = capsys.readouterr().out.splitlines()
     for name in preset_names():
         use = load_chain(preset_path(name)).notes.splitlines()[0]
         assert any(line.startswith(name) and line.endswith(use) for line in lines)
 
 
-def test_the_list_for_machines(capsys):
-    assert main(["presets", "--json"]) == 0
+@pytest.mark.parametrize("words", [["--json"], ["list", "--json"], ["--json", "list"]])
+def test_the_list_for_machines(capsys, words):
+    assert main(["presets", *words]) == 0
     listed = json.loads(capsys.readouterr().out)
     assert [item["preset"] for item in listed] == preset_names()
     assert all(item["notes"] and item["name"] for item in listed)

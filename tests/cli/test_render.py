@@ -192,6 +192,18 @@ def test_the_size_of_blocks_changes_nothing(folder, monkeypatch):
     assert [path.read_bytes() for path in outputs] == whole
 
 
+def test_the_record_holds_every_value_that_was_rendered_with(folder, capsys):
+    """As `check` prints them, the makeup measured."""
+    main(["render", "voice.wav", "--chain", "chain.yaml", "-o", "out.wav"])
+    stages = load_record("out.record.json")["chain"]["stages"]
+    assert stages[1]["deess"]["lookahead"] == "1 ms"
+    capsys.readouterr()
+    main(["check", "chain.yaml", "--json"])
+    (checked,) = json.loads(capsys.readouterr().out)
+    checked["stages"][2]["compress"]["makeup"] = stages[2]["compress"]["makeup"]
+    assert stages == checked["stages"]
+
+
 def test_verify_says_identical_then_different(folder, capsys):
     main(["render", "voice.wav", "--chain", "chain.yaml", "-o", "out.wav"])
     assert main(["verify", "out.record.json"]) == 0
@@ -202,7 +214,7 @@ def test_verify_says_identical_then_different(folder, capsys):
     assert main(["verify", "out.record.json", "--json"]) == 1
     verdict = json.loads(capsys.readouterr().out)
     assert verdict["first_frame"] == 777
-    assert verdict["residual_db"] == pytest.approx(-138.47, abs=0.01)
+    assert verdict["greatest_difference_dbfs"] == pytest.approx(-138.47, abs=0.01)
 
 
 def test_verify_notices_another_voice(folder, capsys):

@@ -146,7 +146,9 @@ def test_the_comments_of_the_de_esser_are_true_of_its_values(folder, capsys):
     tried = told(capsys, "--write", "start.yaml")["chain"]["trial"]["inside_sibilants_db"]
     text = (folder / "start.yaml").read_text("utf-8")
     above = re.search(r"threshold: .*# ([\d.]+) dB below the level of the middle sibilant", text)
-    takes = re.search(r"ratio: 4:1 .*# takes ([\d.]+) dB from that one; on trial ([\d.]+) dB", text)
+    takes = re.search(
+        r"ratio: '4:1' .*# takes ([\d.]+) dB from that one; on trial ([\d.]+) dB", text
+    )
     assert float(takes[1]) == pytest.approx(0.75 * float(above[1]), abs=0.1)
     assert float(takes[2]) == pytest.approx(tried, abs=0.051)
     assert f"On trial it took {takes[2]} dB from the" in " ".join(text.replace("#", "").split())
@@ -231,7 +233,8 @@ def test_sweeps_glide_and_caution(folder, capsys):
     assert {"glide.wav", "glide.csv", "sweeps.csv"} < names
     with open("sweeps/sweeps.csv", newline="") as file:
         listed = list(csv.DictReader(file))
-    assert {row["file"] for row in listed} | {"sweeps.csv"} == names
+    assert {row["file"] for row in listed} | {"sweeps.csv", "glide.csv"} == names
+    assert all(row["file"].endswith(".wav") for row in listed)
     assert any(row["finding"] == "hum" and float(row["gain_db"]) < 0 for row in listed)
     assert any("-hum-50Hz.wav" in name for name in names)
     assert soundfile.info("sweeps/glide.wav").frames == 2 * RATE
@@ -294,8 +297,10 @@ def test_sweeps_of_an_earlier_run_go_and_nothing_else(folder, rng):
     now = contents(folder / "s")
     with open("s/sweeps.csv", newline="") as file:
         listed = {row["file"] for row in csv.DictReader(file)}
-    assert set(now) == listed | {"sweeps.csv", "notes.txt", "99-hum-50Hz.wav"}
+    assert set(now) == listed | {"sweeps.csv", "glide.csv", "notes.txt", "99-hum-50Hz.wav"}
     assert earlier - set(now)
+    assert scout("--sweeps", "s", "--force") == 0  # and the glide, its table with it
+    assert not {"glide.wav", "glide.csv"} & set(contents(folder / "s"))
     assert now["notes.txt"] == now["99-hum-50Hz.wav"] == b"mine"
     assert (folder / "lead.wav").read_bytes() == before
 

@@ -41,6 +41,36 @@ def test_help_loads_nothing_heavy():
     assert loaded == []
 
 
+def test_nothing_is_loaded_ahead_of_main():
+    """Where a Ctrl-C could not be caught."""
+    code = "import sys; before = {*sys.modules}; import chainkit.cli.main; "
+    code += "print(*sorted({*sys.modules} - before))"
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert run.stdout.split() == ["__future__", "chainkit", "chainkit.cli", "chainkit.cli.main"]
+
+
+INTERRUPTED = """
+import sys
+class Interrupting:
+    def find_spec(self, name, path=None, target=None):
+        if name == sys.argv[1]:
+            CTRL_C
+from chainkit.cli.main import main
+sys.meta_path.insert(0, Interrupting())
+sys.exit(main(["check", "none.yaml"]))
+"""
+
+
+@pytest.mark.parametrize(
+    "name", ["chainkit.process", "chainkit.cli.dispatch", "chainkit.cli.check"]
+)
+@pytest.mark.parametrize("how", ["raise KeyboardInterrupt", "exec('raise KeyboardInterrupt')"])
+def test_a_ctrl_c_while_the_start_loads_is_told(name, how):
+    code = [sys.executable, "-c", INTERRUPTED.replace("CTRL_C", how), name]
+    run = subprocess.run(code, capture_output=True, text=True)
+    assert (run.returncode, run.stderr) == (130, "chainkit: interrupted\n")
+
+
 def test_the_package_runs_as_a_module():
     asked = [sys.executable, "-m", "chainkit"]
     told = subprocess.run([*asked, "presets", "--nothing"], capture_output=True, text=True)
@@ -197,6 +227,58 @@ def test_check_prints_every_setting(tmp_path, capsys, monkeypatch):
     assert {"lookahead", "upper", "3 ms", "none"} <= shown
 
 
+def test_check_tells_faults_as_json_too(tmp_path, capsys, monkeypatch):
+    """In the order of the files, among the chains; what is not known of a fault is null."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "good.yaml").write_text("chainkit: 1\nstages: [gain: {gain: 1 dB}]\n")
+    deess = "{threshold: -30, ration: 4:1, phase: linaer, upper: non}"
+    bands = "[{shape: bel}, {shape: highpass, frequency: 1 kHz, slope: 5 dB/oct}]"
+    (tmp_path / "bad.yaml").write_text(
+        f"chainkit: 1\nstages:\n  - deess: {deess}\n  - eq: {{bands: {bands}}}\n"
+    )
+    assert main(["check", "bad.yaml", "good.yaml", "none.yaml", "--json"]) == 2
+    printed = capsys.readouterr()
+    bad, good, none = json.loads(printed.out)
+    assert bad["file"] == "bad.yaml"
+    assert good["stages"] == [{"gain": {"name": "gain", "gain": "1 dB"}}]
+    (fault,) = none["faults"]
+    assert (none["file"], fault["file"], fault["line"]) == ("none.yaml", "none.yaml", None)
+    assert "none.yaml" in fault["message"]
+    threshold, ration, phase, upper, shape, slope = bad["faults"]
+    assert threshold == {
+        "file": "bad.yaml",
+        "line": 3,
+        "column": 24,
+        "key": "threshold",
+        "value": "-30",
+        "allowed": ["-120 dB to 24 dB"],
+        "nearest": None,
+        "message": "threshold '-30' has no unit; write '-30 dB'",
+    }
+    assert (ration["key"], ration["value"], ration["nearest"]) == ("ration", None, "ratio")
+    assert {"ratio", "threshold", "bypass"} <= set(ration["allowed"])
+    assert (phase["value"], phase["nearest"]) == ("linaer", "linear")
+    assert upper["allowed"] == ["500 Hz to 192 kHz", "none"]
+    assert upper["nearest"] == "none"
+    assert (shape["key"], shape["value"], shape["nearest"]) == ("shape", "bel", "bell")
+    assert slope["allowed"][:2] == ["6 dB/oct", "12 dB/oct"]
+    assert printed.err.startswith(f"chainkit: bad.yaml:3:24: {threshold['message']}\n")
+
+
+def test_a_songbook_and_a_chain_file_are_not_taken_for_one_another(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "chain.yaml").write_text("chainkit: 1\nname: a\nstages: [gain: {gain: 1 dB}]\n")
+    (tmp_path / "book.yaml").write_text("chainkit: 1\nrecord: b\nchains: {lead: chain.yaml}\n")
+    assert main(["songs", "chain.yaml"]) == 2
+    (told,) = capsys.readouterr().err.splitlines()
+    assert told.startswith("chainkit: chain.yaml:1:1: this is a chain file, no songbook; ")
+    assert main(["render", "v.wav", "--chain", "book.yaml", "-o", "o.wav"]) == 2
+    (told,) = capsys.readouterr().err.splitlines()
+    assert told.startswith("chainkit: book.yaml:1:1: this is a songbook, no chain file; ")
+    assert main(["check", "book.yaml"]) == 2
+    assert "book.yaml:1:1: songs is due" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize("command", [["check", "bad.yaml"], ["render", "v.wav", "-o", "o.wav"]])
 def test_each_fault_of_a_chain_file_has_its_line(tmp_path, capsys, monkeypatch, command):
     monkeypatch.chdir(tmp_path)
@@ -236,7 +318,37 @@ def test_each_fault_of_a_chain_file_has_its_line(tmp_path, capsys, monkeypatch, 
         ),
         ("stages:\n  - deess: {sense: share, threshold: 3 dB}", ""),
         ("stages:\n  - compress: {threshold: 0 dB, ratio: inf}", ""),
-        ("stages:\n  - gain: {gain: 0 dB}", ""),
+        ("stages:\n  - gain: {gain: 0 dB}", "c.yaml:3:18: gain 0 dB: gain changes nothing"),
+        (
+            "stages:\n  - ride: {points: [[0 s, 0 dB], [1 s, 0 dB]]}",
+            "c.yaml:3:20: every point at 0 dB: ride changes nothing",
+        ),
+        ("stages:\n  - ride: {points: [[0 s, 0 dB], [1 s, 1 dB]]}", ""),
+        (
+            "stages:\n  - eq: {bands: [{shape: notch, frequency: 50 Hz}, "
+            "{shape: bell, frequency: 1 kHz, gain: -0 dB}]}",
+            "c.yaml:3:90: gain 0 dB: band 2 of eq changes nothing",
+        ),
+        (
+            "stages:\n  - compress: {threshold: -20 dB, ratio: 1:1}",
+            "c.yaml:3:42: ratio 1:1: compress turns nothing down",
+        ),
+        (
+            "stages:\n  - compress: {threshold: -20 dB, ratio: 2:1, range: 0 dB}",
+            "c.yaml:3:54: range 0 dB: compress turns nothing down",
+        ),
+        (
+            "stages:\n  - compress: {threshold: -20 dB, ratio: 2:1, mix: 0 %}",
+            "c.yaml:3:52: mix 0 %: compress changes nothing",
+        ),
+        (
+            "stages:\n  - deess: {name: Ess, threshold: -20 dB, ratio: 2:2}",
+            "c.yaml:3:50: ratio 1:1: Ess turns nothing down",
+        ),
+        (
+            "stages:\n  - deess: {threshold: 3 dB, sense: share, range: 0 dB}",
+            "c.yaml:3:51: range 0 dB: deess turns nothing down",
+        ),
     ],
 )
 def test_check_names_what_changes_nothing(tmp_path, capsys, monkeypatch, stages, remark):

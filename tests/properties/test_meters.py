@@ -175,6 +175,7 @@ def test_sounding_time_and_noise_floor(rng):
         offset = 20.0 * np.log10(gain)
         assert figures.sounding_share == pytest.approx(0.6, abs=0.01)
         assert figures.noise_floor_dbfs == pytest.approx(-60.0 + offset, abs=0.5)
+        assert figures.noise_floor_dbfs == round(figures.noise_floor_dbfs, 2)
 
 
 @pytest.mark.parametrize("offset", [0.001, -0.05])

@@ -50,6 +50,15 @@ def test_reads(quantity, text, value):
         (FREQUENCY, "5 dB", r"no unit of frequency \(Hz, kHz\)"),
         (FREQUENCY, "soon", "is not a frequency"),
         (TIME, "1e400 s", "out of range"),
+        (FREQUENCY, "8,000 Hz", "parts thousands or decimals; write '8000 Hz' or '8 Hz'$"),
+        (FREQUENCY, "2,250kHz", "write '2250 kHz' or '2.25 kHz'$"),
+        (GAIN, "-1,500", "write '-1500' or '-1.5'$"),
+        (GAIN, "1,5 dB", "has a decimal comma; write a point$"),
+        (GAIN, "1.5,500 dB", "has a decimal comma; write a point$"),
+        (GAIN, "0x10 dB", "is not a gain: '0x10' is not a decimal number$"),
+        (GAIN, "1_0 dB", "is not a gain: '1_0' is not a decimal number$"),
+        (FREQUENCY, "1.2.3 KHZ", "is not a frequency: '1.2.3' is not a decimal number$"),
+        (GAIN, "10 dBx", r"has no unit of gain \(dB\)"),
         (TIME, "nan s", "is not a time"),
         (TIME, "", "is not a time"),
     ],
@@ -62,6 +71,7 @@ def test_refuses(quantity, text, message):
 @pytest.mark.parametrize(
     ("quantity", "text", "low", "high", "message"),
     [
+        (GAIN, "1e400 dB", -120.0, 60.0, "is not between -120 dB and 60 dB"),
         (LOUDNESS, "9", -30.0, -4.0, "has no unit; write '-9 LUFS'"),
         (LOUDNESS, "99", -30.0, -4.0, "has no unit; write '-30 LUFS' to '-4 LUFS'"),
         (FREQUENCY, "5500", 8e3, 384e3, "has no unit; write '8 kHz' to '384 kHz'"),

@@ -66,14 +66,18 @@ def test_time_reference_comes_through_with_both_words(tmp_path, rate, count, sto
 
 
 @pytest.mark.parametrize("history_bytes", [0, 1, 12_000, 100_001])
-def test_all_but_loudness_comes_through_byte_for_byte(tmp_path, history_bytes):
-    """Tech 3285 v2, 2.3: fixed fields take 602 bytes, coding history the rest, of any length."""
+def test_all_but_loudness_and_umid_comes_through_byte_for_byte(tmp_path, history_bytes):
+    """Tech 3285 v2, 2.3: fixed fields take 602 bytes, coding history the rest, of any length.
+
+    The UMID is that of the input's material alone (SMPTE ST 330); zeros for none, from memory.
+    """
     history = (b"A=PCM,F=48000,W=24,M=mono,T=Mk1\r\n" * 4000)[:history_bytes]
     original = riff.bext(1234, loudness=bytes(range(10)), history=history)
     out = carried(
         wav(tmp_path / "in.wav", before=[riff.chunk(b"bext", original)]), tmp_path / "out.wav"
     )[b"bext"]
-    assert out[:412] == original[:412]
+    assert out[:348] == original[:348]
+    assert original[348:412] != bytes(64) == out[348:412]
     assert out[412:422] == 5 * UNUSED
     assert out[422:602] == original[422:602]
     assert out[602 : 602 + history_bytes] == history
@@ -82,10 +86,11 @@ def test_all_but_loudness_comes_through_byte_for_byte(tmp_path, history_bytes):
 
 @pytest.mark.parametrize("version", [0, 1])
 def test_reserved_bytes_of_older_versions_stay(tmp_path, version):
-    """Tech 3285 v2: versions 0 and 1 have no loudness fields; those bytes are reserved."""
+    """Tech 3285 v2: versions 0 and 1 have no loudness fields, 0 no UMID; those are reserved."""
     original = riff.bext(5, version=version)
     out = carried(wav(tmp_path / "in.wav", riff.chunk(b"bext", original)), tmp_path / "out.wav")
-    assert out[b"bext"][:602] == original
+    assert out[b"bext"][:348] + out[b"bext"][412:602] == original[:348] + original[412:]
+    assert out[b"bext"][348:412] == bytes(64)
 
 
 def test_loudness_of_the_output_is_stored_in_hundredths(tmp_path):
