@@ -1,6 +1,6 @@
 """Find trouble frequencies in a source, hear them, get a starting chain.
 
-Resonances that stay whatever is sung or played, mains hum, rumble, mud, boxiness, harshness, air,
+Resonances that stay whatever is sung or played, mains hum, steady tones, rumble, mud, boxiness, harshness, air,
 the edge of the sibilance, the attack of percussive sources. Findings with a confidence below one
 half are hints. With a backing, findings are ranked by whether they still matter in the mix.
 """

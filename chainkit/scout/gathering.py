@@ -50,8 +50,8 @@ def gather(heard: Heard, tilt: Tilt, rate: int) -> tuple[list[Finding], list[Fin
     tuple of (list of Finding, list of Finding)
     """
     speech = is_voice(heard)
-    spectrum = LongTerm(heard.excerpt, rate)
-    found = [*made.of_hum(heard.hum)]
+    spectrum = heard.long_term
+    found = [*made.of_hum(heard.hum), *made.of_tones(heard.tones)]
     found += _sibilance(heard) if speech else made.of_attack(heard.attack)
     found += made.of_rumble(heard.rumble)
     resonances = list(_resonances(heard, spectrum, rate))
@@ -103,7 +103,7 @@ def without_hum(heard: Heard, rate: int) -> Values:
         return heard.excerpt
     mains, line = heard.hum.mains, heard.hum.lines[-1].frequency
     multiples = line / round(line / mains) * np.arange(1, int(HIGHEST) // mains + 2)
-    notches = [filters.notch(rate, at, at / made.HUM_WIDTH) for at in multiples]
+    notches = [filters.notch(rate, at, at / made.LINE_WIDTH) for at in multiples]
     return Cascade(np.concatenate(notches), 1).process(heard.excerpt[:, None])[
         round(SETTLED * rate) :, 0
     ]

@@ -44,6 +44,7 @@ HIGHEST = 0.45  # of the sample rate
 ENOUGH = f"{MOST_CUTS} cuts of resonances are enough to begin with"
 TOO_MUCH = f"wide cuts that overlap it would take more than {DEEPEST_WIDE:g} dB with it"
 NOT_EVENER = "the spectrum would be no more even for it"
+LINES = {"hum": "Mains hum", "tone": "A steady tone"}
 OWN = "few different notes sound there, so that it may be the notes themselves"
 
 
@@ -71,8 +72,8 @@ def plan(scouting: Scouting) -> Plan:
 
     draft = _Draft(scouting)
     draft.high_pass()
-    for finding in found("hum"):
-        draft.take(finding, _hum(finding))
+    for finding in (*found("hum"), *found("tone")):
+        draft.take(finding, _line(finding))
     cuts = 0
     for finding in found("resonance"):
         if cuts == MOST_CUTS:
@@ -172,9 +173,9 @@ def _bell(finding: Finding, reason: str) -> Move:
     return Move(Bell(frequency=frequency, gain=gain, q=round(finding.q or 1.0, 1)), reason)
 
 
-def _hum(finding: Finding) -> Move:
+def _line(finding: Finding) -> Move:
     low, high = taken_about(finding.frequency_hz, finding.gain_db or 0.0, finding.q or 1.0)
-    reason = "Mains hum, there in the pauses too."
+    reason = f"{LINES[finding.kind]}, there in the pauses too."
     if not _is_sure(finding):
         reason = "A hint of mains hum, faint in the noise of the pauses: half of it taken away."
     if high > low:

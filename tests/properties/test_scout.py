@@ -697,7 +697,7 @@ def test_a_band_of_noise_is_no_air(tmp_path, floor, ends, times, dulled):
 
 @pytest.mark.parametrize(("at", "gain"), [(50.0, -24.0), (150.0, -12.0), (240.0, -24.0)])
 def test_a_cut_of_hum_takes_3_db_where_its_comment_says(at, gain):
-    q = findings.hum_q(at, gain)
+    q = findings.line_q(at, gain)
     low, high = findings.taken_about(at, gain, q)
     sections = filters.bell(192000, at, gain, q)
     response = filters.response(sections, np.array([low, high, at]), 192000)
