@@ -112,14 +112,29 @@ class LongTerm:
         at = (first + place + np.clip(shift, -0.5, 0.5)) * self.spacing
         return rows, at, inner[rows, place]
 
+    def times(self, low: float, high: float, least: float) -> int:
+        """How often a band begins to sound.
+
+        It does while it has at least the share `least` of its power in its loudest twentieth.
+        """
+        power = self.windows[:, self._inside(low, high)].sum(axis=1)
+        sounds = power > least * np.percentile(power, 95.0)
+        return int(np.diff(sounds, prepend=False).sum() + sounds[-1]) // 2
+
+    def power(self, low: float, high: float) -> float:
+        """Mean power in a band."""
+        return float(self.powers[self._inside(low, high)].sum())
+
+    def _inside(self, low: float, high: float) -> slice:
+        return slice(int(low / self.spacing), int(high / self.spacing) + 1)
+
     def swing(self, low: float, high: float) -> float:
         """How far the level of a band moves while the source sounds, in dB.
 
         From the quietest tenth of the windows to the loudest twentieth; 0 for silence.
         """
         heard = self.windows[sounding(self.windows.sum(axis=1))]
-        inside = slice(int(low / self.spacing), int(high / self.spacing) + 1)
-        power = heard[:, inside].sum(axis=1)
+        power = heard[:, self._inside(low, high)].sum(axis=1)
         if not power.size or power.max() <= 0.0:
             return 0.0
         quiet, loud = np.percentile(power, [10.0, 95.0])

@@ -31,15 +31,21 @@ NARROWEST = 100.0  # Q that a chain may hold
 AIR_SHELF, AIR_Q = 8000.0, 0.7  # Hz: there a shelf has half its gain
 NOTHING_LIFTED = 30.0  # dB less air than speech has, from which there is nothing to lift
 NOISE_SWING = 6.0  # dB; noise moves less while a voice sounds, hiss and breath move more
+OFTEN = 0.25  # of the time, in which what sounds shows a resonance whatever it is
+ENDS = 20.0  # dB from one half of the air to the next: in voices it falls by 3 to 7 dB
 SURE = 0.5
 """Confidence from which a finding is acted upon."""
+
+NOISE = "there is nothing up here to lift but noise"
+ENDED = "the source ends below 16 kHz, so that there is nothing up here to lift"
 
 HIDDEN = 0.3
 """Clear share below which the backing hides: the source is more than 6 dB below it."""
 
 AGAINST = {
-    "resonance": "around", "hum": "noise", "tone": "noise", "rumble": "usual", "mud": "trend", "boxiness": "trend",
-    "harshness": "trend", "air": "speech", "sibilance": "voice", "attack": "mean",
+    "resonance": "around", "hum": "noise", "tone": "noise", "rumble": "usual", "mud": "trend",
+    "boxiness": "trend", "harshness": "trend", "air": "speech", "sibilance": "voice",
+    "attack": "mean",
 }  # fmt: skip
 """What the level of each kind of finding is told against."""
 
@@ -206,14 +212,24 @@ def of_region(region: Region, sounding: float) -> Finding:
     )
 
 
-def of_air(region: Region, sounding: float, swing: float) -> Finding:
-    """Finding of air that lacks, told at the shelf; nothing is lifted where there is only noise.
+def of_air(region: Region, sounding: float, swing: float, falls: float = 0.0) -> Finding:
+    """Finding of air that lacks, told at the shelf; nothing is lifted where nothing of it is there.
 
-    `swing` is how far the level up there moves while the voice sounds, in dB, in that half of it
-    in which it moves less.
+    Parameters
+    ----------
+    region : Region
+    sounding : float, 0 to 1
+        Share of the time.
+    swing : float, dB
+        How far the level up there moves while the voice sounds, in that half of it in which it
+        moves less.
+    falls : float, dB
+        How far its upper half lies below its lower.
     """
     missing = -region.excess
-    empty = missing > NOTHING_LIFTED or swing < NOISE_SWING
+    noise = missing > NOTHING_LIFTED or swing < NOISE_SWING
+    empty = noise or falls > ENDS
+    note = NOISE if noise else ENDED
     return Finding(
         kind=region.kind,
         frequency_hz=AIR_SHELF,
@@ -222,7 +238,7 @@ def of_air(region: Region, sounding: float, swing: float) -> Finding:
         share=sounding,
         confidence=region.confidence,
         gain_db=None if empty else _tenth(min(GREATEST_BOOST, missing / 2.0)),
-        note="there is nothing up here to lift but noise" if empty else None,
+        note=note if empty else None,
     )
 
 

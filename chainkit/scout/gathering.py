@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 from chainkit.dsp import filters, sibilance_edge
 from chainkit.dsp.cascade import Cascade
 from chainkit.dsp.hum import HIGHEST
+from chainkit.dsp.levels import power_to_db
 from chainkit.dsp.longterm import LongTerm
 from chainkit.dsp.regions import AIR, Region, Tilt, find_regions
-from chainkit.dsp.resonance import Resonance, find_resonances
+from chainkit.dsp.resonance import EXCITED, Resonance, find_resonances
 from chainkit.scout import findings as made
 from chainkit.scout.findings import SURE, Finding
 from chainkit.scout.hearing import Heard
@@ -28,6 +29,7 @@ CLIPPED_TRUST = 0.49  # how far a resonance is believed where distortion stands 
 # that of the windows that go on with one partial: 0.44 to 0.72 in plucked and bowed notes, up to
 # 0.34 in voices and noise.
 PARTIAL_WIDTH, HELD, PARTIAL_TRUST = 60.0, 0.4, 0.49  # Hz; share; how far it is believed
+PASSES, PASSED_TRUST = 2, 0.49  # times that tell no more than a hint; how far it is believed
 SAME = 2.0**0.25  # factor of frequency within which a region is a sure resonance's own hump
 NEAR, AROUND = 1.05, 1.2  # factors about a resonance, about a region, within which they are counted
 NOTHING = 1e-10  # of the strongest power, in steps of 4 Hz: 100 dB below it
@@ -73,6 +75,8 @@ def _resonances(heard: Heard, spectrum: LongTerm, rate: int) -> Iterator[Trusted
             trust = believed * _trust(rest, resonance.frequency, NEAR)
             if not speech and _may_be_partial(resonance, rest):
                 trust = min(trust, PARTIAL_TRUST)
+            if _is_passed(resonance, rest):
+                trust = min(trust, PASSED_TRUST)
             yield made.of_resonance(resonance, rest, trust), trust
 
 
@@ -84,7 +88,9 @@ def _regions(
     for region in find_regions(tilt, speech=speech):
         if region.kind == "air":
             swing = min(spectrum.swing(AIR[0], AIR_HALF), spectrum.swing(AIR_HALF, AIR[1]))
-            yield made.of_air(region, sounding, swing), 1.0
+            halves = (spectrum.power(AIR[0], AIR_HALF), spectrum.power(AIR_HALF, AIR[1]))
+            falls = float(-np.diff(power_to_db(np.maximum(halves, 1e-30)))[0])
+            yield made.of_air(region, sounding, swing, falls), 1.0
         elif not _is_told(region, resonances) and (
             speech or not is_attack(region.frequency, heard.attack)
         ):
@@ -124,6 +130,13 @@ def _may_be_partial(found: Resonance, spectrum: LongTerm) -> bool:
     """Whether a resonance is no wider than one partial, where notes are held."""
     narrow = found.frequency / found.q < PARTIAL_WIDTH
     return narrow and spectrum.held(found.frequency, NEAR) > HELD
+
+
+def _is_passed(found: Resonance, spectrum: LongTerm) -> bool:
+    """Whether what sounds passes the place of a resonance once or twice, as a chirp does."""
+    half = found.frequency / found.q / 2.0
+    band = found.frequency - half, found.frequency + half
+    return found.share < made.OFTEN and spectrum.times(*band, EXCITED) <= PASSES
 
 
 def _is_there(found: Resonance, spectrum: LongTerm) -> bool:

@@ -19,7 +19,7 @@ from chainkit.dsp.levels import to_db, to_gain
 from chainkit.dsp.regions import FALLEN, REGIONS
 from chainkit.dsp.spectrum import nominal
 from chainkit.scout.analyse import Scouting
-from chainkit.scout.findings import DEEPEST_WIDE, SURE, Finding, taken_about
+from chainkit.scout.findings import DEEPEST_WIDE, OFTEN, SURE, Finding, taken_about
 from chainkit.scout.source import is_attack
 from chainkit.stages.eq import Band, Bell, Highpass, HighShelf
 from chainkit.units import FREQUENCY, GAIN
@@ -178,7 +178,7 @@ def _line(finding: Finding) -> Move:
     reason = f"{LINES[finding.kind]}, there in the pauses too."
     if not _is_sure(finding):
         reason = "A hint of mains hum, faint in the noise of the pauses: half of it taken away."
-    if high > low:
+    if round(high) > round(low):
         reason += f" What is sung or played from {low:.0f} to {high:.0f} Hz loses 3 dB and more."
     return _bell(finding, reason)
 
@@ -188,7 +188,8 @@ def _resonance(finding: Finding) -> Move:
     if finding.confidence < SURE:
         words = f"A hint of a resonance, {tall:.1f} dB tall: {_part(finding, half)} taken away"
         return _bell(finding, f"{words}, as narrow as it is; to be judged by ear.")
-    words = f"Stands {tall:.1f} dB out, whatever sounds: a cut as narrow as it is"
+    often = "whatever sounds" if finding.share >= OFTEN else "whenever something sounds there"
+    words = f"Stands {tall:.1f} dB out, {often}: a cut as narrow as it is"
     return _bell(finding, f"{words}, {_as_deep(finding, tall)}.")
 
 
