@@ -15,6 +15,8 @@ Bands = NDArray[np.float32]
 
 PIECE = 40  # hops of 5 ms that are averaged: 0.2 s, in which noise moves by less than a line stands
 LEAST_PIECES = 10
+CALM, LEAST_CALM = 0.1, 3  # of the pieces, the calmest of a band; at least
+STEADY = 1.5  # factor of power within which a line stays in them: what dies away does not
 SILENT = 1e-14  # power, −140 dBFS: digital silence
 NEAR, FAR = 3, 5  # bands of 100 Hz to either side, between which its neighbours lie
 STANDS_OUT = 10.0  # power against that of the neighbours
@@ -61,17 +63,19 @@ def _steady(bands: Bands) -> Bands:
     """Power that a line has throughout in each band, (bands,); 0 where there is none."""
     none = np.zeros(bands.shape[1], dtype=np.float32)
     count = len(bands) // PIECE
-    pieces = bands[: count * PIECE].reshape(count, PIECE, -1).mean(axis=1)
+    pieces = bands[: count * PIECE].reshape(count, PIECE, bands.shape[1]).mean(axis=1)
     pieces = pieces[pieces.sum(axis=1) > SILENT]
     if len(pieces) < LEAST_PIECES:
         return none
     # The least of all may lie half in silence.
-    least = np.partition(pieces, 1, axis=0)[1]
+    calm = max(LEAST_CALM, round(CALM * len(pieces)))
+    ordered = np.partition(pieces, (1, calm), axis=0)
+    least, steady = ordered[1], ordered[calm] < STEADY * ordered[1]
     places = np.arange(NEAR, len(least))
     below = _mean(least, places - FAR, places - NEAR + 1)
     above = _mean(least, places + NEAR, places + FAR + 1)
     clear = least[NEAR:] > STANDS_OUT * np.maximum(below, above)
-    stands = places[clear & (least[NEAR:] > FAINT * pieces.sum(axis=1).mean())]
+    stands = places[clear & steady[NEAR:] & (least[NEAR:] > FAINT * pieces.sum(axis=1).mean())]
     if not stands.size:
         return none
     lines = np.unique(np.add.outer(np.arange(-SPREAD, SPREAD + 1), stands))

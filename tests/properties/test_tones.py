@@ -153,3 +153,19 @@ def test_a_whistle_is_told_and_changes_nothing_else(tmp_path, clean, frequency):
     (deess,) = [stage for stage in start.chain.stages if stage.kind == "deess"]
     (other,) = [stage for stage in usual.chain.stages if stage.kind == "deess"]
     assert deess.frequency == pytest.approx(other.frequency, abs=200.0)
+
+
+@pytest.mark.parametrize("hops", [0, 1, 39, 40, 399])
+def test_what_is_too_short_for_a_pause_keeps_its_bands(hops, rng):
+    bands = rng.exponential(1e-6, (hops, 160)).astype(np.float32)
+    assert without_lines(bands) is bands
+
+
+def test_what_dies_away_is_no_line(rng):
+    """A formant of the last vowel, over a tenth of the stretch: 30 dB in 1.6 s."""
+    bands = rng.exponential(1e-9, (3200, 160)).astype(np.float32)
+    bands[:2880] *= 1000.0
+    decay = 10.0 ** (-3.0 * np.arange(320) / 320)
+    bands[:2880, 24:27] += np.float32(1e-3)
+    bands[2880:, 24:27] += (1e-3 * decay[:, None]).astype(np.float32)
+    assert without_lines(bands) is bands
