@@ -13,14 +13,18 @@ from numpy.typing import NDArray
 from chainkit.audio.atomic import atomic_file
 from chainkit.audio.reader import AudioReader, Progress
 from chainkit.dsp import phrases, riding
+from chainkit.dsp.cascade import Cascade
+from chainkit.dsp.longterm import LongTerm
 from chainkit.dsp.loudness import ABSOLUTE_GATE, HOPS_A_SECOND, to_lufs
 from chainkit.dsp.phrases import HopMeter, Hops, PhraseMeter, Phrasing, Stretch
 from chainkit.dsp.riding import RideSettings, Riding
+from chainkit.dsp.tones import find_tones, notches
 from chainkit.errors import AudioFileError
 
 Values = NDArray[np.float64]
 
 NOTABLE = 50  # hops: a shorter sound in a gap is not worth a word
+LOOKED_AT = 60.0  # seconds of a voice in which steady tones are sought, since they are everywhere
 UNHEARD = 36.0  # LU below the loudest phrase: nor is a quieter one
 
 ALONE = RideSettings(amount=0.6, follow=0.0, reach=6.0)
@@ -71,7 +75,7 @@ class Rides:
     intended : ndarray, dB
         The curve that the points stand for, every 10 ms from the first frame.
     power : ndarray
-        K-weighted mean square of the voice in each 10 ms.
+        K-weighted mean square of the voice in each 10 ms, without steady tones.
     backing_power : ndarray or None
         The same of the backing, where one is given.
     backing_ends : float or None, seconds
@@ -180,10 +184,7 @@ def find_rides(
     settings = settings or (WITH_BACKING if backing else ALONE)
     reader = AudioReader(voice)
     band = AudioReader(backing) if backing else None
-    meter = PhraseMeter(reader.rate, reader.channels)
-    for block in reader.blocks(progress=progress):
-        meter.add(block)
-    hops = meter.finish()
+    hops = _heard(reader, progress)
     phrasing = phrases.find(hops)
     _refuse_nothing_sung(reader, hops, phrasing)
     under = np.zeros(len(hops.power))
@@ -228,6 +229,28 @@ def write_rides(rides: Rides, path: str | Path, force: bool = False) -> None:
     with atomic_file(path, force) as file:
         file.write("seconds,gain_db\n")
         file.writelines(f"{time:.2f},{gain:.2f}\n" for time, gain in rides.points)
+
+
+def _heard(reader: AudioReader, progress: Progress | None) -> Hops:
+    """A voice's hops, without the steady tones in whose sound its breaths would be lost."""
+    meter = PhraseMeter(reader.rate, reader.channels)
+    found = find_tones(LongTerm(_beginning(reader), reader.rate))
+    notched = Cascade(notches(found, reader.rate), reader.channels) if found else None
+    for block in reader.blocks(progress=progress):
+        meter.add(block if notched is None else notched.process(block))
+    return meter.finish()
+
+
+def _beginning(reader: AudioReader) -> Values:
+    """The first minute that is not silent, its channels' mean, (frames,)."""
+    pieces, left = [np.zeros(0)], round(LOOKED_AT * reader.rate)
+    for block in reader.blocks():
+        if left <= 0:
+            break
+        if block.any():
+            pieces.append(block[:left].mean(axis=1))
+            left -= len(pieces[-1])
+    return np.concatenate(pieces)
 
 
 def _refuse_nothing_sung(reader: AudioReader, hops: Hops, phrasing: Phrasing) -> None:

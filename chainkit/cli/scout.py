@@ -1,8 +1,9 @@
 """Find trouble frequencies in a source, hear them, get a starting chain.
 
-Resonances that stay whatever is sung or played, mains hum, rumble, mud, boxiness, harshness, air,
-the edge of the sibilance, the attack of percussive sources. Findings with a confidence below one
-half are hints. With a backing, findings are ranked by whether they still matter in the mix.
+Resonances that stay whatever is sung or played, mains hum, steady tones, rumble, mud, boxiness,
+harshness, air, the edge of the sibilance, the attack of percussive sources. Findings with a
+confidence below one half are hints. With a backing, findings are ranked by whether they still
+matter in the mix.
 """
 
 from __future__ import annotations
@@ -220,14 +221,16 @@ def print_chain(proposal: Proposal) -> None:
         if stage.kind in TOLD:
             values = shown(stage)
             told = settings({key: values[key] for key in TOLD[stage.kind]})
-            why = proposal.why_deess if stage.kind == "deess" else WHY_COMPRESS
+            behind = WHY_COMPRESS if proposal.moves else ""
+            why = proposal.why_deess if stage.kind == "deess" else behind
             rows.append((stage.kind, told, why))
     level = LOUDNESS.format(proposal.chain.working_level or 0.0).replace("-", show.minus())
     print(f"\nchain to start from, once the source is trimmed to {level}:")
     margin = max(len(kind) for kind, _, _ in rows) + 2
     for kind, told, why in rows:
         print(f"{kind:<{margin}}{told}")
-        print_wrapped(why, " " * margin)
+        if why:
+            print_wrapped(why, " " * margin)
     for told in by_reason(proposal.left_out):
         print_wrapped(f"left out: {told}", "  ", first="")
 

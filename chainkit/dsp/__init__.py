@@ -27,6 +27,7 @@ What is measured of any voice
     spectrum       bands of the long-term spectrum
     sibilance      sibilants and their index
     shorttime, fourier    spectra of windows, as those two need them
+    steady_bands   a whistle taken out of the former
 
 Phrases and rides
     phrases        where a voice sings and breathes
@@ -35,7 +36,7 @@ Phrases and rides
     polyline       few points for a curve
 
 What `scout` looks for
-    hum, rumble, attack, regions, sibilance_edge, audibility    each a kind of finding
+    hum, tones, rumble, attack, regions, sibilance_edge, audibility    each a kind of finding
     resonance      narrow bands that stand out whatever sounds
     longterm       whether different partials have passed through a place
     prominence     prominent tones after ECMA-418-1

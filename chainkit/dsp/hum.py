@@ -18,7 +18,9 @@ is a note that is held. Once there is hum, its other multiples count as well tha
 and in the quietest tenth of the windows.
 
 Noise breaks up the frames of a faint hum: what is 30 dB below the source and seen in two multiples
-is a hint. The thresholds were chosen on made voices; they are no published values.
+is a hint, if there are pauses. What rounding leaves of a sound that repeats, such as a vibrato,
+repeats as well: lines that stand still, about which nothing pauses. The thresholds were chosen on
+made voices; they are no published values.
 """
 
 from __future__ import annotations
@@ -51,6 +53,7 @@ VISIBLE = 4.0  # power of a line against a window's noise that shows it
 AGREEING, STEADY_SHARE = (0.5, 2.0), 0.8  # of its amplitude; of the windows that show it
 LEAST_WINDOWS, LEAST_SHARE = 8, 0.1  # that show it
 LASTING = 0.6  # weakest against strongest frame, in the steadier windows
+PAUSED = 0.5  # of the mean power about the lines, under which a tenth of the windows is quiet
 FAINT, FAINT_LASTING = 1e-3, 0.25  # of the power below 600 Hz; the same, of a hum in noise
 HINT = 0.4  # greatest confidence of a hum that may be a drum's
 PAUSES = 0.1  # of the windows, the quietest about a line
@@ -232,6 +235,7 @@ class _Channel:
         even = self._even[:, places]
         lasting = max(_lasting(even[:, n], noise[:, n], powers[n]) for n in steady)
         faint = _power([*steady.values()]) < FAINT * self._power and len(steady) + len(more) > 1
+        faint = faint and self._pauses()
         if lasting < (FAINT_LASTING if faint else LASTING):
             return 0.0, None
         confidence = float(np.mean([line.share for line in steady.values()]))
@@ -239,6 +243,11 @@ class _Channel:
         confidence *= HINT if lasting < LASTING else 1.0
         lines = tuple(sorted((steady | more).values(), key=lambda line: line.frequency))
         return float(np.log(strengths[list(steady)]).sum()), Hum(mains, lines, confidence)
+
+    def _pauses(self) -> bool:
+        """Whether what lies about the lines is ever quieter than usual."""
+        around = self._noise.sum(axis=1)
+        return bool(np.percentile(around, 100.0 * PAUSES) < PAUSED * around.mean())
 
     def _is_hum(self, mains: int, lines: list[Line], strength: float) -> bool:
         """Whether steady lines are hum and not a note that is held throughout."""

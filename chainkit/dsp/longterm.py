@@ -40,6 +40,8 @@ class LongTerm:
     Attributes
     ----------
     spacing : float, Hz
+    windows : float32 ndarray, (windows, bins)
+        Power in each bin of each window.
     powers : ndarray, (bins,)
         Mean power in each bin.
     """
@@ -50,11 +52,11 @@ class LongTerm:
         padded = np.pad(x, (0, max(0, size - len(x))))
         starts = range(0, len(padded) - size + 1, size // 2)
         self.spacing = rate / size
-        self._windows = np.empty((len(starts), size // 2 + 1), dtype=np.float32)
+        self.windows = np.empty((len(starts), size // 2 + 1), dtype=np.float32)
         self.powers = np.zeros(size // 2 + 1)
         for row, start in enumerate(starts):
             powers = np.abs(np.fft.rfft(padded[start : start + size] * window)) ** 2
-            self._windows[row] = powers
+            self.windows[row] = powers
             self.powers += powers / len(starts)
 
     def partials(self, frequency: float, reach: float) -> float:
@@ -81,7 +83,7 @@ class LongTerm:
         Of two windows that do not overlap, the share of pairs, 0 to 1; 0 where too little sounds.
         """
         rows, at = self._heard(frequency, reach)
-        followed = np.full(len(self._windows) + 2, np.nan)
+        followed = np.full(len(self.windows) + 2, np.nan)
         followed[rows] = np.log(at)
         steps = np.abs(followed[2:] - followed[:-2])
         steps = steps[np.isfinite(steps)]
@@ -98,8 +100,8 @@ class LongTerm:
     def _strongest(self, low: float, high: float) -> tuple[Places, Values, Values]:
         """Window, frequency and power of the strongest peak in each window that has one."""
         first = max(1, int(np.floor(low / self.spacing)))
-        last = min(self._windows.shape[1] - 2, int(np.ceil(high / self.spacing)))
-        band = self._windows[:, first - 1 : last + 2].astype(np.float64)
+        last = min(self.windows.shape[1] - 2, int(np.ceil(high / self.spacing)))
+        band = self.windows[:, first - 1 : last + 2].astype(np.float64)
         inner = band[:, 1:-1]
         peaks = np.where((inner > band[:, :-2]) & (inner >= band[:, 2:]), inner, 0.0)
         place = peaks.argmax(axis=1)
@@ -110,14 +112,29 @@ class LongTerm:
         at = (first + place + np.clip(shift, -0.5, 0.5)) * self.spacing
         return rows, at, inner[rows, place]
 
+    def times(self, low: float, high: float, least: float) -> int:
+        """How often a band begins to sound.
+
+        It does while it has at least the share `least` of its power in its loudest twentieth.
+        """
+        power = self.windows[:, self._inside(low, high)].sum(axis=1)
+        sounds = power > least * np.percentile(power, 95.0)
+        return int(np.diff(sounds, prepend=False).sum() + sounds[-1]) // 2
+
+    def power(self, low: float, high: float) -> float:
+        """Mean power in a band."""
+        return float(self.powers[self._inside(low, high)].sum())
+
+    def _inside(self, low: float, high: float) -> slice:
+        return slice(int(low / self.spacing), int(high / self.spacing) + 1)
+
     def swing(self, low: float, high: float) -> float:
         """How far the level of a band moves while the source sounds, in dB.
 
         From the quietest tenth of the windows to the loudest twentieth; 0 for silence.
         """
-        heard = self._windows[sounding(self._windows.sum(axis=1))]
-        inside = slice(int(low / self.spacing), int(high / self.spacing) + 1)
-        power = heard[:, inside].sum(axis=1)
+        heard = self.windows[sounding(self.windows.sum(axis=1))]
+        power = heard[:, self._inside(low, high)].sum(axis=1)
         if not power.size or power.max() <= 0.0:
             return 0.0
         quiet, loud = np.percentile(power, [10.0, 95.0])

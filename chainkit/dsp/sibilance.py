@@ -41,6 +41,7 @@ from chainkit.dsp.kernels_sibilance import find
 from chainkit.dsp.levels import SOUNDING, sounding
 from chainkit.dsp.loudness import k_weighting
 from chainkit.dsp.shorttime import BAND, BANDS, HOPS_A_SECOND, ShortTimeSpectra
+from chainkit.dsp.steady_bands import without_lines
 
 _Floats = NDArray[np.float64]
 _Hops = NDArray[np.int64]
@@ -203,17 +204,27 @@ class SibilantDetector:
         for batch in batches:
             new = slice(self._count, self._count + len(batch))
             self._bands[new] = batch
-            # Batch by batch: a product of small matrices stays in this thread.
-            self._sums[:, new] = (batch @ self._weights).T
+            self._sums[:, new] = self._summed(batch)
             self._count = new.stop
             if self._count >= self._ahead + _ZONE + _MARGIN:
                 self._decide()
+
+    def _summed(self, bands: NDArray[np.float32]) -> _Floats:
+        """Sums of the bands of each hop, (7, hops), to which `_weights` gives their weights."""
+        sums = np.empty((self._weights.shape[1], len(bands)))
+        for first in range(0, len(bands), LANES):
+            # Batch by batch: a product of small matrices stays in this thread.
+            batch = slice(first, first + LANES)
+            sums[:, batch] = (bands[batch] @ self._weights).T
+        return sums
 
     def _decide(self) -> None:
         """Look for events in the next zone, then let go of what is no longer seen."""
         stop = self._ahead + _ZONE
         seen = min(self._count, stop + _MARGIN)
-        stretch = _Stretch(self._bands[:seen], self._sums[:, :seen])
+        bands, sums = self._bands[:seen], self._sums[:, :seen]
+        clean = without_lines(bands)
+        stretch = _Stretch(clean, sums if clean is bands else self._summed(clean))
         found = stretch.candidates(self._ahead, stop, self._first)
         self._found.frombytes(found.tobytes())
         self._power = max(self._power, stretch.voice)

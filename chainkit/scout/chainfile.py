@@ -65,6 +65,7 @@ UNHELD = "it would lift the hiss, which no de-esser would hold"
 COMPRESS = """\
   # Behind the EQ, so that it levels what will be heard and not what was taken out.
 """
+BEHIND = "Behind the EQ, so that it hears the hiss as the EQ leaves it. "
 
 
 @dataclass(frozen=True)
@@ -173,7 +174,8 @@ class Draft:
         deess, why = "", ""
         if found is not None:
             why = _why(self._scouting, found, trial)
-            deess = _deess(self._scouting, found, trial, why)
+            place = BEHIND if self._eq else ""
+            deess = _deess(self._scouting, found, trial, f"{why} {place}")
         text = self._head + self._eq + deess + self._compress
         chain = parse_chain(text, "the starting chain")
         chain.check(self._scouting.rate)
@@ -232,8 +234,7 @@ def _deess(scouting: Scouting, found: Deessing, trial: Trial | None, why: str) -
     level = scouting.heard.measurement.sibilants_median_db or 0.0
     comment = (
         f"The middle one of this voice's {len(scouting.heard.hisses)} sibilants carries its energy "
-        f"above {edge}. {why} Behind the EQ, so that it hears the "
-        f"hiss as the EQ leaves it. The sibilants lie {abs(level):.0f} dB "
+        f"above {edge}. {why}The sibilants lie {abs(level):.0f} dB "
         f"{'above' if level > 0.0 else 'below'} the voice: the louder they are, the more is taken."
     )
     shared = found.sense == "share"
@@ -296,7 +297,7 @@ def _compress(scouting: Scouting, chosen: Sequence[Move]) -> str:
         ("window", "10 ms", ""),
         ("makeup", "match", "as loud as it went in: louder would seem better"),
     )
-    return COMPRESS + _stage("compress", rows)
+    return (COMPRESS if chosen else "") + _stage("compress", rows)
 
 
 def _held(kind: type[Settings], key: str, value: float) -> float:

@@ -6,7 +6,7 @@ it as it is. A hint, of a confidence below one half, is brought half of the way.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
@@ -24,22 +24,28 @@ from chainkit.dsp.spectrum import nominal
 DEEPEST = 12.0  # dB, of a cut
 DEEPEST_WIDE = 4.0  # dB, of a cut in a region
 GREATEST_BOOST = 4.0  # dB
-DEEPEST_HUM_CUT = 24.0  # dB; deeper cuts ring on and are not heard to be deeper
+DEEPEST_LINE_CUT = 24.0  # dB; deeper cuts ring on and are not heard to be deeper
 LEAST_HUM = 1.0  # dB of a line above the noise in the width of its cut
-HUM_WIDTH = 4.0  # Hz, of the cut where it takes 3 dB; what is sung beside it stays
+LINE_WIDTH = 4.0  # Hz, of such a cut where it takes 3 dB; what is sung beside it stays
 NARROWEST = 100.0  # Q that a chain may hold
 AIR_SHELF, AIR_Q = 8000.0, 0.7  # Hz: there a shelf has half its gain
 NOTHING_LIFTED = 30.0  # dB less air than speech has, from which there is nothing to lift
 NOISE_SWING = 6.0  # dB; noise moves less while a voice sounds, hiss and breath move more
+OFTEN = 0.25  # of the time, in which what sounds shows a resonance whatever it is
+ENDS = 20.0  # dB from one half of the air to the next: in voices it falls by 3 to 7 dB
 SURE = 0.5
 """Confidence from which a finding is acted upon."""
+
+NOISE = "there is nothing up here to lift but noise"
+ENDED = "the source ends below 16 kHz, so that there is nothing up here to lift"
 
 HIDDEN = 0.3
 """Clear share below which the backing hides: the source is more than 6 dB below it."""
 
 AGAINST = {
-    "resonance": "around", "hum": "noise", "rumble": "usual", "mud": "trend", "boxiness": "trend",
-    "harshness": "trend", "air": "speech", "sibilance": "voice", "attack": "mean",
+    "resonance": "around", "hum": "noise", "tone": "noise", "rumble": "usual", "mud": "trend",
+    "boxiness": "trend", "harshness": "trend", "air": "speech", "sibilance": "voice",
+    "attack": "mean",
 }  # fmt: skip
 """What the level of each kind of finding is told against."""
 
@@ -54,7 +60,7 @@ class Finding:
     Attributes
     ----------
     kind : str
-        resonance, hum, rumble, mud, boxiness, harshness, air, sibilance or attack.
+        resonance, hum, tone, rumble, mud, boxiness, harshness, air, sibilance or attack.
     frequency_hz : float
         Of the bell or shelf where one would cure it, else of the place.
     q, gain_db : float or None
@@ -65,8 +71,8 @@ class Finding:
         Of the time in which it is there to be heard.
     confidence : float, 0 to 1
     ratio_db, criterion_db : float or None
-        Prominence ratio of a resonance or tone-to-noise ratio of hum by ECMA-418-1, and the value
-        from which the standard calls it prominent.
+        Prominence ratio of a resonance or tone-to-noise ratio of hum and tones by ECMA-418-1, and
+        the value from which the standard calls it prominent.
     clear : float or None, 0 to 1
         How far the voice stands clear of the backing there, see `chainkit.scout.mix`.
     note : str or None
@@ -142,21 +148,28 @@ def of_resonance(found: Resonance, spectrum: LongTerm, trust: float = 1.0) -> Fi
 def of_hum(hum: Hum | None) -> Iterator[Finding]:
     """Findings of the steady lines, but those that a cut would not make quieter."""
     for line in () if hum is None else hum.lines:
-        finding = _of_line(line, hum.confidence if hum else 0.0)
+        finding = _of_line("hum", line, hum.confidence if hum else 0.0)
         if finding.prominence_db >= LEAST_HUM:
             yield finding
 
 
-def _of_line(line: Line, confidence: float) -> Finding:
+def of_tones(tones: Iterable[Line]) -> Iterator[Finding]:
+    """Findings of steady tones, as sure as they are there all the time."""
+    for line in tones:
+        yield _of_line("tone", line, line.share)
+
+
+def _of_line(kind: str, line: Line, confidence: float) -> Finding:
+    """Finding of a line, its height told above the noise in the width of its cut."""
     at = line.frequency
     above = line.level - line.noise
-    standing = above - 10.0 * np.log10(HUM_WIDTH)
+    standing = above - 10.0 * float(np.log10(max(LINE_WIDTH, at / NARROWEST)))
     depth = standing if confidence >= SURE else standing / 2.0
-    gain = -_tenth(float(np.clip(depth, 0.0, DEEPEST_HUM_CUT)))
+    gain = -_tenth(float(np.clip(depth, 0.0, DEEPEST_LINE_CUT)))
     return Finding(
-        kind="hum",
+        kind=kind,
         frequency_hz=at,
-        q=hum_q(at, gain),
+        q=line_q(at, gain),
         prominence_db=standing,
         share=line.share,
         confidence=confidence,
@@ -166,12 +179,12 @@ def _of_line(line: Line, confidence: float) -> Finding:
     )
 
 
-def hum_q(frequency: float, gain: float) -> float:
+def line_q(frequency: float, gain: float) -> float:
     """Q of a bell of `gain` dB that takes 3 dB and more only within 4 Hz, as far as Q goes.
 
     From the cookbook's bell, whose poles lie f / (Q A) apart, A the root of the gain.
     """
-    return _tenth(min(NARROWEST, frequency / HUM_WIDTH * 10.0 ** (-gain / 40.0)))
+    return _tenth(min(NARROWEST, frequency / LINE_WIDTH * 10.0 ** (-gain / 40.0)))
 
 
 def taken_about(frequency: float, gain: float, q: float) -> tuple[float, float]:
@@ -199,14 +212,24 @@ def of_region(region: Region, sounding: float) -> Finding:
     )
 
 
-def of_air(region: Region, sounding: float, swing: float) -> Finding:
-    """Finding of air that lacks, told at the shelf; nothing is lifted where there is only noise.
+def of_air(region: Region, sounding: float, swing: float, falls: float = 0.0) -> Finding:
+    """Finding of air that lacks, told at the shelf; nothing is lifted where nothing of it is there.
 
-    `swing` is how far the level up there moves while the voice sounds, in dB, in that half of it
-    in which it moves less.
+    Parameters
+    ----------
+    region : Region
+    sounding : float, 0 to 1
+        Share of the time.
+    swing : float, dB
+        How far the level up there moves while the voice sounds, in that half of it in which it
+        moves less.
+    falls : float, dB
+        How far its upper half lies below its lower.
     """
     missing = -region.excess
-    empty = missing > NOTHING_LIFTED or swing < NOISE_SWING
+    noise = missing > NOTHING_LIFTED or swing < NOISE_SWING
+    empty = noise or falls > ENDS
+    note = NOISE if noise else ENDED
     return Finding(
         kind=region.kind,
         frequency_hz=AIR_SHELF,
@@ -215,7 +238,7 @@ def of_air(region: Region, sounding: float, swing: float) -> Finding:
         share=sounding,
         confidence=region.confidence,
         gain_db=None if empty else _tenth(min(GREATEST_BOOST, missing / 2.0)),
-        note="there is nothing up here to lift but noise" if empty else None,
+        note=note if empty else None,
     )
 
 

@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 from chainkit.dsp import filters, sibilance_edge
 from chainkit.dsp.cascade import Cascade
 from chainkit.dsp.hum import HIGHEST
+from chainkit.dsp.levels import power_to_db
 from chainkit.dsp.longterm import LongTerm
 from chainkit.dsp.regions import AIR, Region, Tilt, find_regions
-from chainkit.dsp.resonance import Resonance, find_resonances
+from chainkit.dsp.resonance import EXCITED, Resonance, find_resonances
 from chainkit.scout import findings as made
 from chainkit.scout.findings import SURE, Finding
 from chainkit.scout.hearing import Heard
@@ -28,6 +29,7 @@ CLIPPED_TRUST = 0.49  # how far a resonance is believed where distortion stands 
 # that of the windows that go on with one partial: 0.44 to 0.72 in plucked and bowed notes, up to
 # 0.34 in voices and noise.
 PARTIAL_WIDTH, HELD, PARTIAL_TRUST = 60.0, 0.4, 0.49  # Hz; share; how far it is believed
+PASSES, PASSED_TRUST = 2, 0.49  # times that tell no more than a hint; how far it is believed
 SAME = 2.0**0.25  # factor of frequency within which a region is a sure resonance's own hump
 NEAR, AROUND = 1.05, 1.2  # factors about a resonance, about a region, within which they are counted
 NOTHING = 1e-10  # of the strongest power, in steps of 4 Hz: 100 dB below it
@@ -50,8 +52,8 @@ def gather(heard: Heard, tilt: Tilt, rate: int) -> tuple[list[Finding], list[Fin
     tuple of (list of Finding, list of Finding)
     """
     speech = is_voice(heard)
-    spectrum = LongTerm(heard.excerpt, rate)
-    found = [*made.of_hum(heard.hum)]
+    spectrum = heard.long_term
+    found = [*made.of_hum(heard.hum), *made.of_tones(heard.tones)]
     found += _sibilance(heard) if speech else made.of_attack(heard.attack)
     found += made.of_rumble(heard.rumble)
     resonances = list(_resonances(heard, spectrum, rate))
@@ -73,6 +75,8 @@ def _resonances(heard: Heard, spectrum: LongTerm, rate: int) -> Iterator[Trusted
             trust = believed * _trust(rest, resonance.frequency, NEAR)
             if not speech and _may_be_partial(resonance, rest):
                 trust = min(trust, PARTIAL_TRUST)
+            if _is_passed(resonance, rest):
+                trust = min(trust, PASSED_TRUST)
             yield made.of_resonance(resonance, rest, trust), trust
 
 
@@ -84,7 +88,9 @@ def _regions(
     for region in find_regions(tilt, speech=speech):
         if region.kind == "air":
             swing = min(spectrum.swing(AIR[0], AIR_HALF), spectrum.swing(AIR_HALF, AIR[1]))
-            yield made.of_air(region, sounding, swing), 1.0
+            halves = (spectrum.power(AIR[0], AIR_HALF), spectrum.power(AIR_HALF, AIR[1]))
+            falls = float(-np.diff(power_to_db(np.maximum(halves, 1e-30)))[0])
+            yield made.of_air(region, sounding, swing, falls), 1.0
         elif not _is_told(region, resonances) and (
             speech or not is_attack(region.frequency, heard.attack)
         ):
@@ -103,7 +109,7 @@ def without_hum(heard: Heard, rate: int) -> Values:
         return heard.excerpt
     mains, line = heard.hum.mains, heard.hum.lines[-1].frequency
     multiples = line / round(line / mains) * np.arange(1, int(HIGHEST) // mains + 2)
-    notches = [filters.notch(rate, at, at / made.HUM_WIDTH) for at in multiples]
+    notches = [filters.notch(rate, at, at / made.LINE_WIDTH) for at in multiples]
     return Cascade(np.concatenate(notches), 1).process(heard.excerpt[:, None])[
         round(SETTLED * rate) :, 0
     ]
@@ -124,6 +130,13 @@ def _may_be_partial(found: Resonance, spectrum: LongTerm) -> bool:
     """Whether a resonance is no wider than one partial, where notes are held."""
     narrow = found.frequency / found.q < PARTIAL_WIDTH
     return narrow and spectrum.held(found.frequency, NEAR) > HELD
+
+
+def _is_passed(found: Resonance, spectrum: LongTerm) -> bool:
+    """Whether what sounds passes the place of a resonance once or twice, as a chirp does."""
+    half = found.frequency / found.q / 2.0
+    band = found.frequency - half, found.frequency + half
+    return found.share < made.OFTEN and spectrum.times(*band, EXCITED) <= PASSES
 
 
 def _is_there(found: Resonance, spectrum: LongTerm) -> bool:

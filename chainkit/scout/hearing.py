@@ -8,20 +8,25 @@ pieces spread evenly over longer files.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from chainkit.audio.reader import AudioReader, Progress
+from chainkit.dsp import tones
+from chainkit.dsp.amplitude import AmplitudeMeter
 from chainkit.dsp.attack import Attack, AttackMeter
 from chainkit.dsp.audibility import ThirdOctaves
-from chainkit.dsp.hum import Hum, HumMeter
+from chainkit.dsp.cascade import Cascade
+from chainkit.dsp.hum import Hum, HumMeter, Line
+from chainkit.dsp.longterm import LongTerm
 from chainkit.dsp.loudness import channel_weights
 from chainkit.dsp.meter import Measurement, VoiceMeter
 from chainkit.dsp.phrases import HopMeter
 from chainkit.dsp.rumble import Rumble, RumbleMeter
 from chainkit.dsp.sibilance_edge import Hiss, HissCollector
+from chainkit.dsp.spectrum import SpectrumMeter
 
 Audio = NDArray[np.float64]
 
@@ -36,21 +41,28 @@ class Heard:
     Attributes
     ----------
     measurement : Measurement
+        Where there are tones its spectrum is that of the excerpt.
     hum, attack, rumble : Hum, Attack, Rumble or None
+    tones : tuple of Line
     bands : ndarray, (windows, 18)
         See `chainkit.dsp.audibility.ThirdOctaves`.
     hisses : tuple of Hiss
+        Without the tones.
     excerpt : ndarray, (frames,)
-        The loudest channel, by the variance of its samples, whole or in pieces.
+        The loudest channel, by the variance of its samples, whole or in pieces; without the tones.
+    long_term : LongTerm
+        Of the excerpt.
     """
 
     measurement: Measurement
     hum: Hum | None
     attack: Attack | None
     rumble: Rumble | None
+    tones: tuple[Line, ...]
     bands: Audio
     hisses: tuple[Hiss, ...]
     excerpt: Audio
+    long_term: LongTerm
 
 
 def hear(reader: AudioReader, progress: Progress | None = None) -> Heard:
@@ -84,14 +96,46 @@ def hear(reader: AudioReader, progress: Progress | None = None) -> Heard:
     for lane in _second(lanes, loudest, hisses, progress):
         excerpt[filled : filled + len(lane)] = lane
         filled += len(lane)
-    return Heard(
+    excerpt = excerpt[:filled]
+    long_term = LongTerm(excerpt, rate)
+    heard = Heard(
         measurement=measurement,
         hum=mains,
         attack=attack.finish(),
         rumble=rumble.finish(whole.finish(), lines),
+        tones=tuple(tones.find_tones(long_term, mains)),
         bands=bands.powers(),
         hisses=tuple(hisses.hisses),
-        excerpt=excerpt[:filled],
+        excerpt=excerpt,
+        long_term=long_term,
+    )
+    return _without_tones(heard, lanes, loudest) if heard.tones else heard
+
+
+def _without_tones(heard: Heard, lanes: _Lanes, channel: int) -> Heard:
+    """What was heard, where the tones would else be taken for the source."""
+    rate = lanes.reader.rate
+    notches = Cascade(tones.notches(heard.tones, rate), 1)
+    hisses = HissCollector(rate, heard.measurement.sibilants)
+    for block in lanes.blocks(None):
+        hisses.add(notches.process(block[:, channel : channel + 1].copy())[:, 0])
+    excerpt = tones.without(heard.excerpt, heard.tones, rate)
+    levels, spectrum = AmplitudeMeter(rate, 1), SpectrumMeter(rate, 1)
+    for start in range(0, len(excerpt), PIECE * rate):
+        piece = excerpt[start : start + PIECE * rate, None]
+        levels.add(piece)
+        spectrum.add(piece)
+    measurement = replace(
+        heard.measurement,
+        sounding_share=levels.sounding_share(),
+        spectrum=spectrum.finish(levels.gate()),
+    )
+    return replace(
+        heard,
+        measurement=measurement,
+        hisses=tuple(hisses.hisses),
+        excerpt=excerpt,
+        long_term=LongTerm(excerpt, rate),
     )
 
 

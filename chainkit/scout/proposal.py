@@ -19,7 +19,7 @@ from chainkit.dsp.levels import to_db, to_gain
 from chainkit.dsp.regions import FALLEN, REGIONS
 from chainkit.dsp.spectrum import nominal
 from chainkit.scout.analyse import Scouting
-from chainkit.scout.findings import DEEPEST_WIDE, SURE, Finding, taken_about
+from chainkit.scout.findings import DEEPEST_WIDE, OFTEN, SURE, Finding, taken_about
 from chainkit.scout.source import is_attack
 from chainkit.stages.eq import Band, Bell, Highpass, HighShelf
 from chainkit.units import FREQUENCY, GAIN
@@ -44,6 +44,7 @@ HIGHEST = 0.45  # of the sample rate
 ENOUGH = f"{MOST_CUTS} cuts of resonances are enough to begin with"
 TOO_MUCH = f"wide cuts that overlap it would take more than {DEEPEST_WIDE:g} dB with it"
 NOT_EVENER = "the spectrum would be no more even for it"
+LINES = {"hum": "Mains hum", "tone": "A steady tone"}
 OWN = "few different notes sound there, so that it may be the notes themselves"
 
 
@@ -71,8 +72,8 @@ def plan(scouting: Scouting) -> Plan:
 
     draft = _Draft(scouting)
     draft.high_pass()
-    for finding in found("hum"):
-        draft.take(finding, _hum(finding))
+    for finding in (*found("hum"), *found("tone")):
+        draft.take(finding, _line(finding))
     cuts = 0
     for finding in found("resonance"):
         if cuts == MOST_CUTS:
@@ -172,12 +173,12 @@ def _bell(finding: Finding, reason: str) -> Move:
     return Move(Bell(frequency=frequency, gain=gain, q=round(finding.q or 1.0, 1)), reason)
 
 
-def _hum(finding: Finding) -> Move:
+def _line(finding: Finding) -> Move:
     low, high = taken_about(finding.frequency_hz, finding.gain_db or 0.0, finding.q or 1.0)
-    reason = "Mains hum, there in the pauses too."
+    reason = f"{LINES[finding.kind]}, there in the pauses too."
     if not _is_sure(finding):
         reason = "A hint of mains hum, faint in the noise of the pauses: half of it taken away."
-    if high > low:
+    if round(high) > round(low):
         reason += f" What is sung or played from {low:.0f} to {high:.0f} Hz loses 3 dB and more."
     return _bell(finding, reason)
 
@@ -187,7 +188,8 @@ def _resonance(finding: Finding) -> Move:
     if finding.confidence < SURE:
         words = f"A hint of a resonance, {tall:.1f} dB tall: {_part(finding, half)} taken away"
         return _bell(finding, f"{words}, as narrow as it is; to be judged by ear.")
-    words = f"Stands {tall:.1f} dB out, whatever sounds: a cut as narrow as it is"
+    often = "whatever sounds" if finding.share >= OFTEN else "whenever something sounds there"
+    words = f"Stands {tall:.1f} dB out, {often}: a cut as narrow as it is"
     return _bell(finding, f"{words}, {_as_deep(finding, tall)}.")
 
 

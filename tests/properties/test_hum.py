@@ -122,6 +122,17 @@ def test_a_held_note_is_none(note):
     assert found(sung + 1e-4 * rng.standard_normal(sung.shape)) is None
 
 
+@pytest.mark.parametrize("pitch", [220.0, 330.0, 440.0])
+def test_what_rounding_leaves_of_a_vibrato_is_none(pitch):
+    """Five times a second it repeats, as what 24 bits leave of it does: lines that stand still."""
+    rate = 48000
+    time = np.arange(12 * rate)[:, None] / rate
+    turns = 2 * np.pi * pitch * time + 3 * np.sin(2 * np.pi * 5 * time)
+    note = sum(np.sin(k * turns) / k for k in range(1, 30))
+    held = np.round(2.0**22 * note / np.abs(note).max()) / 2.0**23
+    assert found(held, rate) is None
+
+
 def drum(end, beats_a_minute, lasts, rate=RATE):
     """Sixteen strokes that glide down to `end` Hz and die away, the same in every beat."""
     beat = int(rate * 60 / beats_a_minute)

@@ -72,3 +72,12 @@ def test_notes_are_held_and_noise_and_a_glide_are_not(rng):
     phase = 2 * np.pi * np.cumsum(np.geomspace(150.0, 600.0, 10 * RATE)) / RATE
     assert LongTerm(np.sin(phase), RATE).held(300.0, 1.3) < 0.1
     assert LongTerm(np.zeros(RATE), RATE).held(300.0, 1.08) == 0.0
+
+
+def test_how_often_a_band_sounds_is_counted(rng):
+    x = noise(rng, -20.0, 9 * RATE)[:, 0]
+    assert LongTerm(x, RATE).times(500.0, 600.0, 1e-3) == 1
+    x *= np.repeat([0.0, 1.0, 0.0, 1.0, 0.0, 0.0, 1.0, 1.0, 0.0], RATE)
+    assert LongTerm(x, RATE).times(500.0, 600.0, 1e-3) == 3
+    x[-RATE:] = noise(rng, -20.0, RATE)[:, 0]
+    assert LongTerm(x, RATE).times(500.0, 600.0, 1e-3) == 3

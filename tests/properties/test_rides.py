@@ -24,6 +24,7 @@ from chainkit.dsp.polyline import simplify
 from chainkit.dsp.riding import RideSettings
 from chainkit.dsp.voice import sing
 from chainkit.dsp.voicing import VoicingMeter
+from chainkit.rides import find_rides
 
 RATE = 48000
 SONGS = [("low", 4), ("high", 3), ("high", 5)]
@@ -96,6 +97,27 @@ def test_phrases_and_breaths_are_found_where_they_are(register, seed):
     for breath, there in zip(truth.breaths, found.breaths, strict=True):
         assert there.start / 100 <= breath.start + 0.02
         assert there.stop / 100 >= breath.end - 0.02
+
+
+@pytest.mark.parametrize(
+    ("frequency", "level"), [(1000.0, -40.0), (3300.0, -50.0), (8000.0, -40.0)]
+)
+def test_a_steady_tone_hides_no_breath(tmp_path, frequency, level):
+    x = song("low", 4).voice
+    found = []
+    for name, tone in (("clean", 0.0), ("whistle", 10 ** (level / 20))):
+        time = np.arange(len(x))[:, None] / RATE
+        soundfile.write(
+            tmp_path / f"{name}.wav",
+            x + tone * np.sin(2 * np.pi * frequency * time),
+            RATE,
+            "PCM_24",
+        )
+        found.append(find_rides(tmp_path / f"{name}.wav"))
+    clean, whistle = found
+    assert len(clean.breaths) > 2
+    np.testing.assert_allclose(whistle.breaths, clean.breaths, atol=0.05)
+    assert len(whistle.phrases) == len(clean.phrases)
 
 
 def around(level_db, sound):

@@ -707,9 +707,56 @@ def test_a_band_of_noise_is_no_air(tmp_path, floor, ends, times, dulled, without
     assert "air at 8 kHz: there is nothing up here to lift" in names(propose(scouting).text)
 
 
+def test_a_source_that_ends_has_no_air_to_lift(tmp_path):
+    """At half of 22.05 kHz, as what was recorded at that rate; what is left above moves with it."""
+    song = sing(44100, seconds=8.0, seed=3).voice
+    end = np.tile(filters.butterworth("lowpass", 44100, 10800.0, 8), (3, 1))
+    shelf = filters.high_shelf(44100, 4000.0, -6.0, 0.7)
+    ended = Cascade(np.concatenate([end, shelf]), 1).process(song) + 1e-4 * song
+    scouting = scouted(tmp_path / "ended.wav", ended, 44100)
+    (air,) = [finding for finding in scouting.findings if finding.kind == "air"]
+    assert air.gain_db is None
+    assert "the source ends below 16 kHz" in names(propose(scouting).text)
+
+
+def test_a_chirp_has_no_sure_resonance(tmp_path):
+    """It passes each place once, so that nothing tells a place from a moment."""
+    time = np.arange(12 * 48000) / 48000
+    phase = 2 * np.pi * 80.0 * 12.0 / np.log(100.0) * (np.exp(time / 12.0 * np.log(100.0)) - 1.0)
+    scouting = scouted(tmp_path / "chirp.wav", np.cos(phase)[:, None] * 0.5, 48000)
+    sure = [one for one in scouting.findings if one.confidence >= 0.5]
+    assert [one.kind for one in sure if one.kind == "resonance"] == []
+    assert "whatever sounds" not in propose(scouting).text
+
+
+def test_words_about_the_eq_need_one(tmp_path, rng, scouting):
+    noise_alone = propose(scouted(tmp_path / "pink.wav", pink(rng, 12 * 48000), 48000))
+    assert noise_alone.moves == ()
+    assert "Behind the EQ" not in noise_alone.text
+    assert propose(scouting).text.count("Behind the EQ") == 2
+
+
+@pytest.mark.parametrize(("gain", "told"), [(-3.1, False), (-24.0, True)])
+def test_a_range_that_loses_3_db_has_a_width(scouting, gain, told):
+    hint = Finding("hum", 100.0, 29.9, 6.1, 1.0, 0.9, gain)
+    (move,) = [
+        move
+        for move in plan(replace(scouting, findings=(hint,))).moves
+        if move.band.frequency == 100.0
+    ]
+    assert ("loses 3 dB" in move.reason) is told
+
+
+@pytest.mark.parametrize(("share", "words"), [(0.6, "whatever sounds"), (0.1, "whenever")])
+def test_what_sounds_seldom_does_not_stand_out_whatever_sounds(scouting, share, words):
+    found = Finding("resonance", 1500.0, 8.0, 7.0, share, 0.9, -7.0)
+    reasons = [move.reason for move in plan(replace(scouting, findings=(found,))).moves]
+    assert any(words in reason for reason in reasons)
+
+
 @pytest.mark.parametrize(("at", "gain"), [(50.0, -24.0), (150.0, -12.0), (240.0, -24.0)])
 def test_a_cut_of_hum_takes_3_db_where_its_comment_says(at, gain):
-    q = findings.hum_q(at, gain)
+    q = findings.line_q(at, gain)
     low, high = findings.taken_about(at, gain, q)
     sections = filters.bell(192000, at, gain, q)
     response = filters.response(sections, np.array([low, high, at]), 192000)

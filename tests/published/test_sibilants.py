@@ -13,6 +13,7 @@ from data.espeak import speak
 from data.labels import Label, Score, score
 from data.voices import alsa, arctic, or_skip
 from scipy import signal
+from signals import sine
 
 from chainkit.audio.reader import read
 from chainkit.dsp.sibilance import SibilantDetector
@@ -122,6 +123,27 @@ def test_precision_and_recall_on_the_invented_voice(demo, register):
     total = score(onsets(column(song.voice)), demo_labels(song))
     assert total.precision >= 0.98
     assert total.recall >= 0.98
+
+
+@pytest.mark.parametrize("frequency", [1000.0, 3300.0, 8000.0, 15625.0])
+@pytest.mark.parametrize("level", [-60.0, -50.0, -40.0, -30.0])
+def test_a_steady_tone_hides_and_makes_no_sibilants(demo, frequency, level):
+    song = demo["low"]
+    x = column(song.voice)
+    whistling = sibilance(x + sine(frequency, level, len(x) / RATE))
+    total = score([sibilant.start for sibilant in whistling.sibilants], demo_labels(song))
+    assert total.precision >= 0.95
+    assert total.recall >= 0.95
+    assert whistling.index_db == pytest.approx(sibilance(x).index_db, abs=0.3)
+
+
+def test_a_steady_tone_is_left_out_whatever_the_blocks(demo):
+    x = column(demo["low"].voice)[: 26 * RATE]
+    x = x + sine(3300.0, -40.0, 26.0)
+    detector = SibilantDetector(RATE, 1)
+    for start in range(0, len(x), 10007):
+        detector.add(np.ascontiguousarray(x[start : start + 10007]))
+    assert detector.finish() == sibilance(x)
 
 
 def test_playback_level_does_not_matter(demo):
