@@ -27,9 +27,10 @@ class Verdict:
     reasons : tuple of str
         What differs.
     first_frame : int or None
-        First frame of the output that differs.
+        First frame of the output that differs; the length of the shorter one where only the lengths
+        do.
     greatest_difference_dbfs : float or None, dBFS
-        None where there is none, or where the lengths differ.
+        As far as both go; None where there is none there, or where the channels differ.
     """
 
     identical: bool
@@ -73,10 +74,13 @@ def verify_record(
     with tempfile.TemporaryDirectory(prefix="chainkit-") as temporary:
         again = Path(temporary) / f"again{output.path.suffix}"
         _render_again(recorded, source, again, progress)
-        first, greatest = _difference(output, AudioReader(again))
+        repeated = AudioReader(again)
+        differing = _other_form(output, repeated)
+        first, greatest = _difference(output, repeated)
     if first is not None:
-        reasons.append(f"the audio differs from frame {first} on")
-        reasons += _changed_versions(recorded)
+        differing.append(f"the audio differs from frame {first} on")
+    if differing:
+        reasons += differing + _changed_versions(recorded)
     return Verdict(not reasons, tuple(reasons), first, greatest)
 
 
@@ -113,15 +117,30 @@ def _render_again(
             writing.put(passage.audio)
 
 
+def _other_form(output: AudioReader, again: AudioReader) -> list[str]:
+    """What the output has more or fewer of than it has when it is rendered again."""
+    return [
+        f"the output has {there} {things}, rendered again it has {now}"
+        for things, there, now in (
+            ("channels", output.channels, again.channels),
+            ("frames", output.frames, again.frames),
+        )
+        if there != now
+    ]
+
+
 def _difference(one: AudioReader, other: AudioReader) -> tuple[int | None, float | None]:
     """First frame that differs, and the greatest difference in dBFS; None where there is none."""
-    if (one.frames, one.channels) != (other.frames, other.channels):
-        return min(one.frames, other.frames), None
+    if one.channels != other.channels:
+        return None, None
     first, greatest, start = None, 0.0, 0
-    for a, b in zip(one.blocks(), other.blocks(), strict=True):
-        difference = np.abs(a - b)
+    for a, b in zip(one.blocks(), other.blocks(), strict=False):
+        count = min(len(a), len(b))
+        difference = np.abs(a[:count] - b[:count])
         if difference.any():
             greatest = max(greatest, float(difference.max()))
             first = start + int(np.argmax(difference.any(axis=1))) if first is None else first
-        start += len(a)
-    return first, None if first is None else float(to_db(greatest))
+        start += count
+    if first is None and one.frames != other.frames:
+        first = start
+    return first, float(to_db(greatest)) if greatest else None

@@ -202,9 +202,11 @@ def shown(settings: Settings) -> dict[str, Any]:
     """`settings` as plain values, as they would stand in a chain file."""
     shape = getattr(settings, "shape", None)
     found: dict[str, Any] = {} if shape is None else {"shape": shape}
+    needed = {field.name for field in dataclasses.fields(type(settings)) if _is_needed(field)}
     for key, form in forms(type(settings)).items():
         value = getattr(settings, key)
-        if _is_written(form, value) and not (key == "bypass" and value is False):
+        is_written = key in needed or _is_written(form, value)
+        if is_written and not (key == "bypass" and value is False):
             found[key] = _shown(form, value)
     return {key: value for key, value in found.items() if value != ""}
 

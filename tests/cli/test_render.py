@@ -217,6 +217,41 @@ def test_verify_says_identical_then_different(folder, capsys):
     assert verdict["greatest_difference_dbfs"] == pytest.approx(-138.47, abs=0.01)
 
 
+def test_verify_tells_how_far_audio_of_another_length_agrees(folder, capsys):
+    main(["render", "voice.wav", "--chain", "chain.yaml", "-o", "out.wav"])
+    samples, rate = soundfile.read("out.wav", dtype="int32")
+    frames = len(samples)
+    samples = samples[:-100]
+    capsys.readouterr()
+    soundfile.write("out.wav", samples, rate, "PCM_24")
+    assert main(["verify", "out.record.json", "--json"]) == 1
+    verdict = json.loads(capsys.readouterr().out)
+    assert verdict["first_frame"] == frames - 100
+    assert verdict["greatest_difference_dbfs"] is None
+    assert any(f"{frames - 100} frames, rendered again" in why for why in verdict["reasons"])
+    samples[555] += 1 << 9
+    soundfile.write("out.wav", samples, rate, "PCM_24")
+    assert main(["verify", "out.record.json", "--json"]) == 1
+    verdict = json.loads(capsys.readouterr().out)
+    assert verdict["first_frame"] == 555
+    assert verdict["greatest_difference_dbfs"] == pytest.approx(-132.45, abs=0.01)
+
+
+def test_verify_tells_of_other_channels(folder, capsys):
+    main(["render", "voice.wav", "--chain", "chain.yaml", "-o", "out.wav"])
+    samples, rate = soundfile.read("out.wav", dtype="int32", always_2d=True)
+    count = samples.shape[1]
+    soundfile.write("out.wav", np.repeat(samples[:, :1], count + 1, axis=1), rate, "PCM_24")
+    assert main(["verify", "out.record.json"]) == 1
+    assert f"the output has {count + 1} channels" in capsys.readouterr().out
+
+
+def test_the_record_of_an_eq_without_bands_can_be_read(folder):
+    (folder / "bare.yaml").write_text("chainkit: 1\nstages:\n  - eq: {bands: []}\n")
+    assert main(["render", "voice.wav", "--chain", "bare.yaml", "-o", "out.wav"]) == 0
+    assert main(["verify", "out.record.json"]) == 0
+
+
 def test_verify_notices_another_voice(folder, capsys):
     main(["render", "voice.wav", "--chain", "chain.yaml", "-o", "out.wav"])
     samples, rate = soundfile.read("voice.wav", dtype="int32")
