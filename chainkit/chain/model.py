@@ -270,7 +270,7 @@ class Chain:
             Working level or ``makeup: match`` need the whole voice first: see `prepare`. Or a value
             does not suit the sample rate.
         ValueError
-            `rate` is no whole number of Hz from 8000 to 384000.
+            `rate` is no whole number of Hz from 8000 to 384000, or `channels` not 1 to 32.
         """
         from chainkit.chain.stream import ChainStream
 
@@ -295,8 +295,8 @@ class Chain:
         Raises
         ------
         ValueError
-            `x` is empty, has more than two dimensions, integers, or a sample that is not finite;
-            or `rate` is no whole number of Hz from 8000 to 384000.
+            `x` is empty, has more than two dimensions or 32 channels, integers, or a sample that is
+            not finite; or `rate` is no whole number of Hz from 8000 to 384000.
         UsageError
             A value of the chain does not suit the sample rate.
         """

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -201,6 +203,36 @@ def test_process_on_arrays_is_the_stream(rng):
 def test_process_refuses_what_is_no_audio(x, message):
     with pytest.raises(ValueError, match=message):
         FULL.process(x, 48000)
+
+
+@pytest.mark.parametrize("channels", [0, -1, 33, 48000, 1.5])
+def test_channels_that_no_sound_has_are_refused(channels):
+    """At once, and not where memory ends: sound with its axes swapped has thousands."""
+    whole = Chain([])
+    told = rf"^{channels} channels; audio is \(frames, channels\) with 1 to 32 channels$"
+    for use in (
+        lambda: whole.stream(48000, channels),
+        lambda: chainkit.prepare(whole, 48000, channels, list),
+        lambda: chainkit.Prepared(whole).stream(48000, channels),
+    ):
+        with pytest.raises(ValueError, match=told):
+            use()
+
+
+def test_sound_with_its_axes_swapped_is_refused():
+    with pytest.raises(ValueError, match=r"^48000 channels; audio is \(frames, channels\)"):
+        FULL.process(np.zeros((2, 48000)), 48000)
+
+
+def test_as_many_channels_as_a_file_may_have_are_taken():
+    assert Chain([]).process(np.zeros((10, 32)), 48000).audio.shape == (10, 32)
+
+
+def test_a_whole_rate_may_be_a_float(rng):
+    x = bursts(rng, 5_000)[:, 0]
+    levelled = replace(FULL, working_level=-20.0)
+    for rate in (48000.0, np.float32(48000), np.int64(48000)):
+        assert np.array_equal(levelled.process(x, rate).audio, levelled.process(x, 48000).audio)
 
 
 def test_working_level_makes_a_chain_level_independent(rng):
