@@ -313,6 +313,8 @@ def test_what_is_no_chain_and_no_path_is_refused(tmp_path):
     """A number would be taken for an open file."""
     with pytest.raises(TypeError, match=r"as chainkit.load_chain gives one; found 'lead.yaml'"):
         chainkit.render("voice.wav", "lead.yaml", tmp_path / "out.wav")
+    with pytest.raises(TypeError, match=r"such as Options\(force=True\); found \{'force': True\}"):
+        chainkit.render("voice.wav", Chain([]), tmp_path / "out.wav", {"force": True})
     for load in (chainkit.load_chain, chainkit.load_songbook, chainkit.verify_record):
         with pytest.raises(TypeError, match="PathLike"):
             load(5)
