@@ -293,7 +293,7 @@ def test_a_file_of_faults_is_left_after_two_hundred_and_says_so(count, told):
         chainkit.parse_chain(f"chainkit: 1\nstages:\n{stages}", "x.yaml")
     assert len(caught.value.faults) == told
     lines = str(caught.value).split("\n")
-    end = ["not read behind these 200 faults; there may be more"] if count > told else []
+    end = ["x.yaml: not read behind these 200 faults; there may be more"] if count > told else []
     assert lines == [str(fault) for fault in caught.value.faults] + end
 
 
