@@ -533,7 +533,9 @@ def test_ride_files(tmp_path):
         ),
         ("seconds,gain_db\n1\n", "2:1: row '1': a time and a gain are due, in two cells$"),
         ("seconds,gain_db\n0 s,0 dB\n", "2:1: .* seconds '0 s' is not a number.*2:5: .* '0 dB'"),
-        ("seconds,gain_db\n0,nan\n", "2:3: .* gain_db 'nan' is not between -120 and 24"),
+        ("seconds,gain_db\n0,nan\n", "2:3: .* gain_db 'nan' is not a number without unit"),
+        ("seconds,gain_db\n0,1e999\n", "2:3: .* gain_db '1e999' is not between -120 and 24"),
+        ("seconds,gain_db\n1_0,0\n", "2:1: .* seconds '1_0' is not a number without unit"),
         ("seconds,gain_db\n-1,0\n", "2:1: .* seconds '-1' is not between 0 and 1000000"),
     ],
 )
