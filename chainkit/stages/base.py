@@ -124,13 +124,14 @@ class Amount(Value):
 
     def check(self, value: Any) -> None:
         """Raise ValueError when out of bounds; the message works the bounds out."""
-        if any(value is meaning or value == meaning for meaning in self.words.values()):
+        if _is_number(value) and self.low <= value <= self.high:
+            return
+        if (value is None or isinstance(value, str)) and value in self.words.values():
             return
         if not _is_number(value) or math.isnan(value):
             raise ValueError(f"is not a {self.quantity.name}")
-        if not self.low <= value <= self.high:
-            low, high = self.quantity.format(self.low), self.quantity.format(self.high)
-            raise ValueError(f"is not between {low} and {high}")
+        low, high = self.quantity.format(self.low), self.quantity.format(self.high)
+        raise ValueError(f"is not between {low} and {high}")
 
     def allowed(self) -> tuple[str, ...]:
         """The bounds, then the words."""

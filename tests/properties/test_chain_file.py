@@ -585,6 +585,10 @@ def test_stages_made_in_python_are_checked():
             lambda: Eq(bands=[{"shape": "bell"}]),
             "bands.1 needs one of Highpass, Lowpass, LowShelf, HighShelf, Bell, Notch; found {'sh",
         ),
+        (
+            lambda: chainkit.Compress(threshold=-20, ratio=3, makeup=np.zeros(2)),
+            r"makeup array\(\[0., 0.\]\) is not a gain",
+        ),
         (lambda: chainkit.Gain(gain=True), "gain True is not a gain"),
         (lambda: chainkit.Gain(gain=np.float32(1000)), "gain 1000.0 is not between"),
     ],
