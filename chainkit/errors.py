@@ -101,10 +101,12 @@ class ChainFileError(UsageError):
     ) -> None:
         place = f"{source}:{line}:{column}" if line else source
         told = [f"{place}: {message}", *map(str, others)]
-        end = [f"not read behind these {len(told)} faults; there may be more"] if is_cut else []
-        super().__init__("\n".join(told + end))
+        if is_cut:
+            files = ", ".join(dict.fromkeys([source, *(other.source for other in others)]))
+            told += [f"{files}: not read behind these {len(told)} faults; there may be more"]
+        super().__init__("\n".join(told))
         self.message = message
-        self.source = source
+        self.source: str = source
         self.line = line
         self.column = column
         self.others = others

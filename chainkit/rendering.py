@@ -139,10 +139,12 @@ def render(
         An output is there already, cannot be written, would clip, or is the voice itself
         or a folder.
     TypeError
-        `chain` is something else, such as the name of a chain file.
+        `chain` or `options` is something else, such as the name of a chain file.
     """
     if not isinstance(chain, Chain):
         raise TypeError(f"chain is a Chain, as chainkit.load_chain gives one; found {chain!r}")
+    if not isinstance(options, Options):
+        raise TypeError(f"options are an Options, such as Options(force=True); found {options!r}")
     reader = AudioReader(voice)
     refuse_folder(Path(output))  # which may have no name to name the others after
     outputs = Outputs(Path(output))

@@ -228,7 +228,7 @@ def write_rides(rides: Rides, path: str | Path, force: bool = False) -> None:
     """
     with atomic_file(path, force) as file:
         file.write("seconds,gain_db\n")
-        file.writelines(f"{time:.2f},{gain:.2f}\n" for time, gain in rides.points)
+        file.writelines(f"{time:.2f},{gain:z.2f}\n" for time, gain in rides.points)
 
 
 def _heard(reader: AudioReader, progress: Progress | None) -> Hops:

@@ -12,6 +12,9 @@ from collections.abc import Iterable
 RATES = (8000, 384000)
 """Lowest and highest sample rate in Hz that sound is taken at."""
 
+MOST_CHANNELS = 32
+"""Most channels that sound is taken with."""
+
 NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
 _TEXT = re.compile(rf"\s*({NUMBER})\s*(\S.*?)?\s*")
 _COMMA = re.compile(r",(\d+)\s*(\S.*)?")

@@ -22,11 +22,10 @@ from chainkit.audio.formats import FLOATS, WIDTHS, system_name
 from chainkit.audio.metadata import Metadata, read_metadata
 from chainkit.audio.plain import SUBTYPES, PlainSamples
 from chainkit.errors import AudioFileError
-from chainkit.units import RATES
+from chainkit.units import MOST_CHANNELS, RATES
 
 BLOCK = 65536  # frames
 _PIECE = 1 << 22  # bytes that are hashed at a time
-_MOST_CHANNELS = 32
 _GREATEST = 1e9  # of full scale, +180 dBFS: no signal lies beyond, and powers fit single precision
 Progress = Callable[[int], Any]
 """Called with the number of frames read since the last call, maybe by a thread that reads ahead."""
@@ -178,9 +177,9 @@ class AudioReader:
             raise AudioFileError(f"{self.path} has no frames")
         if self.frames >= _UNKNOWN_LENGTH:
             raise AudioFileError(f"{self.path} does not say how long it is; save it once more")
-        if self.channels > _MOST_CHANNELS:
+        if self.channels > MOST_CHANNELS:
             raise AudioFileError(
-                f"{self.path} has {self.channels} channels; at most {_MOST_CHANNELS} are read"
+                f"{self.path} has {self.channels} channels; at most {MOST_CHANNELS} are read"
             )
         if not lowest <= self.rate <= highest:
             raise AudioFileError(

@@ -57,8 +57,14 @@ class Faults:
             raise ChainFileError.together(self._found.values(), self._is_cut) from None
 
 
-def as_plain(fault: ChainkitError, source: str) -> list[dict[str, Any]]:
-    """Each fault of the file `source` as plain values, None for what is not known of it."""
+def as_plain(fault: ChainkitError, source: str) -> dict[str, Any]:
+    """The faults of the file `source`, and whether reading was broken off, as plain values."""
+    is_cut = isinstance(fault, ChainFileError) and fault.is_cut
+    return {"file": source, "faults": _each_as_plain(fault, source), "is_cut": is_cut}
+
+
+def _each_as_plain(fault: ChainkitError, source: str) -> list[dict[str, Any]]:
+    """Each fault by itself, None for what is not known of it."""
     if isinstance(fault, ChainFileError):
         return [_as_plain(one) for one in fault.faults]
     nothing = dict.fromkeys(("line", "column", "key", "value", "allowed", "nearest"))

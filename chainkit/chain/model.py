@@ -12,7 +12,7 @@ from chainkit.chain.document import Place
 from chainkit.chain.faults import Faults
 from chainkit.chain.ridefile import with_points
 from chainkit.errors import Known, UsageError
-from chainkit.stages.base import Amount, SettingFault, Stage, Text
+from chainkit.stages.base import Amount, Group, Items, SettingFault, Stage, Text, checked
 from chainkit.units import LOUDNESS, RATES, nearest
 
 if TYPE_CHECKING:
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 FORMAT = "1"
 WORKING_LEVEL = Amount(LOUDNESS, -60.0, 0.0, {"none": None})
 HEAD = {"name": Text(), "notes": Text(), "working_level": WORKING_LEVEL}
+STAGES = Items(Group(Stage))
 Trail = tuple[Any, ...]
 
 
@@ -47,6 +48,8 @@ class Chain:
 
     Raises
     ------
+    SettingFault
+        A value that a chain file would not take, such as a working level above 0 LUFS.
     UsageError
         Two stages have the same name.
     """
@@ -60,7 +63,10 @@ class Chain:
     files: tuple[str, ...] = field(default=(), compare=False, repr=False)
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "stages", tuple(_named(self.stages)))
+        for key, form in HEAD.items():
+            object.__setattr__(self, key, checked(form, getattr(self, key), (key,)))
+        stages = checked(STAGES, self.stages, ("stages",))
+        object.__setattr__(self, "stages", tuple(_named(stages)))
         faults = Faults()
         seen: set[str] = set()
         for index, stage in enumerate(self.stages):
@@ -270,7 +276,7 @@ class Chain:
             Working level or ``makeup: match`` need the whole voice first: see `prepare`. Or a value
             does not suit the sample rate.
         ValueError
-            `rate` is no whole number of Hz from 8000 to 384000.
+            `rate` is no whole number of Hz from 8000 to 384000, or `channels` not 1 to 32.
         """
         from chainkit.chain.stream import ChainStream
 
@@ -295,8 +301,8 @@ class Chain:
         Raises
         ------
         ValueError
-            `x` is empty, has more than two dimensions, integers, or a sample that is not finite;
-            or `rate` is no whole number of Hz from 8000 to 384000.
+            `x` is empty, has more than two dimensions or 32 channels, integers, or a sample that is
+            not finite; or `rate` is no whole number of Hz from 8000 to 384000.
         UsageError
             A value of the chain does not suit the sample rate.
         """
@@ -316,9 +322,8 @@ class Chain:
         return head | {"stages": [{stage.kind: walk.shown(stage)} for stage in self.stages]}
 
 
-def _named(stages: Iterable[Stage]) -> Iterator[Stage]:
+def _named(stages: tuple[Stage, ...]) -> Iterator[Stage]:
     """`stages`, each with a name: its own, else its kind, kind-2, …."""
-    stages = tuple(stages)
     taken = {stage.name for stage in stages if stage.name}
     for stage in stages:
         if stage.name:

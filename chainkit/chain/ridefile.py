@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from dataclasses import replace
 from os import PathLike
 from typing import Any
@@ -13,7 +14,7 @@ from chainkit.chain.walk import brief
 from chainkit.errors import ChainFileError, Known, UsageError
 from chainkit.stages.base import Stage
 from chainkit.stages.ride import POINT, Ride
-from chainkit.units import as_typed, nearest
+from chainkit.units import NUMBER, as_typed, nearest
 
 COLUMNS = ["seconds", "gain_db"]
 MAX_BYTES = 16 << 20
@@ -117,10 +118,10 @@ def _point(row: list[str], source: str, line: int) -> tuple[float, float]:
 
 def _number(cell: str, form: Any) -> float:
     """Number of a cell; a ValueError tells what it is not."""
-    try:
-        value = float(as_typed(cell))
-    except ValueError:
-        raise ValueError("is not a number without unit, such as 1.5") from None
+    text = as_typed(cell).strip()
+    if re.fullmatch(NUMBER, text) is None:  # Python alone would take 1_0 for ten
+        raise ValueError("is not a number without unit, such as 1.5")
+    value = float(text)
     if not form.low <= value <= form.high:
         raise ValueError(f"is not between {form.low:.0f} and {form.high:.0f}")
     return value

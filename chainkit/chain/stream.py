@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import partial
+from numbers import Integral
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -14,6 +15,7 @@ from chainkit.chain.model import Chain
 from chainkit.dsp.loudness import LoudnessMeter
 from chainkit.stages.base import Run, Stage
 from chainkit.stages.compress import is_matched
+from chainkit.units import MOST_CHANNELS
 
 Audio = NDArray[np.float64]
 Blocks = Callable[[], Iterable[Audio]]
@@ -71,11 +73,12 @@ class ChainStream:
     UsageError
         A value does not suit the sample rate.
     ValueError
-        A makeup is still to be measured, or the rate is none that is taken (`Chain.check`).
+        A makeup is still to be measured, the rate is none that is taken (`Chain.check`), or the
+        channels are not 1 to 32.
     """
 
     def __init__(self, chain: Chain, rate: int, channels: int, *, trim: float = 0.0) -> None:
-        chain.check(rate)
+        rate = _checked_form(chain, rate, channels)
         self.chain = chain
         self.rate = rate
         self.channels = channels
@@ -163,6 +166,18 @@ class ChainStream:
         yield np.empty((0, self.channels)), self.finish()
 
 
+def _checked_form(chain: Chain, rate: int, channels: int) -> int:
+    """The rate as an int, where `chain` can run at it on so many channels; faults otherwise.
+
+    Channels are checked ahead of any buffer: sound with its axes swapped has as many as frames.
+    """
+    if not isinstance(channels, Integral) or not 1 <= channels <= MOST_CHANNELS:
+        due = f"audio is (frames, channels) with 1 to {MOST_CHANNELS} channels"
+        raise ValueError(f"{channels} channels; {due}")
+    chain.check(rate)
+    return int(rate)
+
+
 def as_audio(x: ArrayLike, channels: int) -> Audio:
     """`x` as float64 (frames, channels); the compiled loops trust its shape.
 
@@ -229,7 +244,7 @@ class Prepared:
         UsageError
             A value does not suit the sample rate.
         ValueError
-            The rate is none that is taken (`Chain.check`).
+            The rate is none that is taken (`Chain.check`), or the channels are not 1 to 32.
         """
         return ChainStream(self.chain, rate, channels, trim=self.trim)
 
@@ -257,9 +272,9 @@ def prepare(chain: Chain, rate: int, channels: int, blocks: Blocks) -> Prepared:
     UsageError
         A value does not suit the sample rate.
     ValueError
-        The rate is none that is taken (`Chain.check`).
+        The rate is none that is taken (`Chain.check`), or the channels are not 1 to 32.
     """
-    chain.check(rate)
+    rate = _checked_form(chain, rate, channels)
     notes: list[str] = []
     trim = 0.0
     if chain.working_level is not None:

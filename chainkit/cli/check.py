@@ -24,6 +24,14 @@ if TYPE_CHECKING:
     from chainkit.songbook import Songbook
 
 
+class Sound(NamedTuple):
+    """A file without a fault, and what is told of it all the same."""
+
+    name: str
+    content: Chain | Songbook
+    remarks: list[str]
+
+
 class Faulty(NamedTuple):
     """A file with its faults."""
 
@@ -54,7 +62,7 @@ def run(arguments: argparse.Namespace) -> int:
         raise UsageError("--plot draws one chain; name one")
     rate = round(arguments.rate)
     found, worst = _checked(arguments.chains, rate)
-    sound = [each for each in found if not isinstance(each, Faulty)]
+    sound = [each.content for each in found if isinstance(each, Sound)]
     if arguments.json:
         import json
 
@@ -66,9 +74,9 @@ def run(arguments: argparse.Namespace) -> int:
     return worst
 
 
-def _checked(names: list[str], rate: int) -> tuple[list[Chain | Songbook | Faulty], int]:
-    """What each file is, and the exit code; faults are printed as found."""
-    found: list[Chain | Songbook | Faulty] = []
+def _checked(names: list[str], rate: int) -> tuple[list[Sound | Faulty], int]:
+    """What each file is, and the exit code; faults and remarks are printed as found."""
+    found: list[Sound | Faulty] = []
     worst = 0
     for name in names:
         try:
@@ -78,8 +86,9 @@ def _checked(names: list[str], rate: int) -> tuple[list[Chain | Songbook | Fault
             worst = max(worst, fault.exit_code)
             found.append(Faulty(name, fault))
         else:
-            found.append(good)
-            for remark in dict.fromkeys(_remarks(good, rate)):
+            remarks = list(dict.fromkeys(_remarks(good, rate)))
+            found.append(Sound(name, good, remarks))
+            for remark in remarks:
                 show.note(remark)
     return found, worst
 
@@ -162,13 +171,15 @@ def _loud(chain: Chain, rate: int) -> Iterator[str]:
         yield f"{chain.source}: {told}; turn the monitors down before playing what it renders"
 
 
-def _as_dict(found: Chain | Songbook | Faulty) -> dict[str, Any]:
+def _as_dict(found: Sound | Faulty) -> dict[str, Any]:
     from chainkit.chain import Chain
     from chainkit.chain.faults import as_plain
 
     if isinstance(found, Faulty):
-        return {"file": found.name, "faults": as_plain(found.fault, found.name)}
-    return found.resolved().as_dict() if isinstance(found, Chain) else found.as_dict()
+        return as_plain(found.fault, found.name)
+    content = found.content
+    content = content.resolved() if isinstance(content, Chain) else content
+    return {"file": found.name, **content.as_dict(), "remarks": found.remarks}
 
 
 def _print(found: list[Chain | Songbook]) -> None:

@@ -108,4 +108,4 @@ def rows(measured: list[Measurement]) -> list[tuple[str, ...]]:
 
 def text(value: Any, places: int) -> str:
     """Number with so many decimals; a dash for what does not exist."""
-    return "–" if value is None else f"{value:.{places}f}".replace("-", show.minus())
+    return "–" if value is None else show.number(value, places)

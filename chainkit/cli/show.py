@@ -39,7 +39,12 @@ def cell(value: Any) -> str:
     """Text of a table's cell: two decimals for a float, a dash for what does not exist."""
     if value is None:
         return "–"
-    return f"{value:.2f}".replace("-", minus()) if isinstance(value, float) else str(value)
+    return number(value, 2) if isinstance(value, float) else str(value)
+
+
+def number(value: float, places: int) -> str:
+    """`value` with so many decimals; what rounds to zero has no sign."""
+    return f"{value:z.{places}f}".replace("-", minus())
 
 
 def counted(number: int, noun: str) -> str:

@@ -10,7 +10,8 @@ import dataclasses
 import math
 import re
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple, Protocol
+from numbers import Real
+from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple, NoReturn, Protocol
 
 from chainkit.units import NUMBER, Quantity, nearest
 
@@ -123,13 +124,14 @@ class Amount(Value):
 
     def check(self, value: Any) -> None:
         """Raise ValueError when out of bounds; the message works the bounds out."""
-        if any(value is meaning or value == meaning for meaning in self.words.values()):
+        if _is_number(value) and self.low <= value <= self.high:
             return
-        if not isinstance(value, (int, float)) or math.isnan(value):
+        if (value is None or isinstance(value, str)) and value in self.words.values():
+            return
+        if not _is_number(value) or math.isnan(value):
             raise ValueError(f"is not a {self.quantity.name}")
-        if not self.low <= value <= self.high:
-            low, high = self.quantity.format(self.low), self.quantity.format(self.high)
-            raise ValueError(f"is not between {low} and {high}")
+        low, high = self.quantity.format(self.low), self.quantity.format(self.high)
+        raise ValueError(f"is not between {low} and {high}")
 
     def allowed(self) -> tuple[str, ...]:
         """The bounds, then the words."""
@@ -156,7 +158,7 @@ class Number(Value):
 
     def check(self, value: Any) -> None:
         """Raise ValueError when out of bounds."""
-        if not isinstance(value, (int, float)) or not self.low <= value <= self.high:
+        if not _is_number(value) or not self.low <= value <= self.high:
             raise ValueError(f"is not a number between {self.low:g} and {self.high:g}")
 
     def allowed(self) -> tuple[str, ...]:
@@ -285,7 +287,7 @@ def setting(form: Form, default: Any = REQUIRED, *, about: str) -> Any:
 
 @dataclasses.dataclass(frozen=True)
 class Settings:
-    """Frozen settings, checked when made.
+    """Frozen settings, checked when made; lists become tuples, numbers of numpy Python's own.
 
     Raises
     ------
@@ -303,11 +305,8 @@ class Settings:
     def __post_init__(self) -> None:
         for key, form in forms(type(self)).items():
             value = getattr(self, key)
-            if isinstance(form, Value) and not _left_out(self, key, value):
-                try:
-                    form.check(value)
-                except ValueError as fault:
-                    raise SettingFault((key,), f"{key} {value!r} {fault}") from None
+            if not _left_out(self, key, value):
+                object.__setattr__(self, key, checked(form, value, (key,)))
         for path, message in self.conflicts():
             raise SettingFault(path, message)
 
@@ -323,6 +322,72 @@ class Settings:
 def _left_out(settings: Settings, key: str, value: Any) -> bool:
     """Whether `value` is the default None, which means that nothing was asked for."""
     return value is None and type(settings).__dataclass_fields__[key].default is None
+
+
+def checked(form: Form | Row, value: Any, path: tuple[str | int, ...]) -> Any:
+    """`value` where `form` allows it, its lists as tuples and its numbers as Python's own.
+
+    Raises
+    ------
+    SettingFault
+        It, or something in it, is not allowed; the message names it by `path`.
+    """
+    if isinstance(form, Value):
+        value = _plain(value)
+        try:
+            form.check(value)
+        except ValueError as fault:
+            raise SettingFault(path, f"{_title(path)} {_brief(value)} {fault}") from None
+        return value
+    if isinstance(form, Items):
+        items = enumerate(_listed(value, path, "a list"))
+        return tuple(checked(form.item, item, (*path, number)) for number, item in items)
+    if isinstance(form, Row):
+        due = f"[{', '.join(form.names)}]"
+        cells = _listed(value, path, due)
+        if len(cells) != len(form.names):
+            _refuse(value, path, due)
+        columns = zip(form.values, cells, form.names, strict=True)
+        return tuple(checked(cell_form, cell, (*path, name)) for cell_form, cell, name in columns)
+    allowed = tuple(form.cases.values()) if isinstance(form, Variant) else (form.cls,)
+    if not isinstance(value, allowed):
+        names = ", ".join(cls.__name__ for cls in allowed)
+        _refuse(value, path, f"one of {names}" if len(allowed) > 1 else f"a {names}")
+    return value
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool)
+
+
+def _plain(value: Any) -> Any:
+    """`value` as Python's own number where it is another one, such as numpy's."""
+    if type(value) in (float, int, bool) or not isinstance(value, Real):
+        return value
+    return float(value)
+
+
+def _listed(value: Any, path: tuple[str | int, ...], due: str) -> tuple[Any, ...]:
+    if isinstance(value, (str, bytes, dict)):
+        _refuse(value, path, due)
+    try:
+        return tuple(value)
+    except TypeError:
+        _refuse(value, path, due)
+
+
+def _refuse(value: Any, path: tuple[str | int, ...], due: str) -> NoReturn:
+    raise SettingFault(path, f"{_title(path)} needs {due}; found {_brief(value)}") from None
+
+
+def _title(path: tuple[str | int, ...]) -> str:
+    """`path` as ``--set`` takes it, what is in a list by its number from 1."""
+    return ".".join(str(key + 1) if isinstance(key, int) else key for key in path)
+
+
+def _brief(value: Any) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else f"{text[:60]}…"
 
 
 def forms(cls: type[Settings]) -> dict[str, Form]:

@@ -13,6 +13,7 @@ import pytest
 from chainkit.audio.writer import write
 from chainkit.cli.main import main
 from chainkit.cli.measure import text
+from chainkit.cli.show import cell
 from chainkit.dsp.voice import sing
 from chainkit.pages.plots import files
 
@@ -196,3 +197,10 @@ def test_two_outputs_of_one_name_are_refused_before_anything_is_written(
     assert main(["measure", "voice.wav", "--timeline", "a.csv", "--sibilants", "./a.csv"]) == 2
     assert "two outputs name one file" in capsys.readouterr().err
     assert sorted(path.name for path in tmp_path.iterdir()) == ["voice.wav"]
+
+
+@pytest.mark.parametrize("value", [-0.0, -0.004, np.float64(-0.0049)])
+def test_what_rounds_to_zero_has_no_sign(value):
+    assert (cell(float(value)), cell(value)) == ("0.00", "0.00")
+    assert (text(value, 1), text(value, 2)) == ("0.0", "0.00")
+    assert (text(-0.06, 1), cell(-0.006)) == ("−0.1", "−0.01")

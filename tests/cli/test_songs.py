@@ -883,6 +883,8 @@ def test_a_songbook_is_checked_as_one(record, capsys):
     )
     assert main(["check", "book.yaml", "lead.yaml", "--json"]) == 0
     book, chain = json.loads(capsys.readouterr().out)
+    assert (book.pop("file"), book["remarks"]) == ("book.yaml", [])
+    assert (chain.pop("file"), chain.pop("remarks")) == ("lead.yaml", [])
     assert book["songs"][1]["voices"][0]["chain"] == chain
     assert main(["check", "book.yaml", "--plot", "x.png"]) == 2
     assert "--plot draws a chain; book.yaml is a songbook" in capsys.readouterr().err

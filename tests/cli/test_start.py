@@ -239,7 +239,8 @@ def test_check_tells_faults_as_json_too(tmp_path, capsys, monkeypatch):
     assert main(["check", "bad.yaml", "good.yaml", "none.yaml", "--json"]) == 2
     printed = capsys.readouterr()
     bad, good, none = json.loads(printed.out)
-    assert bad["file"] == "bad.yaml"
+    assert (bad["file"], bad["is_cut"]) == ("bad.yaml", False)
+    assert (good["file"], good["remarks"]) == ("good.yaml", [])
     assert good["stages"] == [{"gain": {"name": "gain", "gain": "1 dB"}}]
     (fault,) = none["faults"]
     assert (none["file"], fault["file"], fault["line"]) == ("none.yaml", "none.yaml", None)
@@ -263,6 +264,25 @@ def test_check_tells_faults_as_json_too(tmp_path, capsys, monkeypatch):
     assert (shape["key"], shape["value"], shape["nearest"]) == ("shape", "bel", "bell")
     assert slope["allowed"][:2] == ["6 dB/oct", "12 dB/oct"]
     assert printed.err.startswith(f"chainkit: bad.yaml:3:24: {threshold['message']}\n")
+
+
+def test_check_tells_remarks_and_where_it_left_a_file_as_json(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "loud.yaml").write_text(
+        "chainkit: 1\nstages:\n  - gain: {gain: 0 dB}\n  - gain: {gain: 30 dB}\n"
+    )
+    stages = "".join(f"  - gain: {{gain: {n}}}\n" for n in range(300))
+    (tmp_path / "bad.yaml").write_text(f"chainkit: 1\nstages:\n{stages}")
+    assert main(["check", "loud.yaml", "bad.yaml", "--json"]) == 2
+    printed = capsys.readouterr()
+    loud, bad = json.loads(printed.out)
+    told = printed.err.removesuffix("\n").replace("chainkit: ", "").split("\n")
+    assert loud["file"] == "loud.yaml"
+    assert loud["remarks"] == told[:2]
+    assert loud["remarks"][0].endswith("gain 0 dB: gain changes nothing")
+    assert "caution: it can raise the level by 30 dB" in loud["remarks"][1]
+    assert (len(bad["faults"]), bad["is_cut"]) == (200, True)
+    assert told[-1] == "bad.yaml: not read behind these 200 faults; there may be more"
 
 
 def test_a_songbook_and_a_chain_file_are_not_taken_for_one_another(tmp_path, capsys, monkeypatch):

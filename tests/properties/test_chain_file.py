@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 import re
 from dataclasses import replace
@@ -15,6 +16,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 import chainkit
+from chainkit import Chain, Eq, Ride
 from chainkit.chain.ridefile import read_ride
 from chainkit.chain.schema import chain_schema
 from chainkit.chain.text import one_line
@@ -291,7 +293,7 @@ def test_a_file_of_faults_is_left_after_two_hundred_and_says_so(count, told):
         chainkit.parse_chain(f"chainkit: 1\nstages:\n{stages}", "x.yaml")
     assert len(caught.value.faults) == told
     lines = str(caught.value).split("\n")
-    end = ["not read behind these 200 faults; there may be more"] if count > told else []
+    end = ["x.yaml: not read behind these 200 faults; there may be more"] if count > told else []
     assert lines == [str(fault) for fault in caught.value.faults] + end
 
 
@@ -531,7 +533,9 @@ def test_ride_files(tmp_path):
         ),
         ("seconds,gain_db\n1\n", "2:1: row '1': a time and a gain are due, in two cells$"),
         ("seconds,gain_db\n0 s,0 dB\n", "2:1: .* seconds '0 s' is not a number.*2:5: .* '0 dB'"),
-        ("seconds,gain_db\n0,nan\n", "2:3: .* gain_db 'nan' is not between -120 and 24"),
+        ("seconds,gain_db\n0,nan\n", "2:3: .* gain_db 'nan' is not a number without unit"),
+        ("seconds,gain_db\n0,1e999\n", "2:3: .* gain_db '1e999' is not between -120 and 24"),
+        ("seconds,gain_db\n1_0,0\n", "2:1: .* seconds '1_0' is not a number without unit"),
         ("seconds,gain_db\n-1,0\n", "2:1: .* seconds '-1' is not between 0 and 1000000"),
     ],
 )
@@ -550,3 +554,58 @@ def test_stages_made_in_python_are_checked():
         chainkit.Compress(threshold=-20.0, ratio=2.0, detector="vu")
     with pytest.raises(UsageError, match="two stages have the name 'a'"):
         chainkit.Chain([chainkit.Gain(gain=1.0, name="a"), chainkit.Gain(gain=1.0, name="a")])
+
+
+@pytest.mark.parametrize(
+    ("make", "message"),
+    [
+        (lambda: Chain([], working_level=math.nan), "working_level nan is not a loudness"),
+        (lambda: Chain([], working_level=5), "working_level 5 is not between -60 LUFS and 0 LUFS"),
+        (lambda: Chain([], working_level=math.inf), "working_level inf is not between -60 LUFS"),
+        (lambda: Chain([], working_level="-20 LUFS"), "working_level '-20 LUFS' is not a loudness"),
+        (lambda: Chain([], name=5), "name 5 is not text"),
+        (lambda: Chain(["gain"]), "stages.1 needs a Stage; found 'gain'"),
+        (lambda: Chain("lead.yaml"), "stages needs a list; found 'lead.yaml'"),
+        (lambda: Ride(points=[(0, math.nan)]), "points.1.gain nan is not a gain"),
+        (
+            lambda: Ride(points=[(0, 0), (1, 500)]),
+            "points.2.gain 500 is not between -120 dB and 24",
+        ),
+        (lambda: Ride(points=[(-1, 0)]), "points.1.time -1 is not between 0 s and 1000000 s"),
+        (lambda: Ride(points=np.array([[0, np.inf]])), "points.1.gain inf is not between"),
+        (lambda: Ride(points=[(0, 0, 0)]), r"points.1 needs \[time, gain\]; found \(0, 0, 0\)"),
+        (lambda: Ride(points=[1, 2]), r"points.1 needs \[time, gain\]; found 1"),
+        (lambda: Ride(points="moves.csv"), "points needs a list; found 'moves.csv'"),
+        (
+            lambda: chainkit.Compress(threshold=-20, ratio=3, sidechain=100),
+            "sidechain needs a Sidechain; found 100",
+        ),
+        (lambda: Eq(bands=Bell(frequency=1e3, gain=2)), r"bands needs a list; found Bell\(freq"),
+        (
+            lambda: Eq(bands=[{"shape": "bell"}]),
+            "bands.1 needs one of Highpass, Lowpass, LowShelf, HighShelf, Bell, Notch; found {'sh",
+        ),
+        (
+            lambda: chainkit.Compress(threshold=-20, ratio=3, makeup=np.zeros(2)),
+            r"makeup array\(\[0., 0.\]\) is not a gain",
+        ),
+        (lambda: chainkit.Gain(gain=True), "gain True is not a gain"),
+        (lambda: chainkit.Gain(gain=np.float32(1000)), "gain 1000.0 is not between"),
+    ],
+)
+def test_what_a_chain_file_refuses_is_refused_from_python(make, message):
+    with pytest.raises(ValueError, match=f"^{message}"):
+        make()
+
+
+def test_numbers_and_arrays_of_numpy_are_taken():
+    """And become plain ones, so that a chain made of them is written and compared as any."""
+    points = np.array([[0.0, 1.0], [2.0, -3.0]], dtype=np.float32)
+    band = Bell(frequency=np.int64(1000), gain=np.float32(3), q=np.float32(2))
+    level = np.float32(-20)
+    chain = Chain([chainkit.Gain(gain=np.float32(3)), Ride(points=points), Eq(bands=[band])])
+    chain = replace(chain, working_level=level)
+    assert chain.stages[1].points == ((0.0, 1.0), (2.0, -3.0))
+    assert chainkit.parse_chain(chainkit.dump_chain(chain)) == chain
+    assert json.loads(json.dumps(chain.as_dict())) == chain.as_dict()
+    assert isinstance(hash(chain.stages), int)

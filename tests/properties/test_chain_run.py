@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -203,6 +205,36 @@ def test_process_refuses_what_is_no_audio(x, message):
         FULL.process(x, 48000)
 
 
+@pytest.mark.parametrize("channels", [0, -1, 33, 48000, 1.5])
+def test_channels_that_no_sound_has_are_refused(channels):
+    """At once, and not where memory ends: sound with its axes swapped has thousands."""
+    whole = Chain([])
+    told = rf"^{channels} channels; audio is \(frames, channels\) with 1 to 32 channels$"
+    for use in (
+        lambda: whole.stream(48000, channels),
+        lambda: chainkit.prepare(whole, 48000, channels, list),
+        lambda: chainkit.Prepared(whole).stream(48000, channels),
+    ):
+        with pytest.raises(ValueError, match=told):
+            use()
+
+
+def test_sound_with_its_axes_swapped_is_refused():
+    with pytest.raises(ValueError, match=r"^48000 channels; audio is \(frames, channels\)"):
+        FULL.process(np.zeros((2, 48000)), 48000)
+
+
+def test_as_many_channels_as_a_file_may_have_are_taken():
+    assert Chain([]).process(np.zeros((10, 32)), 48000).audio.shape == (10, 32)
+
+
+def test_a_whole_rate_may_be_a_float(rng):
+    x = bursts(rng, 5_000)[:, 0]
+    levelled = replace(FULL, working_level=-20.0)
+    for rate in (48000.0, np.float32(48000), np.int64(48000)):
+        assert np.array_equal(levelled.process(x, rate).audio, levelled.process(x, 48000).audio)
+
+
 def test_working_level_makes_a_chain_level_independent(rng):
     # Room noise that the absolute gate of BS.1770 passes at one recording level and not at another.
     x = bursts(rng, 144_000) + noise(rng, -78.0, 144_000)
@@ -281,6 +313,8 @@ def test_what_is_no_chain_and_no_path_is_refused(tmp_path):
     """A number would be taken for an open file."""
     with pytest.raises(TypeError, match=r"as chainkit.load_chain gives one; found 'lead.yaml'"):
         chainkit.render("voice.wav", "lead.yaml", tmp_path / "out.wav")
+    with pytest.raises(TypeError, match=r"such as Options\(force=True\); found \{'force': True\}"):
+        chainkit.render("voice.wav", Chain([]), tmp_path / "out.wav", {"force": True})
     for load in (chainkit.load_chain, chainkit.load_songbook, chainkit.verify_record):
         with pytest.raises(TypeError, match="PathLike"):
             load(5)
