@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -77,6 +78,21 @@ def twin(first: Candidate, name: str) -> Candidate:
         figures=first.figures,
         same_as=first.name,
     )
+
+
+def wide_page(folder: Path, rng: np.random.Generator, figures: int) -> Path:
+    """Six candidates with as many `figures` ahead of their levels."""
+    folder.mkdir()
+    columns = [
+        Column(f"f{n}", "compress in sibilants", "dB", 1, 0.25) for n in range(1, figures + 1)
+    ]
+    candidates = []
+    for number in range(6):
+        one = candidate(folder, rng, f"compress → deess → eq {number}", 2.0)
+        values = {column.key: -12.3 - number for column in columns}
+        candidates.append(replace(one, figures=values, trims={"voice": -40.38, "mix": 40.38}))
+    page = ListeningPage("Wide", RATE, 2 * RATE, VIEWS, tuple(candidates), columns=tuple(columns))
+    return write_listening_page(folder / "page", page)
 
 
 def large_page(folder: Path, rng: np.random.Generator) -> Path:

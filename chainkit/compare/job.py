@@ -205,6 +205,8 @@ class _Job:
         """Squeeze what is heard; where the target is out of reach, all go down to the quietest."""
         found = self._each(self._find_squeeze, outcomes, [target] * len(outcomes))
         loudness = [how.loudness for how in found]
+        for outcome, reach in zip(outcomes, loudness, strict=True):
+            outcome.squeeze_reach = reach
         quietest = min((level for level in loudness if level is not None), default=None)
         gains = matching_gains(loudness, [None] * len(found), quietest)
         self._each(self._write_squeezed, outcomes, found, gains)

@@ -17,6 +17,9 @@ from chainkit.dsp.levels import difference
 from chainkit.dsp.meter import Measurement
 from chainkit.rendering import Result
 
+SHORT = 0.1
+"""LU by which a squeeze may end below its target untold: its search stops at half of that."""
+
 
 @dataclass(frozen=True)
 class Request:
@@ -81,6 +84,8 @@ class Outcome:
     residual_db : float or None
         Against the first candidate, after the match; minus infinity where they are equal sample
         for sample, None where there is no voice to compare.
+    squeeze_reach : float or None, LUFS
+        How loud the squeeze got it, before all were matched.
     squeezed_index_db : float or None
         Sibilance index of the voice under the squeeze.
     clear : ndarray or None
@@ -96,6 +101,7 @@ class Outcome:
     views: dict[str, View] = field(default_factory=dict)
     effects: tuple[Effect, ...] = ()
     residual_db: float | None = None
+    squeeze_reach: float | None = None
     squeezed_index_db: float | None = None
     clear: Audio | None = None
     same_as: str | None = None
@@ -140,3 +146,14 @@ class Comparison:
     def first(self) -> Outcome:
         """The candidate that the others are compared with."""
         return self.outcomes[0]
+
+    @property
+    def squeezed(self) -> float | None:
+        """Loudness of the squeezed views in LUFS: that of the candidate that got least far."""
+        reaches = [outcome.squeeze_reach for outcome in self.outcomes]
+        return min((reach for reach in reaches if reach is not None), default=None)
+
+    def falls_short(self, reach: float | None) -> bool:
+        """Whether the squeeze's target is out of reach, told by how loud something got."""
+        target = self.request.squeeze
+        return target is not None and reach is not None and target - reach > SHORT

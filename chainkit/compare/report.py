@@ -12,6 +12,7 @@ from typing import Any
 
 from chainkit.compare.model import Comparison, Outcome
 from chainkit.record import as_json
+from chainkit.units import LOUDNESS
 
 
 @dataclass(frozen=True)
@@ -102,6 +103,7 @@ def as_dict(comparison: Comparison) -> dict[str, Any]:
         "backing": None if request.backing is None else str(request.backing.reader.path),
         "voice_level_lu": comparison.voice_level,
         "squeeze_lufs": request.squeeze,
+        "squeezed_lufs": comparison.squeezed,
         "uncertainty": {figure.key: figure.uncertainty for figure in figures(comparison)},
         "candidates": [_described(outcome, comparison) for outcome in comparison.outcomes],
     }
@@ -133,7 +135,7 @@ def _described(outcome: Outcome, comparison: Comparison) -> dict[str, Any]:
         "levels": record["levels"]["after"],
         "trim_db": record["trim_db"],
         "matched_makeup_db": record["matched_makeup_db"],
-        "notes": record["notes"],
+        "notes": _notes(outcome, comparison),
         "chain": record["chain"],
     }
 
@@ -164,11 +166,23 @@ def _cell(value: float | None) -> str:
 
 
 def notes(comparison: Comparison) -> dict[str, list[str]]:
-    """What the user should know of the renders, with the names of the candidates it is about."""
+    """What the user should know of the candidates, with the names of those it is about."""
     told: dict[str, list[str]] = {}
     for outcome in comparison.outcomes:
-        for note in outcome.result.record["notes"]:
+        for note in _notes(outcome, comparison):
             told.setdefault(note, []).append(outcome.candidate.name)
+    return told
+
+
+def _notes(outcome: Outcome, comparison: Comparison) -> list[str]:
+    """What the render told, and whether the squeeze's target was out of reach."""
+    told: list[str] = [*outcome.result.record["notes"]]
+    target, ends = comparison.request.squeeze, comparison.squeezed
+    if target is not None and ends is not None and comparison.falls_short(outcome.squeeze_reach):
+        target_text, ends_text = (LOUDNESS.format(round(level, 1)) for level in (target, ends))
+        told.append(
+            f"{target_text} is out of the squeeze's reach: every candidate ends at {ends_text}"
+        )
     return told
 
 

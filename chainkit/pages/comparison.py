@@ -81,5 +81,13 @@ def _settings(comparison: Comparison) -> dict[str, str]:
         settings["Backing"] = str(request.backing.reader.path)
         settings["Voice against backing"] = figure(comparison.voice_level, "LU")
     if request.squeeze is not None:
-        settings["Squeezed to"] = figure(request.squeeze, "LUFS")
+        settings["Squeezed to"] = _squeezed_to(comparison)
     return settings
+
+
+def _squeezed_to(comparison: Comparison) -> str:
+    """The target, or how far the squeeze got where that is out of reach."""
+    target = figure(comparison.request.squeeze, "LUFS")
+    if not comparison.falls_short(comparison.squeezed):
+        return target
+    return f"{figure(comparison.squeezed, 'LUFS')}; {target} is out of reach"

@@ -47,6 +47,23 @@ def test_what_is_odd_about_a_comparison_is_told(folder, capsys, rng):
     assert capsys.readouterr().err == ""
 
 
+def test_a_squeeze_that_ends_below_its_target_is_told(folder, capsys):
+    """A voice of bursts cannot be as loud as −4 LUFS with its peaks at −1 dBTP."""
+    command = ["compare", "voice.wav", "--chain", "chain.yaml", "--untreated", "-o", "out"]
+    assert main([*command, "--squeeze", "-4LUFS"]) == 0
+    found = json.loads((folder / "out/candidates.json").read_text())
+    assert found["squeezed_lufs"] < -5.0
+    ends = f"{found['squeezed_lufs']:.1f} LUFS"
+    note = f"-4 LUFS is out of the squeeze's reach: every candidate ends at {ends}"
+    assert note in capsys.readouterr().err
+    assert all(note in candidate["notes"] for candidate in found["candidates"])
+    page = html.unescape((folder / "out/index.html").read_text())
+    assert f"All candidates: {note}" in page
+    assert re.findall(r"<dt>Squeezed to</dt><dd>(.*?)</dd>", page) == [
+        f"{ends}; −4.0 LUFS is out of reach".replace("-", "−")
+    ]
+
+
 COMMAND = ["compare", "voice.wav", "--chain", "chain.yaml", "--orders", "all", "-o", "out"]
 IN_THE_MIX = ["--backing", "backing.wav", "--squeeze"]
 

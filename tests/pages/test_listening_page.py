@@ -9,7 +9,7 @@ import shutil
 import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from listening_samples import NAMES, RATE, large_page
+from listening_samples import NAMES, RATE, large_page, wide_page
 from playwright.sync_api import expect
 from scipy import stats
 
@@ -290,6 +290,74 @@ def test_nothing_runs_off_a_small_screen(visit, small, width):
     page.locator("#start-round").click()
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     assert faults(page) == []
+
+
+PAPER = round((297 - 2 * 10) / 25.4 * 96)  # px of an A4 sheet's length between 10 mm margins
+
+CELLS = """() => [...document.querySelectorAll("#figures th, #figures td")].map((cell) => {
+  const range = document.createRange();
+  range.selectNodeContents(cell);
+  const { left, right } = range.getBoundingClientRect();
+  const box = cell.getBoundingClientRect();
+  const number = cell.matches("td") ? cell.firstChild : null;
+  if (number) range.selectNodeContents(number);
+  const lines = number ? range.getClientRects().length : 1;
+  const over = Math.max(box.left - left, right - box.right);
+  return { over, from: box.left, to: box.right, lines };
+})"""
+
+
+@pytest.mark.parametrize("figures", [16, 30])
+def test_paper_holds_all_figures(visit, tmp_path, rng, figures):
+    """Each cell is on the sheet, what it says in the cell, and no number is broken."""
+    page = visit(wide_page(tmp_path / "wide", rng, figures))
+    page.set_viewport_size({"width": PAPER, "height": 700})
+    page.emulate_media(media="print")
+    cells = page.evaluate(CELLS)
+    assert len(cells) == 7 * (1 + figures + 4)  # loudness and gain of two views
+    assert min(cell["from"] for cell in cells) >= 0
+    assert max(cell["to"] for cell in cells) <= PAPER + 0.5
+    assert max(cell["over"] for cell in cells) <= 0.5
+    assert {cell["lines"] for cell in cells} == {1}
+    box = page.locator("#figures .scroll")
+    assert box.evaluate("(box) => getComputedStyle(box).overflowX") == "visible"
+    sheet = page.pdf(prefer_css_page_size=True)
+    sizes = re.findall(rb"/MediaBox\s*\[0 0 ([0-9.]+) ([0-9.]+)\]", sheet)
+    assert {(round(float(w) / 72 * 25.4), round(float(h) / 72 * 25.4)) for w, h in sizes} == {
+        (297, 210)
+    }
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_paper_is_white_and_has_nothing_to_press(visit, small, scheme):
+    page = visit(small, color_scheme=scheme)
+    page.wait_for_function("() => sheet.curves.length")
+    page.emulate_media(media="print", color_scheme=scheme)
+    ground = page.evaluate("getComputedStyle(document.documentElement).backgroundColor")
+    assert ground == "rgb(255, 255, 255)"
+    for control in page.locator("button, input, select, label:has(> input[type=number])").all():
+        kept = control.evaluate("(one) => one.checkVisibility() && !one.closest('.candidates')")
+        assert not kept, control.evaluate("(one) => one.outerHTML")
+    for part in ("#figures", "#candidates", "#wave", ".made"):
+        expect(page.locator(part)).to_be_visible()
+
+
+INKS = """() => matchMedia("print").addEventListener("change", ({ matches }) => {
+  if (!matches) return;
+  const { width, height } = byId("wave");
+  const { data } = byId("wave").getContext("2d").getImageData(0, 0, width, height);
+  window.inks = new Set();
+  for (let n = 0; n < data.length; n += 4) window.inks.add([...data.slice(n, n + 4)].join());
+})"""
+
+
+def test_a_dark_waveform_is_drawn_anew_for_paper(visit, small):
+    """In the ink of the light scheme: that of the dark one is pale on white."""
+    page = visit(small, color_scheme="dark")
+    page.wait_for_function("() => sheet.curves.length")
+    page.evaluate(INKS)
+    page.pdf()
+    assert page.evaluate("window.inks.has('59,92,112,255')")
 
 
 # Blind

@@ -262,6 +262,33 @@ def test_silence_is_not_squeezed():
     assert find_squeeze(lambda: silence, 48000, 1, -9.0) == Squeeze(0.0, 0.0, 0.0, None)
 
 
+def test_a_target_out_of_the_squeeze_s_reach_is_told(voice, tmp_path):
+    """What one candidate cannot reach holds the other, too; the note is about the one."""
+    pressed = CHAIN.with_value("compress.threshold", "-50 dB").with_value("compress.ratio", "20:1")
+    found = run(voice, tmp_path, candidates([pressed], untreated=True), squeeze=-13.5)
+    treated, untreated = found.outcomes
+    assert treated.squeeze_reach < -13.7
+    assert untreated.squeeze_reach == pytest.approx(-13.5, abs=0.05)
+    levels = [outcome.views["squeezed"].loudness for outcome in found.outcomes]
+    assert levels == pytest.approx([treated.squeeze_reach] * 2, abs=0.01)
+    told = as_dict(found)
+    ends = f"{levels[0]:.1f} LUFS"
+    note = f"-13.5 LUFS is out of the squeeze's reach: every candidate ends at {ends}"
+    assert [note in candidate["notes"] for candidate in told["candidates"]] == [True, False]
+    assert told["squeezed_lufs"] == pytest.approx(levels[0], abs=0.01)
+    page = listening_page(found)
+    assert page.notes[note] == ["Test"]
+    assert page.settings["Squeezed to"].startswith(ends.replace("-", "−"))
+
+
+def test_a_target_that_the_squeeze_meets_needs_no_note(voice, tmp_path):
+    found = run(voice, tmp_path, candidates([CHAIN]), squeeze=-16.0)
+    assert found.first.views["squeezed"].loudness == pytest.approx(-16.0, abs=0.06)
+    page = listening_page(found)
+    assert not any("squeeze" in note for note in page.notes)
+    assert page.settings["Squeezed to"] == "−16.0 LUFS"
+
+
 # -------------------------------------------------------------------------------- interplay
 def test_a_shelf_ahead_of_the_de_esser_costs_reduction(rng):
     x = bursts(rng, 48_000)

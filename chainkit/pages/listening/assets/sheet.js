@@ -66,7 +66,7 @@ class Sheet {
     this.#overview = { step, low: signedBytes(low), high: signedBytes(high) };
     this.#listen(elements.canvas);
     new ResizeObserver(() => this.draw()).observe(elements.stack);
-    for (const query of ["(prefers-color-scheme: dark)", "(forced-colors: active)"]) {
+    for (const query of ["print", "(prefers-color-scheme: dark)", "(forced-colors: active)"]) {
       window.matchMedia(query).addEventListener("change", () => this.draw());
     }
   }
