@@ -10,9 +10,8 @@ from typing import Any
 
 from chainkit.chain.document import Place
 from chainkit.chain.faults import Faults
-from chainkit.chain.walk import brief
 from chainkit.errors import ChainFileError, Known, UsageError
-from chainkit.stages.base import Stage
+from chainkit.stages.base import Stage, brief
 from chainkit.stages.ride import POINT, Ride
 from chainkit.units import NUMBER, as_typed, nearest
 

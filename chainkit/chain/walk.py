@@ -19,6 +19,7 @@ from chainkit.stages.base import (
     Settings,
     Value,
     Variant,
+    brief,
     forms,
 )
 from chainkit.units import nearest
@@ -138,11 +139,6 @@ def read_scalar(form: Value, node: Node, key: str) -> Any:
     except ValueError as fault:
         known = Known(key, node.text, form.allowed)
         raise node.place.fault(f"{key} {brief(node.text)} {fault}", known) from None
-
-
-def brief(text: str) -> str:
-    """`text` in quotes, cut where it is long."""
-    return repr(text if len(text) <= 60 else f"{text[:60]}…")
 
 
 def scalar(node: Mapping, key: str, form: Value) -> Any:

@@ -24,7 +24,7 @@ from chainkit.chain.ridefile import read_ride
 from chainkit.errors import ChainFileError, Known, UsageError
 from chainkit.songbook import naming
 from chainkit.songbook.model import Song, Songbook, Voice
-from chainkit.stages.base import NAME, Text
+from chainkit.stages.base import NAME, Text, brief
 from chainkit.stages.ride import Ride
 from chainkit.units import nearest
 
@@ -247,7 +247,7 @@ class _Reader:
         try:
             naming.check_output(stem, file.suffix)
         except ValueError as fault:
-            raise node.place.fault(f"the output {walk.brief(str(path))} {fault}") from None
+            raise node.place.fault(f"the output {brief(str(path))} {fault}") from None
         # Log and record are named by the stem; some file systems do not tell case apart.
         key = os.path.abspath(self._output_folder / stem).casefold()
         if key in self._taken:

@@ -337,7 +337,7 @@ def checked(form: Form | Row, value: Any, path: tuple[str | int, ...]) -> Any:
         try:
             form.check(value)
         except ValueError as fault:
-            raise SettingFault(path, f"{_title(path)} {_brief(value)} {fault}") from None
+            raise SettingFault(path, f"{_title(path)} {brief(value)} {fault}") from None
         return value
     if isinstance(form, Items):
         items = enumerate(_listed(value, path, "a list"))
@@ -377,7 +377,7 @@ def _listed(value: Any, path: tuple[str | int, ...], due: str) -> tuple[Any, ...
 
 
 def _refuse(value: Any, path: tuple[str | int, ...], due: str) -> NoReturn:
-    raise SettingFault(path, f"{_title(path)} needs {due}; found {_brief(value)}") from None
+    raise SettingFault(path, f"{_title(path)} needs {due}; found {brief(value)}") from None
 
 
 def _title(path: tuple[str | int, ...]) -> str:
@@ -385,8 +385,14 @@ def _title(path: tuple[str | int, ...]) -> str:
     return ".".join(str(key + 1) if isinstance(key, int) else key for key in path)
 
 
-def _brief(value: Any) -> str:
-    text = repr(value)
+def brief(value: Any) -> str:
+    """`value` as Python writes it, text in quotes, cut where it is long."""
+    if isinstance(value, str):
+        return repr(_cut(value))
+    return _cut(repr(value))
+
+
+def _cut(text: str) -> str:
     return text if len(text) <= 60 else f"{text[:60]}…"
 
 
