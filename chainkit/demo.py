@@ -1,4 +1,4 @@
-"""Makes an invented session: a sung voice, a backing, their ground truth, a chain."""
+"""Makes an invented recording: a sung voice, a backing, their ground truth, a chain."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ stages:
 
 @dataclass(frozen=True)
 class DemoPaths:
-    """Files of a demo session.
+    """Files of a demo recording.
 
     The truth is CSV with times in seconds: the columns of the records in `chainkit.dsp.voice`;
     `dull` holds the hisses that are no sibilants, `resonances` frequency_hz, q and gain_db of what
@@ -99,7 +99,7 @@ def make_demo(
     register: str = "low",
     force: bool = False,
 ) -> DemoPaths:
-    """Make an invented session in a folder.
+    """Make an invented recording in a folder.
 
     ``voice.wav`` (24 bit, mono, 48 kHz, peak -6 dBFS) has a resonance planted in it, and
     ``backing.wav`` (stereo) swells and thins. The same arguments give the same files.

@@ -19,14 +19,14 @@ LEVELS = ("integrated_lufs", "crest_db", "sibilance_index_db")
 
 
 def main(folder: str) -> None:
-    session = make_demo(folder, seconds=12)
-    chain = load_chain(session.chain)
+    made = make_demo(folder, seconds=12)
+    chain = load_chain(made.chain)
     results = {}
     for name, order in ORDERS.items():
         output = Path(folder) / f"{name}.wav"
         # 32-bit float, so that not even rounding differs between the two.
         options = Options(subtype="FLOAT")
-        results[name] = render(session.voice, chain.reordered(order), output, options)
+        results[name] = render(made.voice, chain.reordered(order), output, options)
     report(results)
     print(f"\nresidual after matching loudness: {residual(results):.1f} dB")
     print(f"listen: {', '.join(str(result.files[0]) for result in results.values())}")

@@ -17,11 +17,11 @@ BLOCK = 1000
 
 
 def main(folder: str) -> int:
-    session = make_demo(folder, seconds=12)
-    voice, rate = read(session.voice)  # (frames, channels), full scale 1.0
+    made = make_demo(folder, seconds=12)
+    voice, rate = read(made.voice)  # (frames, channels), full scale 1.0
 
     # 1. The whole voice: audio, and for each stage its gain in dB in every frame.
-    chain = load_chain(session.chain)
+    chain = load_chain(made.chain)
     whole = chain.process(voice, rate)
     for name, gain in whole.gains.items():
         print(f"{name}: gain between {gain.min():.1f} and {gain.max():.1f} dB")

@@ -1,4 +1,4 @@
-"""Make an invented demo session and render it.
+"""Make an invented demo recording and render it.
 
 The folder then holds a sung voice and a backing that no one ever sang or played, what is true of
 them as CSV, a chain with comments, and the voice rendered through it.

@@ -21,7 +21,7 @@ COMMANDS = {
     "songs": "render a record's voices and compare the songs",
     "presets": "list or copy preset chains",
     "schema": "print the JSON Schema of a chain file or songbook",
-    "demo": "make an invented demo session and render it",
+    "demo": "make an invented demo recording and render it",
 }
 
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from chainkit.cli import show
 from chainkit.cli.options import add_force, add_json
 from chainkit.cli.outputs import add_plot, checked_outputs
+from chainkit.errors import AudioFileError
 from chainkit.pages.levels import LABELS
 from chainkit.process import load_numba
 
@@ -75,11 +76,24 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def measure(names: list[str]) -> dict[str, Measurement]:
-    """Measure each file once, after having looked at all of them."""
+    """Measure each file once, after having looked at all of them.
+
+    Raises
+    ------
+    AudioFileError
+        Names each file that cannot be read.
+    """
     from chainkit.audio.reader import AudioReader
     from chainkit.measure import measure_file
 
-    frames = {name: AudioReader(name).frames for name in names}
+    frames, faults = {}, []
+    for name in dict.fromkeys(names):
+        try:
+            frames[name] = AudioReader(name).frames
+        except AudioFileError as fault:
+            faults.append(str(fault))
+    if faults:
+        raise AudioFileError("\n".join(faults))
     with show.progress("measuring", sum(frames.values())) as progress:
         return {name: measure_file(name, progress) for name in frames}
 

@@ -1,4 +1,4 @@
-"""The demo session: its files, its truth, its render, and the commands it proposes."""
+"""The demo recording: its files, its truth, its render, and the commands it proposes."""
 
 import argparse
 import csv

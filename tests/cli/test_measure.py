@@ -189,6 +189,15 @@ def test_faults_are_one_line(run, words, code, message):
     assert "Traceback" not in err
 
 
+def test_each_missing_file_is_told_once(run):
+    code, out, err = run("nowhere.wav", "voice.wav", "gone.wav", "nowhere.wav")
+    assert (code, out) == (3, "")
+    assert err.splitlines() == [
+        "chainkit: nowhere.wav does not exist",
+        "chainkit: gone.wav does not exist",
+    ]
+
+
 def test_two_outputs_of_one_name_are_refused_before_anything_is_written(
     tmp_path, monkeypatch, capsys
 ):
