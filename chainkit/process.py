@@ -6,10 +6,6 @@ A process that merely imports us is spared.
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from typing import Any
 
 
 def cores() -> int:
@@ -51,35 +47,3 @@ def load_numba() -> None:
     finally:
         for name in spared:
             del sys.modules[name]
-
-
-def keep_interrupts() -> None:
-    """Raise a Ctrl-C again that fell where Python can only report it, as the compiler's callbacks.
-
-    It would be printed as ignored, and the work would go on.
-    """
-    if sys.unraisablehook is sys.__unraisablehook__:
-        sys.unraisablehook = _raise_again
-
-
-def _raise_again(lost: Any) -> None:
-    if lost.exc_type is not KeyboardInterrupt:
-        sys.__unraisablehook__(lost)
-        return
-    import threading
-
-    # Not at once: it would fall into this very function.
-    threading.Timer(0.01, _interrupt).start()
-
-
-def _interrupt() -> None:
-    """Interrupt the main thread, also where it waits, which takes a true signal."""
-    import _thread
-    import signal
-    import threading
-
-    main = threading.main_thread().ident
-    if hasattr(signal, "pthread_kill") and main is not None:
-        signal.pthread_kill(main, signal.SIGINT)
-    else:
-        _thread.interrupt_main()

@@ -6,7 +6,6 @@ import argparse
 import importlib
 import itertools
 import os
-import signal
 import sys
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any, NoReturn
@@ -14,6 +13,7 @@ from typing import Any, NoReturn
 from chainkit.cli import show
 from chainkit.cli.firstuse import tell_of_compiling
 from chainkit.errors import ChainkitError, UsageError
+from chainkit.leaving import leave_on_signals
 from chainkit.units import nearest
 
 
@@ -73,7 +73,7 @@ class Parser(argparse.ArgumentParser):
 def run(command: str, words: Sequence[str], commands: Sequence[str]) -> int:
     """Run `command` with `words`; returns the exit code."""
     try:
-        _leave_on_signals()
+        leave_on_signals()
         code = _run(command, words, commands)
         sys.stdout.flush()
         return code
@@ -147,20 +147,6 @@ def _stdout_fails() -> bool:
 def _silence_stdout() -> None:
     """Let what is still to be printed go nowhere, so that leaving does not fail on it again."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-
-
-def _leave_on_signals() -> None:
-    """Leave by an exception on SIGTERM and SIGHUP: unfinished files are removed as on Ctrl-C."""
-
-    def leave(number: int, frame: object) -> NoReturn:
-        sys.exit(128 + number)
-
-    try:
-        for name in ("SIGTERM", "SIGHUP"):
-            if hasattr(signal, name):
-                signal.signal(getattr(signal, name), leave)
-    except ValueError:  # not in the main thread: whoever runs us there handles signals
-        return
 
 
 def _run(command: str, words: Sequence[str], commands: Sequence[str]) -> int:

@@ -41,7 +41,7 @@ def main(argv: list[str] | None = None) -> int:
 
 
 def _run(words: list[str]) -> int:
-    from chainkit.process import keep_interrupts, settle
+    from chainkit.process import settle
 
     settle()
     _settle_streams()
@@ -55,7 +55,6 @@ def _run(words: list[str]) -> int:
         return 0
     from chainkit.cli import dispatch
 
-    keep_interrupts()
     return dispatch.run(words[0], words[1:], list(COMMANDS))
 
 

@@ -12,7 +12,8 @@ import threading
 from collections.abc import Callable
 from typing import TypeVar
 
-from chainkit.process import keep_interrupts, load_numba, settle
+from chainkit.leaving import leave, leave_on_signals
+from chainkit.process import load_numba, settle
 
 Found = TypeVar("Found")
 _ENDED = threading.Event()
@@ -23,7 +24,7 @@ def begin() -> None:
     """Make the process deaf to Ctrl-C while it waits, and let it leave when its parent is gone."""
     settle()
     load_numba()
-    keep_interrupts()
+    leave_on_signals()
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     if hasattr(signal, "pthread_sigmask"):
         signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
@@ -38,14 +39,19 @@ def begin() -> None:
 
 
 def interruptible(work: Callable[[Found], Found], found: Found) -> Found:
-    """Do `work` on `found`; Ctrl-C ends it, and it cleans up after itself."""
+    """Do `work` on `found`; a signal ends it, and it cleans up after itself.
+
+    Ctrl-C comes out as KeyboardInterrupt. Another signal is for this process alone and ends it.
+    """
     if _ENDED.is_set():
         raise KeyboardInterrupt
-    signal.signal(signal.SIGINT, signal.default_int_handler)
+    signal.signal(signal.SIGINT, leave)
     try:
         return work(found)
     except KeyboardInterrupt:
         _ENDED.set()
         raise
+    except SystemExit as ended:
+        os._exit(ended.code if isinstance(ended.code, int) else 1)
     finally:
         signal.signal(signal.SIGINT, signal.SIG_IGN)

@@ -647,7 +647,9 @@ def test_two_runs_at_once_are_refused(record, capsys):
     assert "another run is at work on it" in capsys.readouterr().err
 
 
-@pytest.mark.parametrize("how", [[signal.SIGKILL, signal.SIGKILL], [signal.SIGINT]])
+@pytest.mark.parametrize(
+    "how", [[signal.SIGKILL, signal.SIGKILL], [signal.SIGINT], [signal.SIGTERM]]
+)
 def test_a_run_that_was_ended_is_taken_up(record, rng, capsys, how):
     folder = record(4)
     voice = np.tile(sung(1), (12, 1))
@@ -702,7 +704,7 @@ def end_in_the_middle(folder, how, then):
     if how == signal.SIGKILL:
         run.kill()
     else:
-        os.killpg(run.pid, how)  # Ctrl-C on a terminal reaches all processes
+        os.killpg(run.pid, how)  # as Ctrl-C on a terminal, which reaches all processes
     run.wait()
     # The processes that it started notice that it is gone.
     while alive(run.pid):
@@ -712,7 +714,8 @@ def end_in_the_middle(folder, how, then):
         assert told == ""  # also from what tidies up behind it
     else:
         done = len(list(folder.rglob("*.recall.html")))
-        assert told == f"chainkit: interrupted: {done} of 4 voices done; run again to go on\n"
+        why = "interrupted" if how == signal.SIGINT else "ended by a signal"
+        assert told == f"chainkit: {why}: {done} of 4 voices done; run again to go on\n"
         assert not list(folder.rglob(".chainkit-*"))
 
 
