@@ -2,20 +2,13 @@
 
 A file is written beside its place under a name of its own, then renamed. What stood there is kept
 unless `force` is given, even when it came while we were writing. Files that belong together wait
-for one another.
-
-A process that is killed leaves its unfinished files. Each is locked while its process lives, and
-the next file written into the folder from the same machine removes those that are not.
+for one another. What a process that is killed leaves of them is the matter of `leftovers`.
 """
 
 from __future__ import annotations
 
 import os
-import platform
-import secrets
 import stat
-import time
-import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from contextvars import ContextVar
@@ -25,13 +18,10 @@ from typing import IO, Any
 
 from chainkit.audio.chunks import SOUNDS
 from chainkit.audio.formats import CONTAINERS
+from chainkit.audio.leftovers import held, pending_name, remove_ended
 from chainkit.errors import ExistsError, OutputError, UsageError
 
 PathLike = str | os.PathLike[str]
-PENDING = ".chainkit-*.part"
-"""Names of what is not complete: a pattern, which a name of one's own fills."""
-YOUNG = 10.0
-"""Seconds: a younger file may be about to be locked."""
 
 
 @dataclass
@@ -122,8 +112,8 @@ def pending_file(path: PathLike, force: bool = False) -> Iterator[Path]:
     """
     target = _target(path)
     _refuse_what_is_there(path, force)
-    pending = target.parent / PENDING.replace("*", f"{_machine()}-{secrets.token_hex(8)}")
-    _remove_ended(target.parent)
+    pending = target.parent / pending_name()
+    remove_ended(target.parent)
     complete, waiting = _Complete(pending, target, path, force), _waiting.get()
     try:
         complete.lock = _create(pending, path)
@@ -241,46 +231,6 @@ def _begins_as_sound(path: PathLike) -> bool:
     return False
 
 
-def _machine() -> str:
-    """What tells this machine's unfinished files from those of others that share the folder.
-
-    A lock need not reach them.
-    """
-    return f"{zlib.crc32(platform.node().encode()):08x}"
-
-
-def _remove_ended(folder: Path) -> None:
-    """Remove the unfinished files of this machine's processes that are no more."""
-    with suppress(OSError):
-        for leftover in folder.glob(PENDING.replace("*", f"{_machine()}-*")):
-            with suppress(OSError):
-                if time.time() - leftover.stat().st_mtime > YOUNG:
-                    _remove_unlocked(leftover)
-
-
-def _remove_unlocked(leftover: Path) -> None:
-    descriptor = os.open(leftover, os.O_RDONLY)
-    try:
-        if _locked(descriptor):
-            leftover.unlink()
-    finally:
-        os.close(descriptor)
-
-
-def _locked(descriptor: int) -> bool:
-    """Whether this process holds the file now, which the system lets go of when it ends.
-
-    Some systems (Windows) and file systems have no such locks.
-    """
-    try:
-        import fcntl
-
-        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except (ImportError, OSError):
-        return False
-    return True
-
-
 def _refuse_what_is_there(path: PathLike, force: bool) -> None:
     try:
         mode = os.stat(path).st_mode
@@ -299,14 +249,16 @@ def _exists(path: PathLike) -> ExistsError:
     return ExistsError(f"{path} exists already")
 
 
-def _create(pending: Path, path: PathLike) -> int:
+def _create(pending: Path, path: PathLike) -> int | None:
     """A descriptor that holds the new file."""
     try:
-        descriptor = os.open(pending, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666)
+        return held(pending, _new_file)
     except OSError as fault:
         raise cannot_write(path, fault) from fault
-    _locked(descriptor)
-    return descriptor
+
+
+def _new_file(pending: Path) -> int:
+    return os.open(pending, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666)
 
 
 def _put_in_place(pending: Path, target: Path, path: PathLike, force: bool) -> None:

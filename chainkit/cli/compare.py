@@ -11,7 +11,6 @@ from __future__ import annotations
 import argparse
 import math
 import shutil
-import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -218,23 +217,16 @@ def _bytes(size: float) -> str:
 @contextmanager
 def _appearing(target: Path) -> Iterator[tuple[Path, Path]]:
     """A folder that appears at `target` when the block ends well, and one for scratch files."""
-    from chainkit.audio.atomic import PENDING, cannot_write
+    from chainkit.audio.folders import pending_folder
 
-    prefix, suffix = PENDING.split("*")
-    try:
-        made = tempfile.mkdtemp(prefix=prefix, suffix=suffix, dir=target.parent)
-    except OSError as fault:
-        raise cannot_write(target, fault) from None
-    folder, scratch = Path(made) / "whole", Path(made) / "scratch"
-    try:
+    with pending_folder(target) as pending:
+        folder, scratch = pending / "whole", pending / "scratch"
         folder.mkdir()
         scratch.mkdir()
         yield folder, scratch
         if target.exists():
             shutil.rmtree(target)
         folder.rename(target)
-    finally:
-        shutil.rmtree(made, ignore_errors=True)
 
 
 def write_folder(comparison: Comparison, folder: Path) -> None:

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Iterable
 
 from chainkit.errors import ExistsError, UsageError
 
@@ -53,28 +52,3 @@ def checked_outputs(
         if os.path.exists(place) and not force:
             raise ExistsError(f"{path} exists already")
     return asked
-
-
-@contextmanager
-def made_folder(path: str | None) -> Iterator[None]:
-    """A folder to write to; one that was made here goes again where nothing came into it.
-
-    Raises
-    ------
-    OutputError
-        It cannot be made.
-    """
-    if not path or os.path.isdir(path):
-        yield
-        return
-    from chainkit.audio.atomic import cannot_write
-
-    try:
-        os.mkdir(path)
-    except OSError as fault:
-        raise cannot_write(path, fault) from fault
-    try:
-        yield
-    finally:
-        with suppress(OSError):  # what it holds keeps it
-            os.rmdir(path)

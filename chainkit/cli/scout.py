@@ -13,12 +13,13 @@ import os
 import shutil
 import textwrap
 from collections.abc import Mapping
+from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from chainkit.cli import show
 from chainkit.cli.options import add_backing, add_force, add_json, quantity
-from chainkit.cli.outputs import add_plot, checked_outputs, made_folder
+from chainkit.cli.outputs import add_plot, checked_outputs
 from chainkit.errors import UsageError
 from chainkit.units import FREQUENCY, GAIN, LOUDNESS, TIME
 
@@ -159,12 +160,13 @@ def write(
 ) -> list[Path]:
     """Write what was asked for, all of it or nothing; returns the paths."""
     from chainkit.audio.atomic import together
+    from chainkit.audio.folders import made_folder
     from chainkit.scout.chainfile import write_proposal
     from chainkit.scout.sweeps import earlier_sweeps, remove_sweeps, write_sweeps
 
     written: list[Path] = []
-    with made_folder(arguments.sweeps):
-        folder = Path(arguments.sweeps) if arguments.sweeps else None
+    folder = Path(arguments.sweeps) if arguments.sweeps else None
+    with made_folder(folder) if folder else nullcontext():
         earlier = earlier_sweeps(folder) if folder else set()
         with together():
             if arguments.write and proposal is not None:

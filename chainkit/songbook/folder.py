@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import os
-from contextlib import suppress
 from pathlib import Path
 
-from chainkit.audio.atomic import PENDING
+from chainkit.audio.leftovers import remove_ended
 from chainkit.songbook import naming
 from chainkit.songbook.model import Songbook
 
@@ -14,9 +13,7 @@ from chainkit.songbook.model import Songbook
 def remove_leftovers(book: Songbook) -> None:
     """Remove what a killed run left unfinished."""
     for folder in {book.output, *(voice.output.parent for voice in book.voices)}:
-        with suppress(OSError):  # whoever writes there is told
-            for leftover in folder.glob(PENDING):
-                leftover.unlink(missing_ok=True)
+        remove_ended(folder)
 
 
 def left_behind(book: Songbook) -> list[Path]:

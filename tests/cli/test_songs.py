@@ -21,6 +21,7 @@ from jsonschema import Draft202012Validator
 from yaml import safe_load
 
 from chainkit.audio import atomic
+from chainkit.audio.leftovers import pending_name
 from chainkit.audio.reader import AudioReader
 from chainkit.cli.main import main
 from chainkit.dsp.voice import sing
@@ -689,7 +690,7 @@ def test_what_a_killed_run_left_unfinished_is_removed(record):
     folder = record(1)
     (folder / "rendered" / "Song 1").mkdir(parents=True)
     for place in ("rendered", "rendered/Song 1"):
-        (folder / place / ".chainkit-1a2b.part").write_text("half")
+        (folder / place / pending_name()).write_text("half")
     assert songs() == 0
     assert not list(folder.rglob(".chainkit-*"))
 

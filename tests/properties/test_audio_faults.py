@@ -15,9 +15,10 @@ import numpy as np
 import pytest
 import riff
 
-from chainkit.audio import atomic, formats
+from chainkit.audio import atomic, folders, formats, leftovers
 from chainkit.audio.atomic import atomic_file, refuse_same, together
 from chainkit.audio.chunks import ChunkFile, overwrite
+from chainkit.audio.folders import made_folder, pending_folder
 from chainkit.audio.formats import output_format
 from chainkit.audio.reader import AudioReader, read
 from chainkit.audio.writer import AudioWriter, write
@@ -295,14 +296,20 @@ def test_a_wav_file_that_would_pass_4_gib(tmp_path, monkeypatch):
 ENDED = """
 import os, sys
 from chainkit.audio.atomic import atomic_file
-with atomic_file("out.csv") as file:
+from chainkit.audio.folders import pending_folder
+with atomic_file("out.csv") as file, pending_folder("out") as folder:
+    (folder / "half").touch()
     print("begun", flush=True)
     sys.stdin.read()
 """
 
 
+def unfinished(folder):
+    return set(folder.glob(".chainkit-*.part"))
+
+
 def test_what_a_killed_process_left_goes_and_what_another_writes_stays(tmp_path):
-    """Both are old; the one of the process that lives is locked."""
+    """A file and a folder of each; those of the process that lives are locked."""
 
     def begin():
         command = [sys.executable, "-c", ENDED]
@@ -311,23 +318,75 @@ def test_what_a_killed_process_left_goes_and_what_another_writes_stays(tmp_path)
         assert process.stdout.readline() == b"begun\n"
         return process
 
-    alive, killed = begin(), begin()
+    alive = begin()
+    kept = unfinished(tmp_path)
+    killed = begin()
+    assert len(kept) == 2
+    assert kept < unfinished(tmp_path)
     killed.kill()
     killed.communicate()
-    unfinished = set(tmp_path.glob(".chainkit-*.part"))
-    assert len(unfinished) == 2
-    for path in unfinished:
-        os.utime(path, (0, 0))
-    foreign = tmp_path / ".chainkit-0-1a2b.part"  # of another machine
-    foreign.touch()
-    os.utime(foreign, (0, 0))
+    assert len(unfinished(tmp_path)) == 4
     write(tmp_path / "out.wav", NOISE, 48000, subtype="FLOAT")
-    left = set(tmp_path.glob(".chainkit-*.part"))
-    assert len(left & unfinished) == 1
-    assert left - unfinished == {foreign}
+    assert unfinished(tmp_path) == kept
     alive.communicate(b"")
-    foreign.unlink()
     assert listing(tmp_path) == ["out.csv", "out.wav"]
+
+
+def test_what_another_machine_or_anybody_else_left_stays(tmp_path):
+    """Locks need not reach other machines, and what is named otherwise is none of ours."""
+    (tmp_path / "precious").mkdir()
+    (tmp_path / "precious" / "take").touch()
+    own = leftovers.pending_name()
+    foreign = leftovers.PENDING.replace("*", f"0{own.split('-')[1]}-{'a' * 16}")
+    others = [foreign, own.replace(".part", "z.part"), f"my{own}"]
+    for name in others:
+        (tmp_path / name).mkdir()
+    (tmp_path / leftovers.pending_name()).symlink_to("precious")
+    os.mkfifo(tmp_path / leftovers.pending_name())  # to open it would wait for somebody
+    before = listing(tmp_path)
+    with pending_folder(tmp_path / "out"):
+        pass
+    write(tmp_path / "out.wav", NOISE, 48000, subtype="FLOAT")
+    assert listing(tmp_path) == sorted([*before, "out.wav"])
+    assert listing(tmp_path / "precious") == ["take"]
+
+
+@pytest.mark.parametrize("kind", [folders._new_folder, atomic._new_file])
+def test_what_is_taken_for_a_leftover_before_it_is_locked_is_made_again(tmp_path, kind):
+    pending, made = tmp_path / leftovers.pending_name(), []
+
+    def make(path):
+        made.append(kind(path))
+        if len(made) < 3:
+            leftovers.remove_ended(tmp_path)
+            assert not path.exists()
+        return made[-1]
+
+    lock = leftovers.held(pending, make)
+    assert lock == made[2]
+    leftovers.remove_ended(tmp_path)
+    assert pending.exists()
+    os.close(lock)
+    leftovers.remove_ended(tmp_path)
+    assert not pending.exists()
+
+
+def test_a_made_folder_goes_again_where_nothing_came_into_it(tmp_path):
+    with made_folder(tmp_path / "a" / "b", parents=True):
+        assert (tmp_path / "a" / "b").is_dir()
+    assert listing(tmp_path) == []
+    with made_folder(tmp_path / "a" / "b", parents=True):
+        (tmp_path / "a" / "file").touch()
+    assert listing(tmp_path / "a") == ["file"]
+    with one_line(OutputError, "there is no folder"), made_folder(tmp_path / "c" / "d"):
+        pass
+    with one_line(OutputError, "file exists$"), made_folder(tmp_path / "a" / "file"):
+        pass
+    with one_line(OutputError, "not a directory"), made_folder(tmp_path / "a/file/b", True):
+        pass
+    with made_folder(tmp_path / "a"):  # was there before
+        (tmp_path / "a" / "file").unlink()
+    assert listing(tmp_path) == ["a"]
 
 
 def test_an_existing_file_is_kept(tmp_path):

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import shutil
-import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 from chainkit.audio.atomic import atomic_file, cannot_write
+from chainkit.audio.folders import pending_folder
 from chainkit.errors import ExistsError
 from chainkit.pages.listening.html import render_page
 from chainkit.pages.listening.model import ListeningPage
@@ -65,12 +65,12 @@ def _staged(target: Path) -> Iterator[Path]:
     """A fresh folder that takes the place of `target` when the block ends well."""
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(dir=target.parent, prefix=".listen-") as scratch:
-            staging = Path(scratch) / "listen"
+        with pending_folder(target) as scratch:
+            staging = scratch / "listen"
             staging.mkdir()
             yield staging
             if target.exists():
-                shutil.move(target, Path(scratch) / "replaced")
+                shutil.move(target, scratch / "replaced")
             staging.rename(target)
     except OSError as fault:
         raise cannot_write(target, fault) from fault
