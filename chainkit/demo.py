@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from chainkit.audio.atomic import atomic_file, cannot_write, together
+from chainkit.audio.folders import made_folder
 from chainkit.audio.writer import write
 from chainkit.dsp.backing import accompany
 from chainkit.dsp.voice import Fricative, Note, Phrase, PlantedResonance, Plosive, Song, Span, sing
@@ -129,8 +130,23 @@ def make_demo(
     if not low <= seconds <= high:
         raise UsageError(f"a demo of {seconds:g} s is not between {low:g} s and {high:g} s")
     folder = Path(directory)
-    _make_folder(folder, force)
-    paths = DemoPaths.inside(folder)
+    if folder.exists() and not folder.is_dir():
+        raise OutputError(f"{folder} is a file; name a folder")
+    with made_folder(folder, parents=True):
+        _refuse_taken(folder, force)
+        return _fill(DemoPaths.inside(folder), seconds, seed, register, force)
+
+
+def _refuse_taken(folder: Path, force: bool) -> None:
+    try:
+        taken = any(folder.iterdir())
+    except OSError as fault:
+        raise cannot_write(folder, fault) from fault
+    if taken and not force:
+        raise ExistsError(f"{folder} is not empty: name a new folder")
+
+
+def _fill(paths: DemoPaths, seconds: float, seed: int, register: str, force: bool) -> DemoPaths:
     song = sing(
         RATE,
         seconds=seconds,
@@ -147,18 +163,6 @@ def make_demo(
         with atomic_file(paths.chain, force=force) as file:
             file.write(_chain_text(song))
     return paths
-
-
-def _make_folder(folder: Path, force: bool) -> None:
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        taken = any(folder.iterdir())
-    except FileExistsError as fault:
-        raise OutputError(f"{folder} is a file; name a folder") from fault
-    except OSError as fault:
-        raise cannot_write(folder, fault) from fault
-    if taken and not force:
-        raise ExistsError(f"{folder} is not empty: name a new folder")
 
 
 def _mud(seed: int) -> PlantedResonance:

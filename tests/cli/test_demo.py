@@ -139,6 +139,17 @@ def test_a_file_in_the_folder_s_place_is_left_alone(tmp_path):
     assert (tmp_path / "demo").read_text() == "mine"
 
 
+def test_a_demo_that_cannot_be_written_leaves_no_folder(tmp_path, monkeypatch):
+    def full(*truth):
+        raise OutputError("no space left on device")
+
+    monkeypatch.setattr("chainkit.demo._write_truth", full)
+    for directory in (tmp_path / "demo", tmp_path / "new" / "demo"):
+        with pytest.raises(OutputError, match="no space left"):
+            make_demo(directory, seconds=SHORT)
+    assert list(tmp_path.iterdir()) == []
+
+
 @pytest.mark.parametrize("seconds", [1.0, 1e6, float("nan")])
 def test_a_length_out_of_range_is_refused(tmp_path, seconds):
     with pytest.raises(UsageError, match="between 3 s and 600 s"):
