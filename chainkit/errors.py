@@ -57,14 +57,16 @@ class Known(NamedTuple):
     key : str or None
         The key that is wrong, or whose value is.
     value : str or None
-        As it was written; None where the key itself is wrong.
-    allowed : callable
-        Gives what may stand there; asked only where it is shown, for the time that it takes.
+        As it was written; None where the key itself is wrong or missing.
+    allowed, nearest : callable
+        Give what may stand there, and which of it is nearest to what does, empty where none is;
+        asked only where they are shown, for the time that it takes.
     """
 
     key: str | None = None
     value: str | None = None
     allowed: Callable[[], Iterable[str]] = tuple
+    nearest: Callable[[], str] = str
 
 
 NOTHING = Known()

@@ -15,6 +15,7 @@ import yaml
 
 from chainkit.chain.faults import Faults
 from chainkit.errors import NOTHING, ChainFileError, Known, UsageError
+from chainkit.stages.base import brief
 
 MAX_BYTES = 1 << 20
 MAX_ALIASES = 100
@@ -22,11 +23,15 @@ MAX_DEPTH = 16
 
 
 class Place(NamedTuple):
-    """A place in a file, lines and columns counted from 1; line 0 where there is no file."""
+    """A place in a file, lines and columns counted from 1; line 0 where there is no file.
+
+    `text` is what is written there, where one value is and its place is kept.
+    """
 
     source: str
     line: int = 0
     column: int = 0
+    text: str | None = None
 
     def fault(self, message: str, known: Known = NOTHING) -> ChainFileError:
         """The fault `message` at this place."""
@@ -74,13 +79,18 @@ class Mapping:
 Node = Scalar | Sequence | Mapping
 
 
+def text_of(node: Node | None) -> str | None:
+    """What is written as the scalar `node`; None where it is none, or nothing."""
+    return node.text if isinstance(node, Scalar) and not node.is_null else None
+
+
 def what(node: Node) -> str:
     """What `node` is, for messages."""
     if isinstance(node, Mapping):
         return "a mapping"
     if isinstance(node, Sequence):
         return "a list"
-    return "empty" if node.is_null else repr(node.text[:60])
+    return "empty" if node.is_null else brief(node.text)
 
 
 def read_text(path: str | PathLike[str]) -> str:
@@ -259,6 +269,6 @@ class _Builder:
         if node.text in parent.keys:
             first = parent.keys[node.text]
             with self.faults:
-                told = f"key {node.text!r} stands twice; first in line {first.line}"
+                told = f"key {brief(node.text)} stands twice; first in line {first.line}"
                 raise place.fault(told, Known(node.text))
         return Scalar(place, node.text, node.plain)

@@ -11,8 +11,18 @@ from chainkit.chain import walk
 from chainkit.chain.document import Place
 from chainkit.chain.faults import Faults
 from chainkit.chain.ridefile import with_points
-from chainkit.errors import Known, UsageError
-from chainkit.stages.base import Amount, Group, Items, SettingFault, Stage, Text, checked
+from chainkit.errors import UsageError
+from chainkit.stages.base import (
+    Amount,
+    Group,
+    Items,
+    Misfit,
+    SettingFault,
+    Stage,
+    Text,
+    brief,
+    checked,
+)
 from chainkit.units import LOUDNESS, RATES, nearest
 
 if TYPE_CHECKING:
@@ -45,6 +55,8 @@ class Chain:
         (stage index, key, …).
     files : tuple of str
         The files it was read from: the chain file, then the ride files.
+    way_out : str
+        What else to say of a value that does not suit the sample rate: how to change it.
 
     Raises
     ------
@@ -61,6 +73,7 @@ class Chain:
     source: str = field(default="chain", compare=False)
     places: Mapping[Trail, Place] = field(default_factory=dict, compare=False, repr=False)
     files: tuple[str, ...] = field(default=(), compare=False, repr=False)
+    way_out: str = field(default="", compare=False, repr=False)
 
     def __post_init__(self) -> None:
         for key, form in HEAD.items():
@@ -107,12 +120,16 @@ class Chain:
         UsageError
             To be raised; a ChainFileError where the chain was read from a file.
         """
-        for length in range(len(path), 0, -1):
-            if path[:length] in self.places:
-                key = next((key for key in reversed(path) if isinstance(key, str)), None)
-                return self.places[path[:length]].fault(message, Known(key))
-        where = f"stage {self.stages[path[0]].name}: " if path and self.stages else ""
-        return UsageError(f"{self.source}: {where}{message}")
+        return self._misfit(Misfit(path, message))
+
+    def _misfit(self, misfit: Misfit) -> UsageError:
+        """The fault of `misfit`, whose path begins with the number of the stage."""
+        found = walk.misfit_at(self.places, (), misfit)
+        if found is not None:
+            return found
+        path = misfit.path
+        where = f"stage {self.stages[int(path[0])].name}: " if path and self.stages else ""
+        return UsageError(f"{self.source}: {where}{misfit.message}")
 
     def check(self, rate: int) -> None:
         """Raise the faults of the values that do not suit the sample rate.
@@ -134,9 +151,10 @@ class Chain:
             raise ValueError(f"rate={rate} is no whole number of Hz from {lowest} to {highest}")
         faults = Faults()
         for index, stage in enumerate(self.stages):
-            for path, message in () if stage.bypass else stage.faults_at(rate):
+            for misfit in () if stage.bypass else stage.faults_at(rate):
+                told = "; ".join(filter(None, (misfit.message, self.way_out)))
                 with faults:
-                    raise self.fault((index, *path), message)
+                    raise self._misfit(Misfit((index, *misfit.path), told, misfit.allowed))
         faults.tell()
 
     def index(self, name: str) -> int:
@@ -159,7 +177,9 @@ class Chain:
         names = [stage.name for stage in self.stages]
         if name not in names:
             found = f"it has {', '.join(names)}" if names else "it has no stages"
-            raise UsageError(f"{self.source}: no stage {name!r}; {found}{nearest(name, names)}")
+            raise UsageError(
+                f"{self.source}: no stage {brief(name)}; {found}{nearest(name, names)}"
+            )
         return names.index(name)
 
     def reordered(self, names: Iterable[str]) -> Chain:
@@ -239,7 +259,7 @@ class Chain:
             return replace(self, working_level=self._read(path, WORKING_LEVEL, text))
         stage_name, _, rest = path.partition(".")
         if not rest:
-            told = f"{path!r}: write STAGE.KEY, for example deess.threshold"
+            told = f"{brief(path)}: write STAGE.KEY, for example deess.threshold"
             raise UsageError(f"{self.source}: {told}")
         index = self.index(stage_name)
         try:
@@ -249,14 +269,15 @@ class Chain:
         stages = list(self.stages)
         stages[index] = with_points(stage, "")
         trail = (index, *(int(key) - 1 if key.isdecimal() else key for key in rest.split(".")))
-        places = {**self.places, trail: place or Place(f"{self.source}: {path}")}
+        place = (place or Place(f"{self.source}: {path}"))._replace(text=text)
+        places = {**self.places, trail: place}
         return replace(self, stages=tuple(stages), places=places)
 
     def _read(self, path: str, form: Amount, text: str) -> Any:
         try:
             return form.read(text)
         except ValueError as fault:
-            raise UsageError(f"{self.source}: {path} {text!r} {fault}") from None
+            raise UsageError(f"{self.source}: {path} {brief(text)} {fault}") from None
 
     def stream(self, rate: int, channels: int) -> ChainStream:
         """Begin one use of the chain on blocks of audio.

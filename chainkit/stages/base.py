@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from numbers import Real
 from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple, NoReturn, Protocol
 
-from chainkit.units import NUMBER, Quantity, nearest
+from chainkit.units import NUMBER, Quantity, near, nearest
 
 if TYPE_CHECKING:
     import numpy as np
@@ -39,6 +39,17 @@ class Run(Protocol):
 
     def finish(self) -> tuple[Audio, Audio | None]:
         """What lookahead or a filter still hold."""
+
+
+class Misfit(NamedTuple):
+    """A value that is sound by itself, and does not go with another one or the sample rate.
+
+    `path` leads to it inside the stage; `allowed` is what may stand there, where that is known.
+    """
+
+    path: tuple[str | int, ...]
+    message: str
+    allowed: tuple[str, ...] = ()
 
 
 class SettingFault(ValueError):
@@ -84,6 +95,10 @@ class Value:
     def allowed(self) -> tuple[str, ...]:
         """What may stand there, each word or span by itself."""
         return tuple(self.words)
+
+    def nearest(self, text: str) -> str:
+        """The allowed word that is nearest to `text`, empty where none is: a span is near none."""
+        return near(text, self.words)
 
 
 class Amount(Value):
@@ -189,6 +204,10 @@ class Choice(Value):
         """The words."""
         return self.options
 
+    def nearest(self, text: str) -> str:
+        """The nearest word."""
+        return near(text, self.options)
+
 
 class Switch(Value):
     """Yes or no."""
@@ -213,6 +232,10 @@ class Switch(Value):
     def allowed(self) -> tuple[str, ...]:
         """The words."""
         return ("yes", "no")
+
+    def nearest(self, text: str) -> str:
+        """The nearest spelling."""
+        return near(text, self.spellings)
 
 
 class Text(Value):
@@ -307,15 +330,15 @@ class Settings:
             value = getattr(self, key)
             if not _left_out(self, key, value):
                 object.__setattr__(self, key, checked(form, value, (key,)))
-        for path, message in self.conflicts():
+        for path, message, _ in self.conflicts():
             raise SettingFault(path, message)
 
-    def conflicts(self) -> Iterator[tuple[tuple[str | int, ...], str]]:
-        """Path and message of each pair of values that do not go together."""
+    def conflicts(self) -> Iterator[Misfit]:
+        """Each value that does not go together with another one."""
         yield from ()
 
-    def faults_at(self, rate: int) -> Iterator[tuple[tuple[str | int, ...], str]]:
-        """Path and message of each value that does not suit the sample rate."""
+    def faults_at(self, rate: int) -> Iterator[Misfit]:
+        """Each value that does not suit the sample rate."""
         yield from ()
 
 
@@ -388,11 +411,12 @@ def _title(path: tuple[str | int, ...]) -> str:
 def brief(value: Any) -> str:
     """`value` as Python writes it, text in quotes, cut where it is long."""
     if isinstance(value, str):
-        return repr(_cut(value))
-    return _cut(repr(value))
+        return repr(cut(value))
+    return cut(repr(value))
 
 
-def _cut(text: str) -> str:
+def cut(text: str) -> str:
+    """`text` up to its 60th letter."""
     return text if len(text) <= 60 else f"{text[:60]}…"
 
 
@@ -463,10 +487,11 @@ class Stage(Settings):
 
 def below_nyquist(
     path: tuple[str | int, ...], frequency: float | None, rate: int
-) -> Iterator[tuple[tuple[str | int, ...], str]]:
+) -> Iterator[Misfit]:
     """A fault when `frequency` is not below half the sample rate."""
     from chainkit.units import FREQUENCY
 
     if frequency is not None and frequency >= rate / 2:
         given, full, half = map(FREQUENCY.format, (frequency, rate, rate / 2))
-        yield path, f"{path[-1]} {given} is not below half the sample rate ({full} → {half})"
+        told = f"{path[-1]} {given} is not below half the sample rate ({full} → {half})"
+        yield Misfit(path, told, (f"below {half}",))

@@ -178,7 +178,7 @@ def test_schema_refuses_what_the_reader_refuses(key, value):
         ("q: 4}", "q: no}", 10, 62, "q 'no' is not a number between 0.05 and 100"),
         ("slope: 24", "gain: 3 dB, slope: 24", 9, 47, "no key 'gain' in highpass"),
         ("name: T", "nmae: T", 2, 1, "no key 'nmae' in a chain file; .*did you mean 'name'"),
-        ("[2 s,", "[0 s,", 6, 34, "time 0 s does not rise"),
+        ("[2 s,", "[0 s,", 6, 35, "time 0 s does not rise"),
         ("gain: {gain: -3 dB}", "gain: {gain: 90 dB}", 5, 18, "is not between -120 dB and 60 dB"),
         ("chainkit: 1", "chainkit: 2", 1, 11, "not a known format version; use 1"),
         ("upper: none", "upper: 6 kHz", 14, 84, "at least 1.25 times the lower edge"),
@@ -264,7 +264,8 @@ def test_all_faults_of_a_file_are_told_in_order():
         (12, 18, "cannot read the ride file"),
         (13, 22, "time '1' has no unit"),
         (13, 38, "gain 'y' is not a gain"),
-        (14, 15, "compress needs threshold and ratio"),
+        (14, 15, "compress needs threshold"),
+        (14, 15, "compress needs ratio"),
         (14, 24, "attack '10' has no unit"),
     ]
     assert [place[:2] for place in found] == [place[:2] for place in told]
@@ -358,8 +359,11 @@ def test_any_bandwidth_is_refused_or_gives_a_q_that_could_have_been_asked_for(
     assume(1.0 <= share * rate / 2 < rate / 2)
     band = cls(frequency=share * rate / 2, bandwidth=bandwidth, **values)
     faults = list(band.faults_at(rate))
-    for path, message in faults:
+    for path, message, spans in faults:
         assert path == ("bandwidth",)
+        assert [f"0.01 oct to {most}" for most in re.findall(r"at most (\S+ oct)", message)] == [
+            *spans
+        ]
         for allowed in re.findall(r"at most (\S+) oct", message):
             assert not list(replace(band, bandwidth=float(allowed)).faults_at(rate))
     if not faults:
