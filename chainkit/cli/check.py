@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from chainkit.cli import show
-from chainkit.cli.options import add_force, find_chain, quantity
+from chainkit.cli.options import add_force, quantity
 from chainkit.cli.outputs import add_plot
 from chainkit.errors import ChainFileError, ChainkitError, UsageError
 from chainkit.units import FREQUENCY, RATES
@@ -94,6 +94,8 @@ def _checked(names: list[str], rate: int) -> tuple[list[Sound | Faulty], int]:
 
 
 def _check(name: str, rate: int) -> Chain | Songbook:
+    from chainkit.chain.reading import find_chain
+
     try:
         chain = find_chain(name)
     except ChainFileError:
