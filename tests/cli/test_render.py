@@ -243,7 +243,26 @@ def test_verify_tells_of_other_channels(folder, capsys):
     count = samples.shape[1]
     soundfile.write("out.wav", np.repeat(samples[:, :1], count + 1, axis=1), rate, "PCM_24")
     assert main(["verify", "out.record.json"]) == 1
-    assert f"the output has {count + 1} channels" in capsys.readouterr().out
+    told = f"the output has {count + 1} channels, rendered again it has {count} channel"
+    assert capsys.readouterr().out.split("; ")[1].strip() == told
+
+
+@pytest.mark.parametrize("changed", ["out.wav", "voice.wav"])
+def test_verify_tells_of_another_sample_rate(folder, capsys, changed):
+    """The same samples under another rate: no sample differs, and the sound is another one."""
+    main(["render", "voice.wav", "--chain", "idle.yaml", "-o", "out.wav"])
+    samples, rate = soundfile.read(changed, dtype="int32")
+    soundfile.write("slow.wav", samples, 44100, "PCM_24")
+    capsys.readouterr()
+    if changed == "out.wav":
+        os.replace("slow.wav", "out.wav")
+    moved = ["--voice", "slow.wav"] if changed == "voice.wav" else []
+    assert main(["verify", "out.record.json", "--json", *moved]) == 1
+    verdict = json.loads(capsys.readouterr().out)
+    there, again = ("44.1", "48") if changed == "out.wav" else ("48", "44.1")
+    told = f"the output has a sample rate of {there} kHz, rendered again it has a sample rate of"
+    assert f"{told} {again} kHz" in verdict["reasons"]
+    assert verdict["greatest_difference_dbfs"] is None
 
 
 def test_the_record_of_an_eq_without_bands_can_be_read(folder):
