@@ -147,9 +147,7 @@ def _remarks(found: Chain | Songbook, rate: int) -> Iterator[str]:
     from chainkit.chain import Chain
 
     if not isinstance(found, Chain):
-        for number, song in enumerate(found.songs, start=1):
-            if not song.voices:
-                yield f"{found.source}: song {number} ({song.title}) has no voices"
+        yield from found.remarks()
         for voice in found.voices:
             yield from _remarks(voice.chain, rate)
         return

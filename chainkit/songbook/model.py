@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -109,6 +110,15 @@ class Songbook:
     def voices(self) -> tuple[Voice, ...]:
         """All voices in the order of the songs."""
         return tuple(voice for song in self.songs for voice in song.voices)
+
+    def remarks(self) -> Iterator[str]:
+        """What is allowed and seldom meant: songs without voices."""
+        if not self.voices:
+            yield f"{self.source}: no song has a voice, so there is nothing to render"
+            return
+        for number, song in enumerate(self.songs, start=1):
+            if not song.voices:
+                yield f"{self.source}: song {number} ({song.title}) has no voices"
 
     def as_dict(self) -> dict[str, Any]:
         """The songbook as plain values, the chain of each voice resolved."""

@@ -22,7 +22,7 @@ from chainkit.chain.document import (
 from chainkit.chain.faults import Faults, each, one_of
 from chainkit.chain.reading import check_format, find_chain
 from chainkit.chain.ridefile import read_ride
-from chainkit.errors import ChainFileError, Known, UsageError
+from chainkit.errors import NOTHING, ChainFileError, Known, UsageError
 from chainkit.songbook import naming
 from chainkit.songbook.model import Song, Songbook, Voice
 from chainkit.stages.base import NAME, Text, brief, cut
@@ -104,6 +104,7 @@ class _Reader:
         self._taken: dict[str, Place] = {}
         self._outputs: list[tuple[Path, Place]] = []
         self._inputs: set[str] = set()
+        self._blocking: set[Path] = set()
         self._titles: dict[str, Place] = {}
 
     def songbook(self, source: str) -> Songbook:
@@ -117,6 +118,10 @@ class _Reader:
             self._output_folder = self._folder / (
                 walk.scalar(root, "output", WORDS) or naming.FOLDER
             )
+        with self._faults:
+            output = root.values.get("output")
+            known = Known("output", text_of(output))
+            self._refuse_blocked(self._output_folder, (output or root).place, known)
         with self._faults:
             self._pattern = _pattern(root)
         with self._faults:
@@ -245,6 +250,17 @@ class _Reader:
         self._inputs.add(os.path.realpath(path))
         return path
 
+    def _refuse_blocked(self, folder: Path, place: Place, known: Known = NOTHING) -> None:
+        """Refuse, once, a folder in whose place, or that of one around it, stands a file."""
+        way = (folder, *folder.parents)
+        there = next((path for path in way if os.path.lexists(path)), folder)
+        if there not in self._blocking and os.path.lexists(there) and not there.is_dir():
+            self._blocking.add(there)
+            told = (
+                f"the folder {brief(str(folder))} cannot be made: {brief(str(there))} is no folder"
+            )
+            raise place.fault(told, known)
+
     def _refuse_input(self, path: Path, place: Place) -> None:
         if os.path.realpath(path) in self._inputs:
             raise place.fault(f"the output {str(path)!r} is a file that this songbook reads")
@@ -265,6 +281,7 @@ class _Reader:
                 "give one of them a name"
             )
         self._taken[key] = node.place
+        self._refuse_blocked(path.parent, node.place)
         self._outputs.append((path, node.place))
         return path
 
