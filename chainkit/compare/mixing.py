@@ -14,10 +14,13 @@ from chainkit.dsp.audibility import ThirdOctaves, audibility, third_octave_power
 from chainkit.dsp.levels import to_gain
 from chainkit.dsp.loudness import LoudnessMeter
 from chainkit.dsp.truepeak import TruePeakMeter
-from chainkit.errors import AudioFileError, UsageError
+from chainkit.errors import AudioFileError
 
 SOUNDING_DB = 50.0
 """Windows less than this many dB below the voice's loudest one count in the audibility."""
+
+SHORTEST = 0.4
+"""Seconds in the gating block of ITU-R BS.1770-5: less has no loudness."""
 
 
 def widened(x: Audio, channels: int) -> Audio:
@@ -116,8 +119,8 @@ class Mix:
 
     Raises
     ------
-    UsageError
-        The level is to be as in the files, and one of them is silent.
+    AudioFileError
+        The level is to be as in the files, and one of them is silent, or the voice too short.
     """
 
     def __init__(self, voice: AudioReader, backing: FittedBacking, level: float | None) -> None:
@@ -127,9 +130,15 @@ class Mix:
         self._powers = third_octave_powers(backing.blocks(), voice.rate)
 
     def _level_of(self, voice: AudioReader) -> float:
+        if voice.frames < SHORTEST * voice.rate:
+            told = f"{voice.path} is shorter than {SHORTEST:g} s: it has no level in a mix"
+            raise AudioFileError(told)
         loudness = self._loudness(voice)
-        if loudness is None or self._beneath is None:
-            raise UsageError("voice or backing is silent: there is no mix to compare in")
+        if loudness is None:
+            raise AudioFileError(f"{voice.path} is silent: it has no level in a mix")
+        if self._beneath is None:
+            backing = self._backing.reader.path
+            raise AudioFileError(f"{backing} is silent while {voice.path} lasts: there is no mix")
         return loudness - self._beneath
 
     def _loudness(self, voice: AudioReader) -> float | None:
