@@ -171,7 +171,7 @@ def prepared_chain(record: Mapping[str, Any], path: str | Path) -> Prepared:
     UsageError
         The record has no chain that can be read, or no trim.
     """
-    chain = chain_from_dict(_value(record, path, dict, "chain"), str(path))
+    chain = chain_from_dict(_value(record, path, dict, "chain"), str(path), "chain")
     trim = float(_value(record, path, (int, float), "trim_db"))
     if not abs(trim) <= MOST_TRIM or chain.needs_makeup:
         raise UsageError(f"{path}: trim_db or a makeup is not one that was rendered")

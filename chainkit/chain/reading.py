@@ -108,15 +108,15 @@ def parse_chain(text: str, source: str = "chain", folder: str = "") -> Chain:
     return _from_nodes(parse_document(text, source), source, folder)
 
 
-def chain_from_dict(values: dict[str, Any], source: str) -> Chain:
-    """Chain of plain values, as `Chain.as_dict` gives them.
+def chain_from_dict(values: dict[str, Any], source: str, *trail: str) -> Chain:
+    """Chain of plain values, as `Chain.as_dict` gives them; keys lead to them in the source.
 
     Raises
     ------
     UsageError
         The values are not those of a chain.
     """
-    return _from_nodes(nodes_of(values, source), source, "")
+    return _from_nodes(nodes_of(values, source, *trail), source, "")
 
 
 def _from_nodes(root: Any, source: str, folder: str) -> Chain:

@@ -575,6 +575,24 @@ def test_a_record_that_was_tampered_with_is_one_line(folder, capsys, path, value
     assert message.count("\n") == 1
 
 
+def test_a_fault_in_a_record_s_chain_is_told_where_it_stands(folder, capsys):
+    """A record has no lines that a hand has written, so keys lead there."""
+    main(["render", "voice.wav", "--chain", "chain.yaml", "-o", "out.wav"])
+    record = json.loads((folder / "out.record.json").read_text())
+    eq, deess, compress = record["chain"]["stages"]
+    eq["eq"]["bands"][1]["frequency"] = "280"
+    deess["deess"]["threshold"] = "-30"
+    del compress["compress"]["ratio"]
+    (folder / "out.record.json").write_text(json.dumps(record))
+    capsys.readouterr()
+    assert main(["verify", "out.record.json"]) == 2
+    first, second, third = capsys.readouterr().err.splitlines()
+    told = "chainkit: out.record.json: chain.stages."
+    assert first.startswith(f"{told}1.eq.bands.2.frequency: frequency '280' has no unit")
+    assert second.startswith(f"{told}2.deess.threshold: threshold '-30' has no unit")
+    assert third.startswith(f"{told}3.compress: compress needs ratio")
+
+
 @pytest.mark.parametrize("text", ["", "[" * 100_000, "{}", "[]", "null", "\x00"])
 def test_what_is_no_record_is_one_line(folder, capsys, text):
     (folder / "x.record.json").write_text(text)

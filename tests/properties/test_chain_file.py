@@ -423,6 +423,16 @@ def test_a_large_or_binary_or_missing_file_is_refused(tmp_path):
         chainkit.load_chain(large)
     with pytest.raises(ChainFileError, match=r"binary.yaml:2:7: the file is not UTF-8"):
         chainkit.load_chain(binary)
+    binary.write_bytes("chainkit: 1\nname: é".encode() + b"\xff\xfe")
+    with pytest.raises(ChainFileError, match=r"binary.yaml:2:8: the file is not UTF-8"):
+        chainkit.load_chain(binary)
+    for start in (b"", b"\xef\xbb\xbf"):
+        binary.write_bytes(start + "chainkit: 1\nname: é\0\n".encode())
+        with pytest.raises(ChainFileError, match=r"binary.yaml:2:8: a NUL byte stands here"):
+            chainkit.load_chain(binary)
+    binary.write_bytes("chainkit: 1".encode("utf-16"))
+    with pytest.raises(ChainFileError, match=r"binary.yaml:1:1: not a text in UTF-8"):
+        chainkit.load_chain(binary)
     with pytest.raises(UsageError, match="No such file"):
         chainkit.load_chain(tmp_path / "missing.yaml")
 
