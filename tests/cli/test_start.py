@@ -172,6 +172,14 @@ def test_a_file_that_looks_like_an_option_is_told(capsys, tmp_path, monkeypatch)
     assert main(["scout", "-other.wav"]) == 2
     assert "of that name" not in capsys.readouterr().err
     assert main(["scout", "./-lead.wav"]) == 3
+    render = ["render", "v.wav", "--chain", "c.yaml"]
+    assert main([*render, "-o", "-x.wav"]) == 2
+    told = capsys.readouterr().err
+    assert "-o/--output: expected one argument" in told
+    assert told.endswith("; for the file of that name write ./-x.wav\n")
+    for word in ("--force", "-x", "-1.5dB"):
+        assert main([*render, "-o", word]) == 2
+        assert "of that name" not in capsys.readouterr().err
 
 
 def test_a_negative_value_belongs_to_the_option_before_it():
