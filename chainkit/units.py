@@ -15,7 +15,8 @@ RATES = (8000, 384000)
 MOST_CHANNELS = 32
 """Most channels that sound is taken with."""
 
-NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
+UNSIGNED = r"(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
+NUMBER = rf"[+-]?{UNSIGNED}"
 _TEXT = re.compile(rf"\s*({NUMBER})\s*(\S.*?)?\s*")
 _COMMA = re.compile(r",(\d+)\s*(\S.*)?")
 _RATIO = re.compile(rf"\s*({NUMBER}|inf|∞)\s*:\s*({NUMBER})\s*")

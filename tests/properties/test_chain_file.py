@@ -147,12 +147,52 @@ def test_schema_is_valid_and_takes_what_the_reader_takes():
 
 @pytest.mark.parametrize(
     ("key", "value"),
-    [("ratio", "4"), ("frequency", "5500"), ("phase", "zero"), ("thresh", "-3 dB")],
+    [
+        ("ratio", "4"),
+        ("ratio", "-4:1"),
+        ("frequency", "5500"),
+        ("frequency", "-5 kHz"),
+        ("attack", "−1 ms"),
+        ("phase", "zero"),
+        ("thresh", "-3 dB"),
+        ("name", "a.b"),
+        ("name", "n" * 65),
+        ("name", "-x"),
+    ],
 )
 def test_schema_refuses_what_the_reader_refuses(key, value):
     deess = {"threshold": "-34 dB", key: value}
     with pytest.raises(jsonschema.ValidationError):
         jsonschema.validate({"chainkit": 1, "stages": [{"deess": deess}]}, chain_schema())
+    with pytest.raises(ChainFileError, match=key):
+        chainkit.parse_chain(f"chainkit: 1\nstages: [deess: {deess}]")
+
+
+@pytest.mark.parametrize("level", ["20 LUFS", "+20 LUFS", "20"])
+def test_schema_refuses_a_working_level_without_its_minus(level):
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate({"chainkit": 1, "working_level": level, "stages": []}, chain_schema())
+    with pytest.raises(ChainFileError, match="working_level"):
+        chainkit.parse_chain(f"chainkit: 1\nworking_level: {level}\nstages: []")
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [
+        ("threshold", "−34 dB"),
+        ("threshold", "+3 dB"),
+        ("ratio", "∞"),
+        ("attack", "+1 ms"),
+        ("range", "0 dB"),
+        ("name", "De-ess 2_b"),
+    ],
+)
+def test_schema_takes_the_spellings_that_are_usual(key, value):
+    deess = {"threshold": "-34 dB", key: value}
+    for level in ("−20 LUFS", "-20.5 LUFS", "0 LUFS"):
+        text = f"chainkit: 1\nworking_level: {level}\nstages: [deess: {deess}]"
+        chainkit.parse_chain(text)
+        jsonschema.validate(yaml.safe_load(text), chain_schema())
 
 
 @pytest.mark.parametrize(
