@@ -16,12 +16,13 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from chainkit.cli import show
 from chainkit.cli.options import add_force, quantity
 from chainkit.cli.outputs import add_plot
-from chainkit.errors import ChainFileError, ChainkitError, UsageError
+from chainkit.errors import ChainFileError, ChainkitError, ExistsError, UsageError
 from chainkit.units import FREQUENCY, RATES
 
 if TYPE_CHECKING:
     from chainkit.chain import Chain
     from chainkit.songbook import Songbook
+    from chainkit.songbook.model import Voice
 
 
 class Sound(NamedTuple):
@@ -119,27 +120,24 @@ def _is_songbook(path: str) -> bool:
 
 
 def _check_songbook(name: str, rate: int) -> Songbook:
+    from chainkit.chain.faults import each
     from chainkit.songbook import load_songbook
 
     book = load_songbook(name)
-    faults = list(_unfit(book))
-    if faults:
-        told = "\n".join(fault.told for fault in faults).split("\n")
-        raise UsageError("\n".join(dict.fromkeys(told)))
+    each(_refuse_unfit, book.voices)
     for chain in dict.fromkeys(voice.chain for voice in book.voices):
         chain.check(rate)
     return book
 
 
-def _unfit(book: Songbook) -> Iterator[ChainkitError]:
-    """The faults of each voice that show before any work is done."""
+def _refuse_unfit(voice: Voice) -> None:
+    """Raise the faults of a voice that show before any work is done, each with its place."""
     from chainkit.songbook.work import refuse_unfit
 
-    for voice in book.voices:
-        try:
-            refuse_unfit(voice)
-        except ChainkitError as fault:
-            yield fault
+    try:
+        refuse_unfit(voice)
+    except ExistsError as fault:
+        raise voice.places["file"].fault(fault.told) from None
 
 
 def _remarks(found: Chain | Songbook, rate: int) -> Iterator[str]:

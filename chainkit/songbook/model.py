@@ -9,7 +9,7 @@ from typing import Any
 
 from chainkit.chain import Chain
 from chainkit.chain.document import Place
-from chainkit.errors import UsageError
+from chainkit.errors import ChainFileError, UsageError
 from chainkit.songbook import naming
 from chainkit.units import nearest
 
@@ -31,9 +31,8 @@ class Voice:
     chain : Chain
         The role's chain, with rides and changes.
     output : Path
-    fault : str
-        Why it cannot be rendered: files that are missing, a ride file with faults; a line each.
-        Else empty.
+    faults : tuple of ChainFileError
+        Why it cannot be rendered: files that are missing, what is wrong with a ride file.
     places : dict of str to Place
         Where the songbook names its files, by ``file``, ``backing``, ``rides``.
     record : str
@@ -50,7 +49,7 @@ class Voice:
     changes: tuple[tuple[str, str], ...]
     chain: Chain
     output: Path
-    fault: str = ""
+    faults: tuple[ChainFileError, ...] = field(default=(), compare=False, repr=False)
     places: dict[str, Place] = field(default_factory=dict, compare=False, repr=False)
     record: str = ""
 

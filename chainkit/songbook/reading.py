@@ -40,7 +40,7 @@ Change = tuple[str, str, Place]
 def load_songbook(path: str | Path) -> Songbook:
     """Songbook of the file at `path`.
 
-    A voice whose files are missing is no fault of the songbook: see `Voice.fault`.
+    A voice whose files are missing is no fault of the songbook: see `Voice.faults`.
 
     Parameters
     ----------
@@ -226,8 +226,8 @@ class _Reader:
             changes=tuple((path, text) for path, text, _ in changes),
             chain=chain,
             output=self._output(node, file, words | {"role": role, "name": name or role}),
-            fault=_together([*_missing(node, files), *lost]),
-            places={key: node.values[key].place for key in FILES if files[key] is not None},
+            faults=(*_missing(node, files), *lost),
+            places={key: _place(node.values[key]) for key in FILES if files[key] is not None},
             record=words["record"],
         )
 
@@ -344,16 +344,16 @@ def _with_value(chain: Chain, path: str, text: str, place: Place) -> Chain:
         raise place.fault(str(fault), Known(path, text)) from None
 
 
+def _place(node: Node) -> Place:
+    return node.place._replace(text=text_of(node))
+
+
 def _missing(node: Mapping, files: dict[str, Path | None]) -> Iterator[ChainFileError]:
     """A fault for each file that is not there."""
     for key, path in files.items():
         if path is not None and not os.path.isfile(path):
             told = f"there is no {FILES[key]} {str(path)!r}"
             yield node.values[key].place.fault(told, Known(key, text_of(node.values[key])))
-
-
-def _together(faults: list[ChainFileError]) -> str:
-    return str(ChainFileError.together(faults)) if faults else ""
 
 
 def _ridden(

@@ -971,6 +971,27 @@ def test_a_sound_file_is_no_chain(record, capsys):
     )
 
 
+def test_faults_of_the_files_of_a_songbook_are_placed_as_json(record, capsys):
+    folder = record(3)
+    (folder / "1" / "lead.wav").write_bytes(b"not a sound at all")
+    (folder / "2" / "lead.wav").unlink()
+    _edit(folder / "book.yaml", "3/lead.wav}", "3/lead.wav, changes: {deess.frequency: 8.0 kHz}}")
+    (folder / "rendered" / "Song 3").mkdir(parents=True)
+    assert main(["check", "book.yaml", "--json"]) == 2
+    ((*found,),) = [each["faults"] for each in json.loads(capsys.readouterr().out)]
+    assert [(one["line"], one["key"], one["value"], one["allowed"]) for one in found] == [
+        (7, "file", "1/lead.wav", None),
+        (10, "file", "2/lead.wav", None),
+        (13, "frequency", "8.0 kHz", ["below 8 kHz"]),
+    ]
+    _edit(folder / "book.yaml", "8.0 kHz", "5 kHz")
+    (folder / "rendered" / "Song 3" / "lead.wav").write_bytes(b"mine")
+    assert main(["check", "book.yaml", "--json"]) == 2
+    ((*found,),) = [each["faults"] for each in json.loads(capsys.readouterr().out)]
+    assert [one["line"] for one in found] == [7, 10, 13]
+    assert "--force replaces what is there" in found[2]["message"]
+
+
 def test_a_chain_of_a_songbook_that_changes_nothing_is_named_once(record, capsys):
     folder = record(2)
     (folder / "lead.yaml").write_text("chainkit: 1\nstages: []\n")
