@@ -15,7 +15,7 @@ import yaml
 
 from chainkit.chain.faults import Faults
 from chainkit.errors import NOTHING, ChainFileError, Known, UsageError
-from chainkit.stages.base import brief
+from chainkit.stages.base import brief, cut
 
 MAX_BYTES = 1 << 20
 MAX_ALIASES = 100
@@ -242,7 +242,7 @@ class _Builder:
         tag = getattr(event, "tag", None)
         if tag not in (None, "", "!"):
             with self.faults:
-                raise place.fault(f"tag {tag!r} is not allowed; write plain values")
+                raise place.fault(f"tag {brief(tag)} is not allowed; write plain values")
 
     def _anchored(self, event: yaml.NodeEvent, node: Node) -> Node:
         if event.anchor:
@@ -255,11 +255,11 @@ class _Builder:
             raise place.fault(f"more than {MAX_ALIASES} aliases")
         if anchor not in self._anchors:
             with self.faults:
-                raise place.fault(f"alias *{anchor} has no anchor before it")
+                raise place.fault(f"alias *{cut(anchor)} has no anchor before it")
             return Scalar(place, "", plain=True)
         node = self._anchors[anchor]
         if any(node is parent for parent in self._open):
-            raise place.fault(f"alias *{anchor} stands inside what it names")
+            raise place.fault(f"alias *{cut(anchor)} stands inside what it names")
         return node
 
     def _add(self, node: Node, place: Place) -> None:

@@ -22,6 +22,7 @@ from chainkit.stages.base import (
     Text,
     brief,
     checked,
+    cut,
 )
 from chainkit.units import LOUDNESS, RATES, nearest
 
@@ -177,9 +178,8 @@ class Chain:
         names = [stage.name for stage in self.stages]
         if name not in names:
             found = f"it has {', '.join(names)}" if names else "it has no stages"
-            raise UsageError(
-                f"{self.source}: no stage {brief(name)}; {found}{nearest(name, names)}"
-            )
+            told = f"no stage {brief(name)}; {found}{nearest(name, names)}"
+            raise UsageError(f"{self.source}: {told}")
         return names.index(name)
 
     def reordered(self, names: Iterable[str]) -> Chain:
@@ -265,7 +265,7 @@ class Chain:
         try:
             stage = walk.changed(self.stages[index], rest.split("."), text)
         except SettingFault as fault:
-            raise UsageError(f"{self.source}: {path}: {fault.message}") from None
+            raise UsageError(f"{self.source}: {cut(path)}: {fault.message}") from None
         stages = list(self.stages)
         stages[index] = with_points(stage, "")
         trail = (index, *(int(key) - 1 if key.isdecimal() else key for key in rest.split(".")))

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import os
 from dataclasses import replace
-from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from chainkit import presets
 from chainkit.chain import walk
 from chainkit.chain.document import (
     Mapping,
@@ -26,6 +24,9 @@ from chainkit.stages import KINDS
 from chainkit.stages.base import Stage, brief
 from chainkit.stages.ride import Ride
 from chainkit.units import nearest
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 KEYS = ("chainkit", *HEAD, "stages")
 
@@ -61,14 +62,18 @@ def load_preset(name: str) -> Chain:
     UsageError
         There is no such preset; the message names the nearest.
     """
-    path = presets.preset_path(name)
+    from chainkit.presets import preset_path
+
+    path = preset_path(name)
     chain = parse_chain(read_text(path), f"preset {name}")
     way_out = f"chainkit presets copy {name} TO puts it where you can change it"
     return replace(chain, files=(str(path),), way_out=way_out)
 
 
-def find_chain(text: str, folder: str | os.PathLike[str] = "") -> Chain:
+def find_chain(text: str, folder: Path | None = None) -> Chain:
     """Chain of the file that `text` names, seen from `folder`, else of the preset of that name.
+
+    Presets are imported late: a fault in a file is told without the time that pathlib takes.
 
     Raises
     ------
@@ -77,9 +82,11 @@ def find_chain(text: str, folder: str | os.PathLike[str] = "") -> Chain:
     ChainFileError
         As `load_chain`.
     """
-    path = Path(folder, text) if folder else text
+    path = text if folder is None else folder / text
     if os.path.exists(path):
         return load_chain(path)
+    from chainkit import presets
+
     if text in presets.preset_names():
         return load_preset(text)
     return load_chain(presets.find_chain(text))
