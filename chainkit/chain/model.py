@@ -153,9 +153,13 @@ class Chain:
         faults = Faults()
         for index, stage in enumerate(self.stages):
             for misfit in () if stage.bypass else stage.faults_at(rate):
-                told = "; ".join(filter(None, (misfit.message, self.way_out)))
+                path, told = (index, *misfit.path), misfit.message
+                place = self.places.get(path)
+                is_replaced = place is not None and place.source != self.source
+                if self.way_out and not is_replaced:
+                    told = f"{told}; {self.way_out}"
                 with faults:
-                    raise self._misfit(Misfit((index, *misfit.path), told, misfit.allowed))
+                    raise self._misfit(Misfit(path, told, misfit.allowed))
         faults.tell()
 
     def index(self, name: str) -> int:

@@ -80,6 +80,12 @@ def test_a_preset_that_does_not_suit_the_rate_is_named_with_the_way_out(
         assert line.startswith("chainkit: preset airy-double:")
         assert "is not below half the sample rate" in line
         assert line.endswith("chainkit presets copy airy-double TO puts it where you can change it")
+    change = ["--set", "eq.bands.1.frequency=8 kHz"]
+    assert main(["render", "v.wav", "--chain", "airy-double", *change, "-o", "o.wav"]) == 2
+    changed = [one for one in capsys.readouterr().err.splitlines() if one not in lines]
+    assert [one.partition(" is not")[2] for one in changed] == [
+        " below half the sample rate (16 kHz → 8 kHz)"
+    ]
     (tmp_path / "record.yaml").write_text(
         "chainkit: 1\nchains: {a: airy-double}\n"
         "songs: [{title: T, voices: [{role: a, file: v.wav}]}]\n"
