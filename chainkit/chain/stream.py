@@ -278,7 +278,7 @@ def prepare(chain: Chain, rate: int, channels: int, blocks: Blocks) -> Prepared:
     notes: list[str] = []
     trim = 0.0
     if chain.working_level is not None:
-        found = _measured(blocks(), rate, channels).trim_to(chain.working_level)
+        found = metered(blocks(), rate, channels).trim_to(chain.working_level)
         if found is None:
             notes.append("the voice has no loudness (below -70 LUFS, or too short): no trim")
         trim = found or 0.0
@@ -332,10 +332,11 @@ def process_array(chain: Chain, x: ArrayLike, rate: int) -> Processed:
 
 def measure_loudness(blocks: Iterable[Audio], rate: int, channels: int) -> float | None:
     """Integrated loudness in LUFS; None where there is none."""
-    return _measured(blocks, rate, channels).integrated()
+    return metered(blocks, rate, channels).integrated()
 
 
-def _measured(blocks: Iterable[Audio], rate: int, channels: int) -> LoudnessMeter:
+def metered(blocks: Iterable[Audio], rate: int, channels: int) -> LoudnessMeter:
+    """The meter of a whole programme's loudness."""
     meter = LoudnessMeter(rate, channels)
     for block in blocks:
         meter.add(block)
