@@ -272,7 +272,8 @@ def prepare(chain: Chain, rate: int, channels: int, blocks: Blocks) -> Prepared:
     UsageError
         A value does not suit the sample rate.
     ValueError
-        The rate is none that is taken (`Chain.check`), or the channels are not 1 to 32.
+        The rate is none that is taken (`Chain.check`), the channels are not 1 to 32, or a block has
+        another shape or type or a sample that is not finite.
     """
     rate = _checked_form(chain, rate, channels)
     notes: list[str] = []
@@ -339,7 +340,7 @@ def metered(blocks: Iterable[Audio], rate: int, channels: int) -> LoudnessMeter:
     """The meter of a whole programme's loudness."""
     meter = LoudnessMeter(rate, channels)
     for block in blocks:
-        meter.add(block)
+        meter.add(as_audio(block, channels))
     return meter
 
 

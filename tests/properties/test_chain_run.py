@@ -275,19 +275,37 @@ def test_a_bypassed_stage_is_left_out(rng):
     assert gains == []
 
 
-@pytest.mark.parametrize(
-    ("block", "message"),
-    [
-        (np.zeros((10, 3)), r"a block is \(frames, 2\); found \(10, 3\)"),
-        (np.zeros(10), r"found \(10,\)"),
-        (np.zeros((10, 2), dtype=np.int16), "audio is float with full scale ±1; found int16"),
-        (np.full((10, 2), np.inf), "frame 0 is not finite"),
-    ],
-)
+NO_BLOCKS = [
+    (np.zeros((10, 3)), r"a block is \(frames, 2\); found \(10, 3\)"),
+    (np.zeros((10, 1)), r"a block is \(frames, 2\); found \(10, 1\)"),
+    (np.zeros(10), r"found \(10,\)"),
+    ([0.0, 0.1], r"found \(2,\)"),
+    (np.zeros((10, 2), dtype=np.int16), "audio is float with full scale ±1; found int16"),
+    (np.full((10, 2), np.inf), "frame 0 is not finite"),
+]
+
+
+@pytest.mark.parametrize(("block", "message"), NO_BLOCKS)
 def test_a_stream_refuses_blocks_that_are_not_its_own(block, message):
     stream = chainkit.Chain([EQ]).stream(48000, 2)
     with pytest.raises(ValueError, match=message):
         stream.process(block)
+
+
+@pytest.mark.parametrize(("block", "message"), NO_BLOCKS)
+@pytest.mark.parametrize(
+    "chain",
+    [
+        Chain([], working_level=-20.0),
+        Chain([Compress(threshold=-20.0, ratio=2.0, makeup="match")]),
+        Chain([EQ, Compress(threshold=-20.0, ratio=2.0, makeup="match", mix=0.5)]),
+    ],
+    ids=["level", "match", "mixed"],
+)
+def test_what_is_measured_first_is_refused_alike(chain, block, message):
+    """The compiled meters trust the shape: other channels than said wrote past their states."""
+    with pytest.raises(ValueError, match=message):
+        prepare(chain, 48000, 2, lambda: [np.full((100, 2), 0.1), block])
 
 
 def test_a_stream_is_used_once(rng):
