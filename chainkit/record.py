@@ -74,7 +74,7 @@ def describe_chain(asked: Chain, prepared: Prepared, folder: Path) -> dict[str, 
         if before != after
     }
     return {
-        "chain_file": seen_from(folder, asked.files[0]) if asked.files else None,
+        "chain_file": seen_from(folder, asked.file) if asked.file else None,
         "chain": prepared.chain.resolved().as_dict(),
         "trim_db": prepared.trim,
         "matched_makeup_db": matched,

@@ -148,7 +148,7 @@ def render(
     reader = AudioReader(voice)
     refuse_folder(Path(output))  # which may have no name to name the others after
     outputs = Outputs(Path(output))
-    _refuse_inputs(outputs, (str(voice), *chain.files))
+    _refuse_inputs(outputs, filter(None, (str(voice), chain.file, *chain.ride_files)))
     if not options.force:
         _refuse_shared_record(outputs)
     container, subtype = output_format(reader, output, options.subtype)

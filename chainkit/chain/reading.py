@@ -47,7 +47,7 @@ def load_chain(path: str | os.PathLike[str]) -> Chain:
         It has a fault, or a ride file that it names; the message names file, line and column.
     """
     chain = parse_chain(read_text(path), str(path), os.path.dirname(path))
-    return replace(chain, files=(str(path), *chain.files))
+    return replace(chain, file=str(path))
 
 
 def parse_chain(text: str, source: str = "chain", folder: str = "") -> Chain:
@@ -107,7 +107,7 @@ def _from_nodes(root: Any, source: str, folder: str) -> Chain:
         working_level=head["working_level"],
         source=source,
         places=reader.places,
-        files=tuple(os.path.join(folder, name) for _, name in stages if name),
+        ride_files=tuple(os.path.join(folder, name) for _, name in stages if name),
     )
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 import jsonschema
 import numpy as np
 import pytest
+import soundfile
 import yaml
 from hypothesis import assume, given
 from hypothesis import strategies as st
@@ -21,7 +22,7 @@ from chainkit.chain.ridefile import read_ride
 from chainkit.chain.schema import chain_schema
 from chainkit.chain.text import one_line
 from chainkit.demo import CHAIN
-from chainkit.errors import ChainFileError, UsageError
+from chainkit.errors import ChainFileError, OutputError, UsageError
 from chainkit.presets import preset_names, preset_path
 from chainkit.stages.eq import Bell, HighShelf, LowShelf, Notch
 from chainkit.units import FREQUENCY
@@ -494,6 +495,15 @@ def test_a_change_that_leads_nowhere_is_refused(path, text, message):
         chainkit.parse_chain(GOOD).with_value(path, text)
 
 
+@pytest.mark.parametrize(
+    ("path", "value"),
+    [("compress.threshold", -20), ("working_level", None), (None, "-20 dB"), (["deess"], "1:1")],
+)
+def test_a_change_takes_text(path, value):
+    with pytest.raises(TypeError, match="path and value are text, such as .*; found"):
+        chainkit.parse_chain(GOOD).with_value(path, value)
+
+
 def test_ride_files(tmp_path):
     (tmp_path / "moves.csv").write_text("seconds,gain_db\n0,0\n1.5,-2.25\n")
     (tmp_path / "bad.csv").write_text("seconds,gain_db\n0,0\n1.5,quiet\n")
@@ -545,6 +555,37 @@ def test_the_faults_of_a_ride_file_are_told_where_they_stand(tmp_path, text, fau
     with pytest.raises(ChainFileError, match=rf"(?s)moves.csv:{fault}") as caught:
         read_ride(path)
     assert "float" not in str(caught.value)
+
+
+def test_a_ride_file_named_in_python_is_read(tmp_path, monkeypatch):
+    """From the current folder, when the ride becomes part of a chain."""
+    (tmp_path / "moves.csv").write_text("seconds,gain_db\n0,-6\n1.5,-6\n")
+    monkeypatch.chdir(tmp_path)
+    chain = Chain([Ride(file="moves.csv")])
+    assert chain == Chain([Ride(points=[(0, -6), (1.5, -6)])])
+    assert chain.ride_files == replace(chain, name="again").ride_files == ("moves.csv",)
+    x = np.full(1000, 0.5)
+    assert chain.process(x, 48000).audio == pytest.approx(10 ** (-6 / 20) * x)
+    assert chain.with_value("ride.file", "moves.csv") == chain
+    with pytest.raises(UsageError, match=r"^cannot read the ride file no.csv: No such file"):
+        Chain([Ride(file="no.csv")])
+
+
+def test_a_ride_file_is_not_written_over(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "out.gr.csv").write_text("seconds,gain_db\n0,0\n")
+    soundfile.write("in.wav", np.zeros(1000), 48000)
+    chain = Chain([Ride(file="out.gr.csv")])
+    with pytest.raises(OutputError, match="out.gr.csv is the input"):
+        chainkit.render("in.wav", chain, "out.wav", chainkit.Options(force=True))
+
+
+def test_the_record_takes_no_ride_file_for_the_chain_file(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "moves.csv").write_text("seconds,gain_db\n0,0\n")
+    soundfile.write("in.wav", np.full(1000, 0.1), 48000)
+    chain = chainkit.parse_chain("chainkit: 1\nstages: [{ride: {file: moves.csv}}]\n")
+    assert chainkit.render("in.wav", chain, "out.wav").record["chain_file"] is None
 
 
 def test_stages_made_in_python_are_checked():

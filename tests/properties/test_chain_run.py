@@ -318,7 +318,9 @@ def test_a_stream_is_used_once(rng):
         stream.finish()
 
 
-@pytest.mark.parametrize("rate", [0, -1, 44100.5, 1e9, float("nan"), 7999])
+@pytest.mark.parametrize(
+    "rate", [0, -1, 44100.5, 1e9, float("nan"), 7999, "48000", None, [48000], True, 48000 + 0j]
+)
 def test_a_rate_that_no_sound_has_is_refused(rate):
     for use in (FULL.check, lambda rate: FULL.stream(rate, 1)):
         with pytest.raises(ValueError, match=r"is no whole number of Hz from 8000 to 384000"):
