@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from chainkit.stages.base import (
     Amount,
@@ -36,6 +36,9 @@ OCTAVES = Amount(BANDWIDTH, 0.01, 8.0)
 class Slope(Value):
     """A Butterworth slope: a multiple of 6 dB/oct up to 48."""
 
+    due = "one of 6, 12, 18, 24, 30, 36, 42, 48 dB/oct"
+    due_in_python = "one of 6, 12, 18, 24, 30, 36, 42, 48, in dB/oct"
+
     def parse(self, text: str) -> float:
         """Slope in dB/oct."""
         return SLOPE.parse(text, 6.0, 48.0)
@@ -44,10 +47,9 @@ class Slope(Value):
         """`value` with its unit."""
         return SLOPE.format(value)
 
-    def check(self, value: float) -> None:
-        """Raise ValueError unless the slope is 6, 12, … 48 dB/oct."""
-        if value not in range(6, 49, 6):
-            raise ValueError("is not one of 6, 12, 18, 24, 30, 36, 42, 48 dB/oct")
+    def takes(self, value: Any) -> bool:
+        """Whether it is 6, 12, … or 48 dB/oct."""
+        return isinstance(value, (int, float)) and value in range(6, 49, 6)
 
     def allowed(self) -> tuple[str, ...]:
         """Each of the slopes."""
