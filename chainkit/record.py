@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from chainkit.audio.formats import check_subtype
 from chainkit.audio.reader import AudioReader
 from chainkit.chain import Chain
 from chainkit.chain.reading import chain_from_dict
@@ -225,13 +226,18 @@ def read_recorded(path: str | Path) -> Recorded:
     seed = _value(record, path, int, "output", "dither_seed")
     if not 0 <= seed < 1 << 64:
         raise UsageError(f"{path}: output.dither_seed is not a seed")
+    container, subtype = text("output", "container"), text("output", "subtype")
+    try:
+        check_subtype(container, subtype)
+    except UsageError as fault:
+        raise UsageError(f"{path}: {fault}") from None
     return Recorded(
         folder / text("voice", "file"),
         folder / text("output", "file"),
         text("voice", "sha256"),
         text("output", "sha256"),
-        text("output", "container"),
-        text("output", "subtype"),
+        container,
+        subtype,
         seed,
         prepared_chain(record, path),
         _value(record, path, dict, "versions"),

@@ -255,12 +255,12 @@ def test_a_flac_file_without_frames_is_not_written(tmp_path):
         (
             "out.flac",
             None,
-            r"FLAC has no sample format 'FLOAT' \(PCM_S8, PCM_16, PCM_24\); --samples",
+            r"FLAC has no sample format 'FLOAT' \(PCM_S8, PCM_16, PCM_24\)$",
         ),
         (
             "out.wav",
             "PCM24",
-            r"WAV has no sample format 'PCM24' .*did you mean 'PCM_24'\?; --samples",
+            r"WAV has no sample format 'PCM24' .*did you mean 'PCM_24'\?$",
         ),
     ],
 )
