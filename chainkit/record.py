@@ -18,6 +18,7 @@ from chainkit.chain.reading import chain_from_dict
 from chainkit.chain.stream import Prepared
 from chainkit.errors import UsageError
 from chainkit.gainlog import GainLog
+from chainkit.units import SEEDS
 
 FORMAT = 1
 MAX_BYTES = 64 << 20
@@ -224,7 +225,7 @@ def read_recorded(path: str | Path) -> Recorded:
 
     folder = Path(os.path.realpath(path)).parent
     seed = _value(record, path, int, "output", "dither_seed")
-    if not 0 <= seed < 1 << 64:
+    if not SEEDS[0] <= seed <= SEEDS[1]:
         raise UsageError(f"{path}: output.dither_seed is not a seed")
     container, subtype = text("output", "container"), text("output", "subtype")
     try:

@@ -15,6 +15,12 @@ RATES = (8000, 384000)
 MOST_CHANNELS = 32
 """Most channels that sound is taken with."""
 
+LOG_STEPS = (0.0001, 10.0)
+"""Shortest and longest row of a gain-reduction log in seconds."""
+
+SEEDS = (0, 2**63 - 1)
+"""Lowest and highest seed of what is random."""
+
 NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
 _TEXT = re.compile(rf"\s*({NUMBER})\s*(\S.*?)?\s*")
 _COMMA = re.compile(r",(\d+)\s*(\S.*)?")

@@ -13,7 +13,7 @@ from chainkit.cli import show
 from chainkit.cli.options import add_chain, add_force, add_json, quantity, read_chain, whole_number
 from chainkit.errors import SampleFormatError, UsageError
 from chainkit.process import load_numba
-from chainkit.units import TIME, nearest
+from chainkit.units import LOG_STEPS, SEEDS, TIME, nearest
 
 if TYPE_CHECKING:
     from chainkit.rendering import Result
@@ -44,7 +44,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--log-step",
-        type=quantity(TIME, 0.0001, 10.0),
+        type=quantity(TIME, *LOG_STEPS),
         default=0.010,
         metavar="TIME",
         help='length of a row of the log (default "10 ms")',
@@ -56,7 +56,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--seed",
-        type=whole_number(0, 2**63 - 1),
+        type=whole_number(*SEEDS),
         default=0,
         metavar="N",
         help="seed of the dither (default 0)",

@@ -9,7 +9,7 @@ from __future__ import annotations
 import dataclasses
 import re
 from collections.abc import Iterator
-from numbers import Real
+from numbers import Integral, Real
 from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple, NoReturn, Protocol
 
 from chainkit.units import NUMBER, Quantity, nearest
@@ -385,7 +385,7 @@ def _plain(value: Any) -> Any:
     """`value` as Python's own number where it is another one, such as numpy's."""
     if type(value) in (float, int, bool) or not isinstance(value, Real):
         return value
-    return float(value)
+    return int(value) if isinstance(value, Integral) else float(value)
 
 
 def _listed(value: Any, path: tuple[str | int, ...], due: str) -> tuple[Any, ...]:

@@ -329,6 +329,34 @@ def test_a_rate_that_no_sound_has_is_refused(rate):
         Chain([]).process(np.zeros(1000), rate)
 
 
+@pytest.mark.parametrize(
+    ("option", "message"),
+    [
+        ({"force": "no"}, "force 'no' is not True or False$"),
+        ({"detail": 1}, "detail 1 is not True or False$"),
+        ({"allow_clipping": None}, "allow_clipping None is not True or False$"),
+        ({"seed": 1.5}, "seed 1.5 is not a whole number from 0 to 9223372036854775807$"),
+        ({"seed": -1}, "seed -1 is not a whole number"),
+        ({"seed": 2**63}, "seed 9223372036854775808 is not a whole number"),
+        ({"seed": True}, "seed True is not a whole number"),
+        ({"log_step": "10 ms"}, "log_step '10 ms' is not a number from 0.0001 to 10, in s$"),
+        ({"log_step": np.inf}, "log_step inf is not a number from"),
+        ({"log_step": np.nan}, "log_step nan is not a number from"),
+        ({"log_step": 1e12}, r"log_step 1000000000000.0 is not a number from"),
+        ({"subtype": 16}, "subtype 16 is not text$"),
+    ],
+)
+def test_options_are_checked_when_they_are_made(option, message):
+    with pytest.raises(ValueError, match=f"^{message}"):
+        chainkit.Options(**option)
+
+
+def test_options_take_numbers_of_numpy():
+    options = chainkit.Options(seed=np.int64(3), log_step=np.float32(0.5))
+    assert options == chainkit.Options(seed=3, log_step=0.5)
+    assert (type(options.seed), type(options.log_step)) == (int, float)
+
+
 def test_what_is_no_chain_and_no_path_is_refused(tmp_path):
     """A number would be taken for an open file."""
     with pytest.raises(TypeError, match=r"as chainkit.load_chain gives one; found 'lead.yaml'"):
