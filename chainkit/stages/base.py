@@ -468,7 +468,9 @@ class Stage(Settings):
         return self
 
     def start(self, rate: int, channels: int) -> Run:
-        """Begin one use of the stage.
+        """Begin one use of the stage, whose compiled loops trust the shape of what they are given.
+
+        A `chainkit.ChainStream` checks it first.
 
         Parameters
         ----------
@@ -478,6 +480,7 @@ class Stage(Settings):
         Returns
         -------
         Run
+            For blocks of float64 in C order.
         """
         raise TypeError(f"{type(self).__name__} cannot run")
 
