@@ -139,19 +139,17 @@ class SampleFormatError(UsageError):
 
     Parameters
     ----------
+    message : str
     container, subtype : str
         As `chainkit.audio.formats` names them.
     possible : sequence of str
         The sample formats that `container` can be written with.
-    hint : str
-        What to add, such as the nearest of them.
     """
 
     def __init__(
-        self, container: str, subtype: str, possible: Sequence[str], hint: str = ""
+        self, message: str, container: str = "", subtype: str = "", possible: Sequence[str] = ()
     ) -> None:
-        them = ", ".join(possible)
-        super().__init__(f"{container} has no sample format {subtype!r} ({them}){hint}")
+        super().__init__(message)
         self.container = container
         self.subtype = subtype
         self.possible = possible

@@ -125,7 +125,8 @@ def check_subtype(container: str, subtype: str) -> str:
         raise UsageError(f"there is no container {container!r} ({known})")
     if subtype.upper() in legal:
         return subtype.upper()
-    raise SampleFormatError(container, subtype, legal, nearest(subtype, legal))
+    told = f"{container} has no sample format {subtype!r} ({', '.join(legal)})"
+    raise SampleFormatError(told + nearest(subtype, legal), container, subtype, legal)
 
 
 def check_channels(container: str, channels: int) -> None:
