@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from numbers import Real
 from typing import TYPE_CHECKING, Any
 
 from chainkit.chain import walk
@@ -24,6 +25,7 @@ from chainkit.stages.base import (
     checked,
     cut,
 )
+from chainkit.stages.ride import Ride
 from chainkit.units import LOUDNESS, RATES, nearest
 
 if TYPE_CHECKING:
@@ -45,7 +47,8 @@ class Chain:
     Parameters
     ----------
     stages : iterable of Stage
-        A stage without a name is given its kind, then kind-2, ….
+        A stage without a name is given its kind, then kind-2, …; a ride that names a file, as seen
+        from the current folder, the points in it.
     name, notes : str
     working_level : float or None, LUFS
         Loudness to which the voice is trimmed ahead of the first stage.
@@ -54,8 +57,10 @@ class Chain:
     places : mapping of path to Place
         Where each value stands, in the file or where it was replaced; a path is
         (stage index, key, …).
-    files : tuple of str
-        The files it was read from: the chain file, then the ride files.
+    file : str
+        The chain file it was read from; empty where there is none.
+    ride_files : tuple of str
+        The files that points were read from.
     way_out : str
         What else to say of a value that does not suit the sample rate: how to change it.
 
@@ -64,7 +69,7 @@ class Chain:
     SettingFault
         A value that a chain file would not take, such as a working level above 0 LUFS.
     UsageError
-        Two stages have the same name.
+        Two stages have the same name, or a ride file cannot be read or has faults.
     """
 
     stages: tuple[Stage, ...]
@@ -73,13 +78,17 @@ class Chain:
     working_level: float | None = None
     source: str = field(default="chain", compare=False)
     places: Mapping[Trail, Place] = field(default_factory=dict, compare=False, repr=False)
-    files: tuple[str, ...] = field(default=(), compare=False, repr=False)
+    file: str = field(default="", compare=False, repr=False)
+    ride_files: tuple[str, ...] = field(default=(), compare=False, repr=False)
     way_out: str = field(default="", compare=False, repr=False)
 
     def __post_init__(self) -> None:
         for key, form in HEAD.items():
             object.__setattr__(self, key, checked(form, getattr(self, key), (key,)))
         stages = checked(STAGES, self.stages, ("stages",))
+        named = tuple(stage.file for stage in stages if isinstance(stage, Ride) and stage.file)
+        object.__setattr__(self, "ride_files", (*self.ride_files, *named))
+        stages = tuple(with_points(stage, "") for stage in stages)
         object.__setattr__(self, "stages", tuple(_named(stages)))
         faults = Faults()
         seen: set[str] = set()
@@ -148,8 +157,9 @@ class Chain:
             The rate is no whole number of Hz from 8000 to 384000.
         """
         lowest, highest = RATES
-        if not (lowest <= rate <= highest and rate == int(rate)):
-            raise ValueError(f"rate={rate} is no whole number of Hz from {lowest} to {highest}")
+        is_taken = isinstance(rate, Real) and lowest <= rate <= highest and rate == int(rate)
+        if not is_taken:
+            raise ValueError(f"rate={rate!r} is no whole number of Hz from {lowest} to {highest}")
         faults = Faults()
         for index, stage in enumerate(self.stages):
             for misfit in () if stage.bypass else stage.faults_at(rate):
@@ -258,7 +268,12 @@ class Chain:
         ------
         UsageError
             The path leads nowhere or the value is not allowed.
+        TypeError
+            Path or value is no text.
         """
+        if not isinstance(path, str) or not isinstance(text, str):
+            due = "path and value are text, such as 'deess.threshold' and '-36 dB'"
+            raise TypeError(f"{due}; found {path!r} and {text!r}")
         if path == "working_level":
             return replace(self, working_level=self._read(path, WORKING_LEVEL, text))
         stage_name, _, rest = path.partition(".")
@@ -271,7 +286,7 @@ class Chain:
         except SettingFault as fault:
             raise UsageError(f"{self.source}: {cut(path)}: {fault.message}") from None
         stages = list(self.stages)
-        stages[index] = with_points(stage, "")
+        stages[index] = stage
         trail = (index, *(int(key) - 1 if key.isdecimal() else key for key in rest.split(".")))
         place = (place or Place(f"{self.source}: {path}"))._replace(text=text)
         places = {**self.places, trail: place}

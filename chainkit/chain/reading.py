@@ -51,7 +51,7 @@ def load_chain(path: str | os.PathLike[str]) -> Chain:
         It has a fault, or a ride file that it names; the message names file, line and column.
     """
     chain = parse_chain(read_text(path), str(path), os.path.dirname(path))
-    return replace(chain, files=(str(path), *chain.files))
+    return replace(chain, file=str(path))
 
 
 def load_preset(name: str) -> Chain:
@@ -67,7 +67,7 @@ def load_preset(name: str) -> Chain:
     path = preset_path(name)
     chain = parse_chain(read_text(path), f"preset {name}")
     way_out = f"chainkit presets copy {name} TO puts it where you can change it"
-    return replace(chain, files=(str(path),), way_out=way_out)
+    return replace(chain, file=str(path), way_out=way_out)
 
 
 def find_chain(text: str, folder: Path | None = None) -> Chain:
@@ -149,7 +149,7 @@ def _from_nodes(root: Any, source: str, folder: str) -> Chain:
         working_level=head["working_level"],
         source=source,
         places=reader.places,
-        files=tuple(os.path.join(folder, name) for _, name in stages if name),
+        ride_files=tuple(os.path.join(folder, name) for _, name in stages if name),
     )
 
 

@@ -76,7 +76,7 @@ def _list(as_json: bool) -> None:
         import json
 
         listed = [
-            {"preset": key, "name": chain.name, "notes": chain.notes, "path": chain.files[0]}
+            {"preset": key, "name": chain.name, "notes": chain.notes, "path": chain.file}
             for key, chain in chains.items()
         ]
         print(json.dumps(listed, indent=2, ensure_ascii=False))

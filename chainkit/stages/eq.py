@@ -6,7 +6,7 @@ import math
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from chainkit.stages.base import (
     Amount,
@@ -39,6 +39,9 @@ SLOPES = range(6, 49, 6)
 class Slope(Value):
     """A Butterworth slope: a multiple of 6 dB/oct up to 48."""
 
+    due = "one of 6, 12, 18, 24, 30, 36, 42, 48 dB/oct"
+    due_in_python = "one of 6, 12, 18, 24, 30, 36, 42, 48, in dB/oct"
+
     def parse(self, text: str) -> float:
         """Slope in dB/oct."""
         meant = self.nearest(text) if _is_bare(text) else ""
@@ -50,10 +53,9 @@ class Slope(Value):
         """`value` with its unit."""
         return SLOPE.format(value)
 
-    def check(self, value: float) -> None:
-        """Raise ValueError unless the slope is 6, 12, … 48 dB/oct."""
-        if value not in SLOPES:
-            raise ValueError(f"is not one of {', '.join(map(str, SLOPES))} dB/oct")
+    def takes(self, value: Any) -> bool:
+        """Whether it is 6, 12, … or 48 dB/oct."""
+        return isinstance(value, (int, float)) and value in SLOPES
 
     def allowed(self) -> tuple[str, ...]:
         """Each of the slopes."""

@@ -20,7 +20,8 @@ class Ride(Stage):
     ----------
     points : tuple of (float, float), seconds and dB, times rising
     file : str
-        CSV file to take the points from; the chain layer reads it and puts them in its place.
+        CSV file to take the points from, in the place of `points`; a chain that the stage is put
+        into reads it.
     """
 
     kind: ClassVar[str] = "ride"

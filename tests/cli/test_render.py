@@ -350,7 +350,21 @@ def test_an_output_that_would_clip_is_not_put_in_place(folder, capsys):
         (["voice.wav", "--chain", "chain.yaml", "-o", "."], 4, ". is a folder; name a file in it"),
         (["voice.wav", "--chain", "chain.yaml", "-o", "/"], 4, "/ is a folder; name a file in it"),
         (["voice.wav", "--chain", "chain.yaml", "-o", ".."], 4, ".. is a folder; name a file"),
-        (["voice.wav", "--chain", "chain.yaml", "-o", "o.flac", "--samples", "float32"], 2, "FLAC"),
+        (
+            ["voice.wav", "--chain", "chain.yaml", "-o", "o.flac", "--samples", "float32"],
+            2,
+            "chainkit: FLAC has no sample format float32; --samples takes 16, 24 for it\n",
+        ),
+        (
+            ["voice.wav", "--chain", "chain.yaml", "-o", "o.flac", "--samples", "32"],
+            2,
+            "chainkit: FLAC has no sample format 32; --samples takes 16, 24 for it\n",
+        ),
+        (
+            ["float.wav", "--chain", "chain.yaml", "-o", "o.flac"],
+            2,
+            "FLAC has no sample format float32, as the voice is; --samples takes 16, 24 for it\n",
+        ),
         (
             ["voice.wav", "--chain", "chain.yaml", "-o", "o.wav", "--samples", "12"],
             2,
@@ -376,6 +390,7 @@ def test_faults_are_one_line_and_leave_nothing(folder, rng, capsys, arguments, c
     (folder / "link.wav").symlink_to("voice.wav")
     soundfile.write("empty.wav", np.zeros((0, 1)), 48000)
     soundfile.write("low.wav", bursts(rng, 8_000), 8000)
+    soundfile.write("float.wav", bursts(rng, 8_000), 48000, "FLOAT")
     broken = bursts(rng, 96_000)
     broken[71_234] = np.nan
     soundfile.write("nan.wav", broken, 48000, "FLOAT")
@@ -571,8 +586,9 @@ def test_a_record_that_was_tampered_with_is_one_line(folder, capsys, path, value
     capsys.readouterr()
     assert main(["verify", "out.record.json"]) == 2
     message = capsys.readouterr().err
-    assert message.startswith("chainkit: ")
+    assert message.startswith("chainkit: out.record.json")
     assert message.count("\n") == 1
+    assert "--" not in message  # no option cures it
 
 
 def test_a_fault_in_a_record_s_chain_is_told_where_it_stands(folder, capsys):

@@ -197,6 +197,16 @@ def test_public_names_are_what_is_listed():
         chainkit.nothing  # noqa: B018
 
 
+def test_public_names_are_shown_and_the_version_is_known(capsys):
+    code = "import sys, chainkit; print(*dir(chainkit)); print(*sys.modules)"
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    names, loaded = (line.split() for line in run.stdout.splitlines())
+    assert {*chainkit.__all__, "__version__", "__doc__"} <= {*names}
+    assert not {*HEAVY, "importlib.metadata", "chainkit.chain"} & {*loaded}
+    assert main(["--version"]) == 0
+    assert capsys.readouterr().out == f"chainkit {chainkit.__version__}\n"
+
+
 def test_check_prints_resolved_chains_and_all_faults(tmp_path, capsys, monkeypatch):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "good.yaml").write_text("chainkit: 1\nstages:\n  - deess: {threshold: -30 dB}\n")

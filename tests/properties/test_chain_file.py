@@ -6,11 +6,13 @@ import json
 import math
 import re
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import jsonschema
 import numpy as np
 import pytest
+import soundfile
 import yaml
 from hypothesis import assume, given
 from hypothesis import strategies as st
@@ -21,9 +23,9 @@ from chainkit.chain.ridefile import read_ride
 from chainkit.chain.schema import chain_schema
 from chainkit.chain.text import one_line
 from chainkit.demo import CHAIN
-from chainkit.errors import ChainFileError, UsageError
+from chainkit.errors import ChainFileError, OutputError, UsageError
 from chainkit.presets import preset_names, preset_path
-from chainkit.stages.eq import Bell, HighShelf, LowShelf, Notch
+from chainkit.stages.eq import Bell, Highpass, HighShelf, LowShelf, Notch
 from chainkit.units import FREQUENCY
 
 GOOD = """\
@@ -548,6 +550,15 @@ def test_a_change_that_leads_nowhere_is_refused(path, text, message):
         chainkit.parse_chain(GOOD).with_value(path, text)
 
 
+@pytest.mark.parametrize(
+    ("path", "value"),
+    [("compress.threshold", -20), ("working_level", None), (None, "-20 dB"), (["deess"], "1:1")],
+)
+def test_a_change_takes_text(path, value):
+    with pytest.raises(TypeError, match="path and value are text, such as .*; found"):
+        chainkit.parse_chain(GOOD).with_value(path, value)
+
+
 def test_ride_files(tmp_path):
     (tmp_path / "moves.csv").write_text("seconds,gain_db\n0,0\n1.5,-2.25\n")
     (tmp_path / "bad.csv").write_text("seconds,gain_db\n0,0\n1.5,quiet\n")
@@ -601,8 +612,39 @@ def test_the_faults_of_a_ride_file_are_told_where_they_stand(tmp_path, text, fau
     assert "float" not in str(caught.value)
 
 
+def test_a_ride_file_named_in_python_is_read(tmp_path, monkeypatch):
+    """From the current folder, when the ride becomes part of a chain."""
+    (tmp_path / "moves.csv").write_text("seconds,gain_db\n0,-6\n1.5,-6\n")
+    monkeypatch.chdir(tmp_path)
+    chain = Chain([Ride(file="moves.csv")])
+    assert chain == Chain([Ride(points=[(0, -6), (1.5, -6)])])
+    assert chain.ride_files == replace(chain, name="again").ride_files == ("moves.csv",)
+    x = np.full(1000, 0.5)
+    assert chain.process(x, 48000).audio == pytest.approx(10 ** (-6 / 20) * x)
+    assert chain.with_value("ride.file", "moves.csv") == chain
+    with pytest.raises(UsageError, match=r"^cannot read the ride file no.csv: No such file"):
+        Chain([Ride(file="no.csv")])
+
+
+def test_a_ride_file_is_not_written_over(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "out.gr.csv").write_text("seconds,gain_db\n0,0\n")
+    soundfile.write("in.wav", np.zeros(1000), 48000)
+    chain = Chain([Ride(file="out.gr.csv")])
+    with pytest.raises(OutputError, match="out.gr.csv is the input"):
+        chainkit.render("in.wav", chain, "out.wav", chainkit.Options(force=True))
+
+
+def test_the_record_takes_no_ride_file_for_the_chain_file(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "moves.csv").write_text("seconds,gain_db\n0,0\n")
+    soundfile.write("in.wav", np.full(1000, 0.1), 48000)
+    chain = chainkit.parse_chain("chainkit: 1\nstages: [{ride: {file: moves.csv}}]\n")
+    assert chainkit.render("in.wav", chain, "out.wav").record["chain_file"] is None
+
+
 def test_stages_made_in_python_are_checked():
-    with pytest.raises(ValueError, match="ratio 0.5 is not between 1:1 and inf"):
+    with pytest.raises(ValueError, match="ratio 0.5 is not a number from 1 to inf$"):
         chainkit.Compress(threshold=-20.0, ratio=0.5)
     with pytest.raises(ValueError, match="detector 'vu' is not one of peak, rms"):
         chainkit.Compress(threshold=-20.0, ratio=2.0, detector="vu")
@@ -610,23 +652,32 @@ def test_stages_made_in_python_are_checked():
         chainkit.Chain([chainkit.Gain(gain=1.0, name="a"), chainkit.Gain(gain=1.0, name="a")])
 
 
+PRESS = partial(chainkit.Compress, threshold=-20.0, ratio=3.0)
+
+
 @pytest.mark.parametrize(
     ("make", "message"),
     [
-        (lambda: Chain([], working_level=math.nan), "working_level nan is not a loudness"),
-        (lambda: Chain([], working_level=5), "working_level 5 is not between -60 LUFS and 0 LUFS"),
-        (lambda: Chain([], working_level=math.inf), "working_level inf is not between -60 LUFS"),
-        (lambda: Chain([], working_level="-20 LUFS"), "working_level '-20 LUFS' is not a loudness"),
+        (
+            lambda: Chain([], working_level=math.nan),
+            "working_level nan is not None or a number from -60 to 0, in LUFS$",
+        ),
+        (lambda: Chain([], working_level=5), "working_level 5 is not None or a number from -60"),
+        (lambda: Chain([], working_level=math.inf), "working_level inf is not None or a number"),
+        (lambda: Chain([], working_level="-20 LUFS"), "working_level '-20 LUFS' is not None or a"),
         (lambda: Chain([], name=5), "name 5 is not text"),
         (lambda: Chain(["gain"]), "stages.1 needs a Stage; found 'gain'"),
         (lambda: Chain("lead.yaml"), "stages needs a list; found 'lead.yaml'"),
-        (lambda: Ride(points=[(0, math.nan)]), "points.1.gain nan is not a gain"),
+        (lambda: Ride(points=[(0, math.nan)]), "points.1.gain nan is not a number from -120"),
         (
             lambda: Ride(points=[(0, 0), (1, 500)]),
-            "points.2.gain 500 is not between -120 dB and 24",
+            "points.2.gain 500 is not a number from -120 to 24, in dB$",
         ),
-        (lambda: Ride(points=[(-1, 0)]), "points.1.time -1 is not between 0 s and 1000000 s"),
-        (lambda: Ride(points=np.array([[0, np.inf]])), "points.1.gain inf is not between"),
+        (
+            lambda: Ride(points=[(-1, 0)]),
+            "points.1.time -1 is not a number from 0 to 1000000, in s$",
+        ),
+        (lambda: Ride(points=np.array([[0, np.inf]])), "points.1.gain inf is not a number from"),
         (lambda: Ride(points=[(0, 0, 0)]), r"points.1 needs \[time, gain\]; found \(0, 0, 0\)"),
         (lambda: Ride(points=[1, 2]), r"points.1 needs \[time, gain\]; found 1"),
         (lambda: Ride(points="moves.csv"), "points needs a list; found 'moves.csv'"),
@@ -641,10 +692,36 @@ def test_stages_made_in_python_are_checked():
         ),
         (
             lambda: chainkit.Compress(threshold=-20, ratio=3, makeup=np.zeros(2)),
-            r"makeup array\(\[0., 0.\]\) is not a gain",
+            r"makeup array\(\[0., 0.\]\) is not 'match' or a number from -60 to 48, in dB$",
         ),
-        (lambda: chainkit.Gain(gain=True), "gain True is not a gain"),
-        (lambda: chainkit.Gain(gain=np.float32(1000)), "gain 1000.0 is not between"),
+        (
+            lambda: PRESS(threshold="-20 dB"),
+            "threshold '-20 dB' is not a number from -120 to 24, in",
+        ),
+        (lambda: PRESS(mix=50), "mix 50 is not a number from 0 to 1$"),
+        (lambda: PRESS(mix="50 %"), "mix '50 %' is not a number from 0 to 1$"),
+        (lambda: PRESS(link="yes"), "link 'yes' is not True or False$"),
+        (lambda: PRESS(bypass=1), "bypass 1 is not True or False$"),
+        (lambda: PRESS(range="none"), "range 'none' is not None or a number from 0 to 120, in dB$"),
+        (
+            lambda: PRESS(detector=np.array(["rms", "vu"])),
+            "detector array.* is not one of peak, rms$",
+        ),
+        (lambda: PRESS(name=np.zeros(2)), r"name array\(\[0., 0.\]\) is not a name of letters"),
+        (
+            lambda: Highpass(frequency="80 Hz"),
+            "frequency '80 Hz' is not a number from 1 to 192000, in",
+        ),
+        (
+            lambda: Highpass(frequency=80, slope=20),
+            "slope 20 is not one of 6, 12, .*, 48, in dB/oct$",
+        ),
+        (lambda: Highpass(frequency=80, slope=np.zeros(2)), r"slope array.* is not one of 6, 12"),
+        (lambda: chainkit.Gain(gain=True), "gain True is not a number"),
+        (
+            lambda: chainkit.Gain(gain=np.float32(1000)),
+            "gain 1000.0 is not a number from -120 to 60, in dB$",
+        ),
     ],
 )
 def test_what_a_chain_file_refuses_is_refused_from_python(make, message):
