@@ -179,8 +179,40 @@ def test_the_median_is_that_of_the_role_without_those_that_change_the_stage():
     assert common(rows, "none", figure_of("trim_db")) is None
 
 
-def test_ordinary_songs_do_not_stand_out():
-    assert marks(*usual(1, 2, 3, 4, 5, 6, 7)) == []
+# What stands out at the least, and what does in any case (common practice, no source).
+LIMITS = [
+    *(("deess", 1.5, 3.0), ("compress", 1.5, 3.0), ("sibilance", 1.5, 3.0)),
+    *(("loudness", 1.0, 2.5), ("noise", 6.0, 12.0), ("level", 3.0, 9.0)),
+]
+SIDES = [(what, *limits, side) for what, *limits in LIMITS for side in (-1, 1)]
+
+
+def departing(what, values):
+    """Songs that are alike but for one figure, by how far it is from the same; who is told."""
+    songs = [outcome(7 * n, **{what: value}) for n, value in enumerate(values, start=1)]
+    return [n for n, row in enumerate(overview("Example", songs).rows, start=1) if row.marks]
+
+
+@pytest.mark.parametrize(("what", "least", "always", "side"), SIDES)
+def test_among_songs_that_are_alike_a_small_departure_does_not_stand_out(what, least, always, side):
+    welcome = what == "noise" and side < 0
+    assert departing(what, [0.0, 0.0, 0.0, 0.0, side * (least - 0.05)]) == []
+    assert departing(what, [0.0, 0.0, 0.0, 0.0, side * (least + 0.05)]) == [5] * (not welcome)
+
+
+@pytest.mark.parametrize(("what", "least", "always", "side"), SIDES)
+def test_among_scattered_songs_only_a_large_departure_stands_out(what, least, always, side):
+    """The median is `scatter`, and the others lie 0, 1, 2 and 3 times that from it.
+
+    By Iglewicz and Hoaglin's rule (from memory) one would stand out at 3.5 / 0.6745 * 1.5 = 7.8
+    times that; here it is 4 times.
+    """
+    welcome = what == "noise" and side < 0
+    scatter = side * always / 4
+    others = [-2 * scatter, -scatter, scatter, 2 * scatter]
+    away = scatter + side * always
+    assert departing(what, [*others, away - side * 0.05]) == []
+    assert departing(what, [*others, away + side * 0.05]) == [5] * (not welcome)
 
 
 def test_three_voices_are_too_few_to_tell():
