@@ -336,6 +336,22 @@ def test_moves_inside_a_phrase_are_slow(register, seed):
         assert np.abs(np.diff(inside)).max() <= 2.0 / 100 + 1e-9
 
 
+@pytest.mark.parametrize(("amount", "fastest"), [(1.0, 2.0), (0.3, 1.2)])
+def test_a_move_inside_a_phrase_ends_at_two_decibels_a_second(amount, fastest):
+    """A phrase that grows by 8 dB at once, which a Hann window of 4 s spreads out.
+
+    Its weight is at most half a second's worth a second, so the whole would be made good at some
+    4 dB a second, three tenths of it at 1.2.
+    """
+    power = np.full(1200, 1e-9)
+    power[100:600], power[600:1100] = 1e-3, 10**-2.2
+    settings = RideSettings(amount, 0.0, 24.0)
+    moves = riding.ride(power, np.zeros(1200), Phrasing([Stretch(100, 1100)], []), settings)
+    steps = 100 * np.abs(np.diff(moves.curve[130:1070]))
+    assert steps.max() <= 2.0 + 1e-9
+    assert steps.max() == pytest.approx(fastest, rel=0.15)
+
+
 @given(st.data())
 def test_whatever_the_phrasing_no_move_is_a_step_and_no_breath_is_lifted(data):
     """Phrases of any loudness, with breaths anywhere between them."""
