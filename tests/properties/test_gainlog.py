@@ -85,6 +85,14 @@ def test_reduction_inside_and_outside_events():
     assert outside < inside / 2
 
 
+def test_an_event_begins_and_ends_at_the_nearest_row(rng):
+    log = logged(bursts(rng, 20_000), 4096)
+    found = log.inside_and_outside([(0.1, 0.2)])
+    assert log.inside_and_outside([(0.0979, 0.2021)]) == found
+    assert log.inside_and_outside([(0.1021, 0.1979)]) == found
+    assert log.inside_and_outside([(0.09, 0.2)]) != found
+
+
 def test_outside_events_only_what_sounds_counts():
     """Rows from 50 dB below the loudest one on are silence, whatever a stage does in them."""
     levels, summary = RowLevels(), Summary(idle=2.0)
