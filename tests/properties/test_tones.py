@@ -211,6 +211,24 @@ def test_bands_without_a_line_are_left_as_they_are(rng):
     np.testing.assert_array_equal(without_lines(whistling[:1600]), whistling[:1600])
 
 
+def test_a_line_beside_which_nothing_pauses_may_be_a_note(rng):
+    bands = rng.exponential(1e-3, (3200, 160)).astype(np.float32)
+    bands[:, 80] += np.float32(0.1)
+    assert without_lines(bands) is bands
+    rest = np.delete(np.arange(160), 80)
+    bands[1600:, rest] *= np.float32(1e-3)
+    assert without_lines(bands)[1600:, 80].max() < 1e-3
+
+
+@pytest.mark.parametrize(("power", "taken"), [(4e-7, False), (1.6e-6, True)])
+def test_a_line_50_db_below_a_voice_is_left(rng, power, taken):
+    """The mean power of all is 160 * 1e-3 / 2: what is 50 dB below that lies at 8e-7."""
+    bands = rng.exponential(1e-3, (3200, 160)).astype(np.float32)
+    bands[1600:] *= np.float32(1e-6)
+    bands[:, 80] += np.float32(power)
+    assert (without_lines(bands) is not bands) == taken
+
+
 @pytest.fixture(scope="module")
 def clean(tmp_path_factory):
     song = sing(RATE, seconds=12.0, seed=3)
