@@ -57,6 +57,16 @@ def test_another_recording_level_is_told_as_cured_where_the_trim_makes_it_good()
     assert found.rows[-1].outlying == set()
 
 
+def test_a_trim_that_does_not_make_the_level_good_cures_nothing():
+    """A quiet recording with the trim of the others."""
+    songs = [*usual(1, 2, 3, 5, 6, 7), outcome(4, level=-9.0)]
+    songs[-1].record["trim_db"] = songs[0].record["trim_db"]
+    found = overview("Example", songs)
+    assert found.cured == []
+    (mark,) = found.marks
+    assert mark.startswith("song 4 (Song 4), lead: reaches the chain")
+
+
 def test_another_recording_level_without_a_trim_is_no_more_than_a_reason():
     songs = [*usual(1, 2, 3, 5, 6, 7), outcome(4, level=-9.0, loudness=-9.0)]
     for song in songs:
