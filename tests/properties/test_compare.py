@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pyloudnorm
@@ -14,7 +15,7 @@ import chainkit
 from chainkit.audio.reader import AudioReader
 from chainkit.chain.stream import Prepared, measure_loudness
 from chainkit.compare.candidates import candidates
-from chainkit.compare.interplay import interplay
+from chainkit.compare.interplay import Effect, interplay
 from chainkit.compare.job import compare
 from chainkit.compare.matching import matching_gains, residual
 from chainkit.compare.mixing import open_backing
@@ -25,6 +26,7 @@ from chainkit.compare.report import (
     as_csv_text,
     as_dict,
     figures,
+    sentences,
     within_uncertainty,
 )
 from chainkit.compare.squeeze import Squeeze, find_squeeze, squeezed
@@ -356,6 +358,19 @@ def test_a_shelf_ahead_of_the_de_esser_costs_reduction(rng):
     assert set(effects) == {("eq", "deess"), ("eq", "compress"), ("deess", "compress")}
     assert effects["eq", "deess"] > 1.0
     assert effects["deess", "compress"] < 0.0
+
+
+def test_effects_are_told_in_words_the_largest_first():
+    effects = (
+        *(Effect("eq", "deess", 1.24), Effect("deess", "compress", -3.0)),
+        *(Effect("eq", "compress", 0.09), Effect("gain", "compress", -0.1)),
+    )
+    outcome = SimpleNamespace(candidate=SimpleNamespace(name="Test"), effects=effects)
+    assert sentences(SimpleNamespace(outcomes=[outcome])) == [
+        "Test: deess saves compress 3.0 dB of mean reduction",
+        "Test: eq costs deess 1.2 dB of mean reduction",
+        "Test: gain saves compress 0.1 dB of mean reduction",
+    ]
 
 
 @pytest.mark.parametrize("frames", [1, 479, 480, 481, 1300])
