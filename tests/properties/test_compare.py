@@ -339,6 +339,18 @@ def test_a_target_out_of_the_squeeze_s_reach_is_told(voice, tmp_path):
     assert page.settings["Squeezed to"].startswith(ends.replace("-", "−"))
 
 
+def test_the_index_under_the_squeeze_is_that_of_the_squeezed_voice(tmp_path):
+    """Alone, the voice under the squeeze's gain is the squeezed file; its sibilants have risen."""
+    path = tmp_path / "voice.wav"
+    soundfile.write(path, sing(16000, seconds=12.0, seed=3).voice, 16000, "PCM_24")
+    first = run(str(path), tmp_path, candidates([GAIN]), squeeze=-9.0).first
+    measured = chainkit.measure_file(first.views["squeezed"].path)
+    assert first.squeezed_index_db == pytest.approx(measured.sibilance_index_db, abs=0.02)
+    rise = measured.sibilance_index_db - first.after.sibilance_index_db
+    assert first.squeeze_rise_db == pytest.approx(rise, abs=0.02)
+    assert rise > 0.5
+
+
 def test_a_target_that_the_squeeze_meets_needs_no_note(voice, tmp_path):
     found = run(voice, tmp_path, candidates([CHAIN]), squeeze=-16.0)
     assert found.first.views["squeezed"].loudness == pytest.approx(-16.0, abs=0.06)
