@@ -112,6 +112,12 @@ def test_the_block_size_does_not_matter_for_a_voice():
     assert whole.sibilants_p95_db == pytest.approx(np.quantile(levels, 0.95))
 
 
+def test_the_true_peak_is_no_lower_than_the_greatest_sample():
+    """In single precision 0.9 is 0.89999998."""
+    figures = measured(np.full((1, 1), 0.9))
+    assert figures.true_peak_dbtp == figures.sample_peak_dbfs
+
+
 @pytest.mark.parametrize("frames", [0, 1, 2, 479, 480, 481])
 def test_short_programmes(rng, frames):
     x = rng.standard_normal((frames, 2))
