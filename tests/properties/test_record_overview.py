@@ -35,6 +35,11 @@ def test_the_largest_cause_is_told():
     ]
 
 
+def test_what_departs_the_other_way_is_no_cause():
+    (found,) = marks(*usual(1, 2, 3, 5, 6, 7), outcome(4, compress=4.0, spread=-5.0))
+    assert found.endswith("the figures of the voice do not tell why")
+
+
 def test_a_changed_value_is_the_cause():
     changed = outcome(4, compress=-4.0, changes=[("compress.threshold", "-10 dB")])
     assert marks(*usual(1, 2, 3, 5, 6, 7), changed) == [
@@ -96,6 +101,15 @@ def test_a_change_that_most_voices_share_is_no_reason():
     louder = outcome(4, loudness=7.0, changes=[*shared, ("eq.bypass", "true")])
     (found,) = marks(*songs, louder)
     assert found.endswith("than the median; its changes: eq.bypass true")
+
+
+@pytest.mark.parametrize(("alike", "told"), [(2, True), (3, False)])
+def test_a_change_that_half_of_the_voices_share_is_no_reason(alike, told):
+    shared = [("eq.bypass", "true")]
+    numbers = (1, 2, 3, 5, 6, 7)
+    songs = [outcome(n, changes=shared if i < alike else ()) for i, n in enumerate(numbers)]
+    (found,) = marks(*songs, outcome(4, loudness=7.0, changes=shared))
+    assert found.endswith("its changes: eq.bypass true") == told
 
 
 def test_the_most_serious_comes_first():
