@@ -33,6 +33,8 @@ if TYPE_CHECKING:
     from chainkit.stages.ride import Ride
     from chainkit.verify import Verdict, verify_record
 
+    __version__: str
+
 _HOMES = {
     "chainkit.chain": ("Chain", "load_chain", "parse_chain"),
     "chainkit.chain.stream": ("ChainStream", "Prepared", "Processed", "prepare"),
@@ -113,7 +115,15 @@ __all__ = [
 ]
 
 
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__, "__version__"})
+
+
 def __getattr__(name: str) -> Any:
+    if name == "__version__":
+        from importlib.metadata import version
+
+        return version("chainkit")
     if name not in _HOME_OF:
         raise AttributeError(f"module 'chainkit' has no attribute {name!r}")
     from importlib import import_module

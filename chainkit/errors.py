@@ -2,7 +2,8 @@
 
 ChainkitError
 ├── UsageError           2  a wrong command, option or call
-│   └── ChainFileError   2  a fault in a chain file or songbook, with its place
+│   ├── ChainFileError   2  a fault in a chain file or songbook, with its place
+│   └── SampleFormatError 2 a sample format that a container does not have
 ├── LostError            1  a scheduler or its workers that are gone
 ├── AudioFileError       3  a sound file that cannot be read or used
 └── OutputError          4  an output that cannot be written
@@ -14,7 +15,7 @@ Faults of the programmer are ``ValueError`` and ``TypeError`` and may show a tra
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from typing import NamedTuple
 
 INTERRUPTED = 130
@@ -57,14 +58,16 @@ class Known(NamedTuple):
     key : str or None
         The key that is wrong, or whose value is.
     value : str or None
-        As it was written; None where the key itself is wrong.
-    allowed : callable
-        Gives what may stand there; asked only where it is shown, for the time that it takes.
+        As it was written; None where the key itself is wrong or missing.
+    allowed, nearest : callable
+        Give what may stand there, and which of it is nearest to what does, empty where none is;
+        asked only where they are shown, for the time that it takes.
     """
 
     key: str | None = None
     value: str | None = None
     allowed: Callable[[], Iterable[str]] = tuple
+    nearest: Callable[[], str] = str
 
 
 NOTHING = Known()
@@ -131,6 +134,27 @@ class ChainFileError(UsageError):
         """The first fault alone, with `others` in place of its own."""
         place = (self.source, self.line, self.column)
         return ChainFileError(self.message, *place, others, known=self.known, is_cut=is_cut)
+
+
+class SampleFormatError(UsageError):
+    """A sample format that a container does not have.
+
+    Parameters
+    ----------
+    message : str
+    container, subtype : str
+        As `chainkit.audio.formats` names them.
+    possible : sequence of str
+        The sample formats that `container` can be written with.
+    """
+
+    def __init__(
+        self, message: str, container: str = "", subtype: str = "", possible: Sequence[str] = ()
+    ) -> None:
+        super().__init__(message)
+        self.container = container
+        self.subtype = subtype
+        self.possible = possible
 
 
 class LostError(ChainkitError):

@@ -5,11 +5,11 @@ A preset is a chain file; its name is the file's, without ``.yaml``.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from pathlib import Path
 
 from chainkit.errors import UsageError
-from chainkit.units import nearest
+from chainkit.stages.base import brief
+from chainkit.units import near
 
 _PACKAGE = Path(__file__).resolve().parent
 _FOLDERS = (_PACKAGE / "preset_chains", _PACKAGE.parent / "presets")
@@ -31,8 +31,9 @@ def preset_path(name: str) -> Path:
     """
     found = _found()
     if name not in found:
-        hint = _near(name, found) or "; chainkit presets lists them"
-        raise UsageError(f"no preset {name!r}{hint}")
+        near = near_preset(name)
+        hint = f"; did you mean {near!r}?" if near else "; chainkit presets lists them"
+        raise UsageError(f"no preset {brief(name)}{hint}")
     return found[name]
 
 
@@ -50,21 +51,24 @@ def find_chain(text: str) -> Path:
     if path.exists() or len(path.parts) > 1:
         return path
     if path.suffix in SUFFIXES:
-        hint = _near(path.stem, _found()).replace("mean", "mean the preset")
-        if hint:
-            raise UsageError(f"no chain file {text!r}{hint}")
+        near = near_preset(text)
+        if near:
+            raise UsageError(f"no chain file {brief(text)}; did you mean the preset {near!r}?")
         return path
     try:
         return preset_path(text)
     except UsageError as fault:
-        raise UsageError(f"no chain file {text!r}, and {fault}") from None
+        raise UsageError(f"no chain file {brief(text)}, and {fault}") from None
 
 
-def _near(name: str, names: Iterable[str]) -> str:
-    """``; did you mean 'quiet-verse'?``, also where a word of a name was given; or nothing."""
-    word = name.lower()
-    holding = [one for one in names if len(word) > 2 and word in one]
-    return nearest(name, names) or (nearest(holding[0], holding) if holding else "")
+def near_preset(text: str) -> str:
+    """Name of the preset that is nearest to a name, or has it as a part; empty where none is."""
+    path, names = Path(text), preset_names()
+    if len(path.parts) > 1:
+        return ""
+    word = (path.stem if path.suffix in SUFFIXES else text).lower()
+    holding = (name for name in names if len(word) > 2 and word in name)
+    return near(word, names) or next(holding, "")
 
 
 def _found() -> dict[str, Path]:

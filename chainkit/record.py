@@ -11,12 +11,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from chainkit.audio.formats import check_subtype
 from chainkit.audio.reader import AudioReader
 from chainkit.chain import Chain
 from chainkit.chain.reading import chain_from_dict
 from chainkit.chain.stream import Prepared
 from chainkit.errors import UsageError
 from chainkit.gainlog import GainLog
+from chainkit.units import SEEDS
 
 FORMAT = 1
 MAX_BYTES = 64 << 20
@@ -74,7 +76,7 @@ def describe_chain(asked: Chain, prepared: Prepared, folder: Path) -> dict[str, 
         if before != after
     }
     return {
-        "chain_file": seen_from(folder, asked.files[0]) if asked.files else None,
+        "chain_file": seen_from(folder, asked.file) if asked.file else None,
         "chain": prepared.chain.resolved().as_dict(),
         "trim_db": prepared.trim,
         "matched_makeup_db": matched,
@@ -171,7 +173,7 @@ def prepared_chain(record: Mapping[str, Any], path: str | Path) -> Prepared:
     UsageError
         The record has no chain that can be read, or no trim.
     """
-    chain = chain_from_dict(_value(record, path, dict, "chain"), str(path))
+    chain = chain_from_dict(_value(record, path, dict, "chain"), str(path), "chain")
     trim = float(_value(record, path, (int, float), "trim_db"))
     if not abs(trim) <= MOST_TRIM or chain.needs_makeup:
         raise UsageError(f"{path}: trim_db or a makeup is not one that was rendered")
@@ -223,15 +225,20 @@ def read_recorded(path: str | Path) -> Recorded:
 
     folder = Path(os.path.realpath(path)).parent
     seed = _value(record, path, int, "output", "dither_seed")
-    if not 0 <= seed < 1 << 64:
+    if not SEEDS[0] <= seed <= SEEDS[1]:
         raise UsageError(f"{path}: output.dither_seed is not a seed")
+    container, subtype = text("output", "container"), text("output", "subtype")
+    try:
+        check_subtype(container, subtype)
+    except UsageError as fault:
+        raise UsageError(f"{path}: {fault}") from None
     return Recorded(
         folder / text("voice", "file"),
         folder / text("output", "file"),
         text("voice", "sha256"),
         text("output", "sha256"),
-        text("output", "container"),
-        text("output", "subtype"),
+        container,
+        subtype,
         seed,
         prepared_chain(record, path),
         _value(record, path, dict, "versions"),

@@ -34,7 +34,9 @@ from chainkit.record import (
     told_output,
     versions,
 )
+from chainkit.stages.base import Amount, Switch, Text, Value, checked
 from chainkit.stages.compress import is_matched
+from chainkit.units import LOG_STEPS, SEEDS, TIME
 
 LONGEST = 1 << 18
 LONG, SHORT = 1 << 19, 1 << 16
@@ -54,20 +56,20 @@ class Options:
     Parameters
     ----------
     subtype : str or None
-        Sample format of the output; the voice's if None.
-    log_step : float, seconds
+        Sample format of the output, such as ``PCM_24`` or ``FLOAT``; the voice's if None.
+    log_step : float, seconds, 0.0001 to 10
         Length of a row of the gain-reduction log.
     detail : bool
         Write the gain of each frame and stage as well.
-    seed : int ≥ 0
+    seed : int, 0 to 2**63 - 1
         Of the dither.
     allow_clipping, force : bool
         Keep an output that clips; replace files that are there.
 
     Raises
     ------
-    ValueError
-        `log_step` is not above 0, or `seed` below 0.
+    SettingFault
+        A value out of bounds or of another kind; a ValueError.
     """
 
     subtype: str | None = None
@@ -78,10 +80,29 @@ class Options:
     force: bool = False
 
     def __post_init__(self) -> None:
-        if not self.log_step > 0 or self.seed < 0:
-            raise ValueError("log_step is above 0 and seed not below 0")
+        for key, form in _FORMS.items():
+            object.__setattr__(self, key, checked(form, getattr(self, key), (key,)))
 
 
+class _Seed(Value):
+    """A whole number that dither can be seeded with."""
+
+    due = f"a whole number from {SEEDS[0]} to {SEEDS[1]}"
+
+    def takes(self, value: Any) -> bool:
+        """Whether it is one."""
+        is_whole = isinstance(value, int) and not isinstance(value, bool)
+        return is_whole and SEEDS[0] <= value <= SEEDS[1]
+
+
+_FORMS: dict[str, Value] = {
+    "subtype": Text(default=None),
+    "log_step": Amount(TIME, *LOG_STEPS),
+    "detail": Switch(),
+    "seed": _Seed(),
+    "allow_clipping": Switch(),
+    "force": Switch(),
+}
 DEFAULTS = Options()
 
 
@@ -148,7 +169,7 @@ def render(
     reader = AudioReader(voice)
     refuse_folder(Path(output))  # which may have no name to name the others after
     outputs = Outputs(Path(output))
-    _refuse_inputs(outputs, (str(voice), *chain.files))
+    _refuse_inputs(outputs, filter(None, (str(voice), chain.file, *chain.ride_files)))
     if not options.force:
         _refuse_shared_record(outputs)
     container, subtype = output_format(reader, output, options.subtype)

@@ -15,7 +15,14 @@ RATES = (8000, 384000)
 MOST_CHANNELS = 32
 """Most channels that sound is taken with."""
 
-NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
+LOG_STEPS = (0.0001, 10.0)
+"""Shortest and longest row of a gain-reduction log in seconds."""
+
+SEEDS = (0, 2**63 - 1)
+"""Lowest and highest seed of what is random."""
+
+UNSIGNED = r"(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
+NUMBER = rf"[+-]?{UNSIGNED}"
 _TEXT = re.compile(rf"\s*({NUMBER})\s*(\S.*?)?\s*")
 _COMMA = re.compile(r",(\d+)\s*(\S.*)?")
 _RATIO = re.compile(rf"\s*({NUMBER}|inf|∞)\s*:\s*({NUMBER})\s*")
@@ -34,6 +41,11 @@ class Quantity:
         The two likely spellings of a bare number; ``{}`` stands for the number.
     shown : tuple of str
         The units used to show a value; the base unit alone if left out.
+
+    Attributes
+    ----------
+    base : str
+        The base unit; empty where a value in it is a bare number.
     """
 
     def __init__(
@@ -47,6 +59,7 @@ class Quantity:
         self.powers = powers
         self.examples = examples
         self.shown = shown or (next(iter(powers)),)
+        self.base = next((unit for unit, power in powers.items() if power == 0), "")
         self._by_lower = {unit.lower(): unit for unit in powers}
 
     def parse(self, text: str, low: float = -math.inf, high: float = math.inf) -> float:
@@ -121,6 +134,7 @@ class Ratio(Quantity):
 
     def __init__(self) -> None:
         super().__init__("ratio", {":1": 0}, ("{}:1", "inf"))
+        self.base = ""
 
     def parse(self, text: str, low: float = -math.inf, high: float = math.inf) -> float:
         """Value of ``4:1`` or ``inf``; raises ValueError for anything else."""

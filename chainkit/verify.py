@@ -14,6 +14,7 @@ from chainkit.audio.writer import AudioWriter
 from chainkit.dsp.levels import to_db
 from chainkit.pipeline import Behind, ahead
 from chainkit.record import Recorded, read_recorded, versions
+from chainkit.units import FREQUENCY
 
 
 @dataclass(frozen=True)
@@ -118,15 +119,18 @@ def _render_again(
 
 
 def _other_form(output: AudioReader, again: AudioReader) -> list[str]:
-    """What the output has more or fewer of than it has when it is rendered again."""
+    """In what the form of the output is not that which it has when it is rendered again."""
     return [
-        f"the output has {there} {things}, rendered again it has {now}"
-        for things, there, now in (
-            ("channels", output.channels, again.channels),
-            ("frames", output.frames, again.frames),
-        )
+        f"the output has {there}, rendered again it has {now}"
+        for there, now in zip(_form(output), _form(again), strict=True)
         if there != now
     ]
+
+
+def _form(reader: AudioReader) -> tuple[str, ...]:
+    counts = ((reader.channels, "channel"), (reader.frames, "frame"))
+    counted = (f"{count} {noun}{'' if count == 1 else 's'}" for count, noun in counts)
+    return (f"a sample rate of {FREQUENCY.format(reader.rate)}", *counted)
 
 
 def _difference(one: AudioReader, other: AudioReader) -> tuple[int | None, float | None]:

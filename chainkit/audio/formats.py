@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import soundfile
 
-from chainkit.errors import UsageError
+from chainkit.errors import SampleFormatError, UsageError
 from chainkit.units import nearest
 
 if TYPE_CHECKING:
@@ -114,17 +114,19 @@ def check_subtype(container: str, subtype: str) -> str:
 
     Raises
     ------
-    UsageError
+    SampleFormatError
         `container` cannot be written with it; the message has those it can.
+    UsageError
+        There is no such container.
     """
     legal = subtypes(container)
+    if not legal:
+        known = ", ".join(sorted({*CONTAINERS.values(), *WAVE_FAMILY}))
+        raise UsageError(f"there is no container {container!r} ({known})")
     if subtype.upper() in legal:
         return subtype.upper()
-    hint = nearest(subtype, legal)
-    raise UsageError(
-        f"{container} has no sample format {subtype!r} ({', '.join(legal)}){hint}; "
-        "--samples chooses one"
-    )
+    told = f"{container} has no sample format {subtype!r} ({', '.join(legal)})"
+    raise SampleFormatError(told + nearest(subtype, legal), container, subtype, legal)
 
 
 def check_channels(container: str, channels: int) -> None:

@@ -15,6 +15,7 @@ import yaml
 
 from chainkit.chain.faults import Faults
 from chainkit.errors import NOTHING, ChainFileError, Known, UsageError
+from chainkit.stages.base import brief, cut
 
 MAX_BYTES = 1 << 20
 MAX_ALIASES = 100
@@ -22,15 +23,22 @@ MAX_DEPTH = 16
 
 
 class Place(NamedTuple):
-    """A place in a file, lines and columns counted from 1; line 0 where there is no file."""
+    """A place in a file, lines and columns counted from 1; line 0 where there is no file.
+
+    `text` is what is written there, where one value is and its place is kept. `trail` leads there
+    where lines do not: the keys from the root on, what is in a list by its number from 1.
+    """
 
     source: str
     line: int = 0
     column: int = 0
+    text: str | None = None
+    trail: tuple[str | int, ...] = ()
 
     def fault(self, message: str, known: Known = NOTHING) -> ChainFileError:
         """The fault `message` at this place."""
-        return ChainFileError(message, self.source, self.line, self.column, known=known)
+        told = f"{'.'.join(map(str, self.trail))}: {message}" if self.trail else message
+        return ChainFileError(told, self.source, self.line, self.column, known=known)
 
 
 class Scalar(NamedTuple):
@@ -74,13 +82,18 @@ class Mapping:
 Node = Scalar | Sequence | Mapping
 
 
+def text_of(node: Node | None) -> str | None:
+    """What is written as the scalar `node`; None where it is none, or nothing."""
+    return node.text if isinstance(node, Scalar) and not node.is_null else None
+
+
 def what(node: Node) -> str:
     """What `node` is, for messages."""
     if isinstance(node, Mapping):
         return "a mapping"
     if isinstance(node, Sequence):
         return "a list"
-    return "empty" if node.is_null else repr(node.text[:60])
+    return "empty" if node.is_null else brief(node.text)
 
 
 def read_text(path: str | PathLike[str]) -> str:
@@ -100,16 +113,26 @@ def read_text(path: str | PathLike[str]) -> str:
             data = file.read(MAX_BYTES + 1)
     except OSError as fault:
         raise UsageError(f"cannot read {path}: {fault.strerror}") from None
-    if b"\0" in data:  # allowed in no YAML, and found in every sound file
-        raise ChainFileError("not a text in UTF-8; a chain file or songbook is due", str(path))
-    if len(data) > MAX_BYTES:
+    if len(data) > MAX_BYTES and b"\0" not in data:
         raise ChainFileError("the file is above 1 MiB", str(path))
     try:
-        return data.decode("utf-8-sig")
+        text = data.decode("utf-8-sig")
     except UnicodeDecodeError as fault:
-        line = data.count(b"\n", 0, fault.start) + 1
-        column = fault.start - data.rfind(b"\n", 0, fault.start)
-        raise ChainFileError("the file is not UTF-8 text", str(path), line, column) from None
+        if b"\0" in data:  # as in every sound file
+            told = "not a text in UTF-8; a chain file or songbook is due"
+            raise ChainFileError(told, str(path)) from None
+        place = _place_behind(data[: fault.start].decode("utf-8-sig"))
+        raise ChainFileError("the file is not UTF-8 text", str(path), *place) from None
+    before, nul, _ = text.partition("\0")
+    if nul:
+        told = "a NUL byte stands here; a chain file or songbook is a text without"
+        raise ChainFileError(told, str(path), *_place_behind(before))
+    return text
+
+
+def _place_behind(text: str) -> tuple[int, int]:
+    """Line and column, from 1, of what follows `text`."""
+    return text.count("\n") + 1, len(text) - text.rfind("\n")
 
 
 def parse_document(text: str, source: str) -> Mapping:
@@ -131,14 +154,18 @@ def parse_document(text: str, source: str) -> Mapping:
     return builder.root
 
 
-def nodes_of(value: Any, source: str) -> Node:
-    """Nodes of plain values, such as those of a render record."""
-    place = Place(source, 1, 1)
+def nodes_of(value: Any, source: str, *trail: str | int) -> Node:
+    """Nodes of plain values, such as those of a render record, that know their `trail`."""
+    place = Place(source, trail=trail)
     if isinstance(value, dict):
-        keys = {str(key): place for key in value}
-        return Mapping(place, keys, {str(key): nodes_of(v, source) for key, v in value.items()})
+        keys = {str(key): place._replace(trail=(*trail, str(key))) for key in value}
+        nodes = {str(key): nodes_of(v, source, *trail, str(key)) for key, v in value.items()}
+        return Mapping(place, keys, nodes)
     if isinstance(value, (list, tuple)):
-        return Sequence(place, [nodes_of(item, source) for item in value])
+        numbered = enumerate(value, start=1)
+        return Sequence(
+            place, [nodes_of(item, source, *trail, number) for number, item in numbered]
+        )
     return Scalar(place, "" if value is None else str(value), plain=True)
 
 
@@ -215,7 +242,7 @@ class _Builder:
         tag = getattr(event, "tag", None)
         if tag not in (None, "", "!"):
             with self.faults:
-                raise place.fault(f"tag {tag!r} is not allowed; write plain values")
+                raise place.fault(f"tag {brief(tag)} is not allowed; write plain values")
 
     def _anchored(self, event: yaml.NodeEvent, node: Node) -> Node:
         if event.anchor:
@@ -228,11 +255,11 @@ class _Builder:
             raise place.fault(f"more than {MAX_ALIASES} aliases")
         if anchor not in self._anchors:
             with self.faults:
-                raise place.fault(f"alias *{anchor} has no anchor before it")
+                raise place.fault(f"alias *{cut(anchor)} has no anchor before it")
             return Scalar(place, "", plain=True)
         node = self._anchors[anchor]
         if any(node is parent for parent in self._open):
-            raise place.fault(f"alias *{anchor} stands inside what it names")
+            raise place.fault(f"alias *{cut(anchor)} stands inside what it names")
         return node
 
     def _add(self, node: Node, place: Place) -> None:
@@ -259,6 +286,6 @@ class _Builder:
         if node.text in parent.keys:
             first = parent.keys[node.text]
             with self.faults:
-                told = f"key {node.text!r} stands twice; first in line {first.line}"
+                told = f"key {brief(node.text)} stands twice; first in line {first.line}"
                 raise place.fault(told, Known(node.text))
         return Scalar(place, node.text, node.plain)

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from types import TracebackType
 from typing import Any, TypeVar
 
-from chainkit.errors import ChainFileError, ChainkitError
+from chainkit.errors import ChainFileError, ChainkitError, Known
 from chainkit.units import near
 
 MOST = 200
@@ -57,6 +57,12 @@ class Faults:
             raise ChainFileError.together(self._found.values(), self._is_cut) from None
 
 
+def one_of(words: Iterable[str], key: str | None = None, value: str | None = None) -> Known:
+    """What is known of `value`, or of the key itself, where one of a few words is due."""
+    found = key or "" if value is None else value
+    return Known(key, value, lambda: words, lambda: near(found, words))
+
+
 def as_plain(fault: ChainkitError, source: str) -> dict[str, Any]:
     """The faults of the file `source`, and whether reading was broken off, as plain values."""
     is_cut = isinstance(fault, ChainFileError) and fault.is_cut
@@ -72,16 +78,15 @@ def _each_as_plain(fault: ChainkitError, source: str) -> list[dict[str, Any]]:
 
 
 def _as_plain(fault: ChainFileError) -> dict[str, Any]:
-    key, value, _ = fault.known
-    allowed = list(fault.known.allowed())
+    known = fault.known
     return {
         "file": fault.source,
         "line": fault.line or None,
         "column": fault.column or None,
-        "key": key,
-        "value": value,
-        "allowed": allowed or None,
-        "nearest": near(key or "" if value is None else value, allowed) or None,
+        "key": known.key,
+        "value": known.value,
+        "allowed": list(known.allowed()) or None,
+        "nearest": known.nearest() or None,
         "message": fault.message,
     }
 

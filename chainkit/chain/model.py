@@ -5,14 +5,27 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from numbers import Real
 from typing import TYPE_CHECKING, Any
 
 from chainkit.chain import walk
 from chainkit.chain.document import Place
 from chainkit.chain.faults import Faults
 from chainkit.chain.ridefile import with_points
-from chainkit.errors import Known, UsageError
-from chainkit.stages.base import Amount, Group, Items, SettingFault, Stage, Text, checked
+from chainkit.errors import UsageError
+from chainkit.stages.base import (
+    Amount,
+    Group,
+    Items,
+    Misfit,
+    SettingFault,
+    Stage,
+    Text,
+    brief,
+    checked,
+    cut,
+)
+from chainkit.stages.ride import Ride
 from chainkit.units import LOUDNESS, RATES, nearest
 
 if TYPE_CHECKING:
@@ -34,7 +47,8 @@ class Chain:
     Parameters
     ----------
     stages : iterable of Stage
-        A stage without a name is given its kind, then kind-2, ….
+        A stage without a name is given its kind, then kind-2, …; a ride that names a file, as seen
+        from the current folder, the points in it.
     name, notes : str
     working_level : float or None, LUFS
         Loudness to which the voice is trimmed ahead of the first stage.
@@ -43,15 +57,19 @@ class Chain:
     places : mapping of path to Place
         Where each value stands, in the file or where it was replaced; a path is
         (stage index, key, …).
-    files : tuple of str
-        The files it was read from: the chain file, then the ride files.
+    file : str
+        The chain file it was read from; empty where there is none.
+    ride_files : tuple of str
+        The files that points were read from.
+    way_out : str
+        What else to say of a value that does not suit the sample rate: how to change it.
 
     Raises
     ------
     SettingFault
         A value that a chain file would not take, such as a working level above 0 LUFS.
     UsageError
-        Two stages have the same name.
+        Two stages have the same name, or a ride file cannot be read or has faults.
     """
 
     stages: tuple[Stage, ...]
@@ -60,12 +78,17 @@ class Chain:
     working_level: float | None = None
     source: str = field(default="chain", compare=False)
     places: Mapping[Trail, Place] = field(default_factory=dict, compare=False, repr=False)
-    files: tuple[str, ...] = field(default=(), compare=False, repr=False)
+    file: str = field(default="", compare=False, repr=False)
+    ride_files: tuple[str, ...] = field(default=(), compare=False, repr=False)
+    way_out: str = field(default="", compare=False, repr=False)
 
     def __post_init__(self) -> None:
         for key, form in HEAD.items():
             object.__setattr__(self, key, checked(form, getattr(self, key), (key,)))
         stages = checked(STAGES, self.stages, ("stages",))
+        named = tuple(stage.file for stage in stages if isinstance(stage, Ride) and stage.file)
+        object.__setattr__(self, "ride_files", (*self.ride_files, *named))
+        stages = tuple(with_points(stage, "") for stage in stages)
         object.__setattr__(self, "stages", tuple(_named(stages)))
         faults = Faults()
         seen: set[str] = set()
@@ -107,12 +130,16 @@ class Chain:
         UsageError
             To be raised; a ChainFileError where the chain was read from a file.
         """
-        for length in range(len(path), 0, -1):
-            if path[:length] in self.places:
-                key = next((key for key in reversed(path) if isinstance(key, str)), None)
-                return self.places[path[:length]].fault(message, Known(key))
-        where = f"stage {self.stages[path[0]].name}: " if path and self.stages else ""
-        return UsageError(f"{self.source}: {where}{message}")
+        return self._misfit(Misfit(path, message))
+
+    def _misfit(self, misfit: Misfit) -> UsageError:
+        """The fault of `misfit`, whose path begins with the number of the stage."""
+        found = walk.misfit_at(self.places, (), misfit)
+        if found is not None:
+            return found
+        path = misfit.path
+        where = f"stage {self.stages[int(path[0])].name}: " if path and self.stages else ""
+        return UsageError(f"{self.source}: {where}{misfit.message}")
 
     def check(self, rate: int) -> None:
         """Raise the faults of the values that do not suit the sample rate.
@@ -130,13 +157,19 @@ class Chain:
             The rate is no whole number of Hz from 8000 to 384000.
         """
         lowest, highest = RATES
-        if not (lowest <= rate <= highest and rate == int(rate)):
-            raise ValueError(f"rate={rate} is no whole number of Hz from {lowest} to {highest}")
+        is_taken = isinstance(rate, Real) and lowest <= rate <= highest and rate == int(rate)
+        if not is_taken:
+            raise ValueError(f"rate={rate!r} is no whole number of Hz from {lowest} to {highest}")
         faults = Faults()
         for index, stage in enumerate(self.stages):
-            for path, message in () if stage.bypass else stage.faults_at(rate):
+            for misfit in () if stage.bypass else stage.faults_at(rate):
+                path, told = (index, *misfit.path), misfit.message
+                place = self.places.get(path)
+                is_replaced = place is not None and place.source != self.source
+                if self.way_out and not is_replaced:
+                    told = f"{told}; {self.way_out}"
                 with faults:
-                    raise self.fault((index, *path), message)
+                    raise self._misfit(Misfit(path, told, misfit.allowed))
         faults.tell()
 
     def index(self, name: str) -> int:
@@ -159,7 +192,8 @@ class Chain:
         names = [stage.name for stage in self.stages]
         if name not in names:
             found = f"it has {', '.join(names)}" if names else "it has no stages"
-            raise UsageError(f"{self.source}: no stage {name!r}; {found}{nearest(name, names)}")
+            told = f"no stage {brief(name)}; {found}{nearest(name, names)}"
+            raise UsageError(f"{self.source}: {told}")
         return names.index(name)
 
     def reordered(self, names: Iterable[str]) -> Chain:
@@ -234,29 +268,35 @@ class Chain:
         ------
         UsageError
             The path leads nowhere or the value is not allowed.
+        TypeError
+            Path or value is no text.
         """
+        if not isinstance(path, str) or not isinstance(text, str):
+            due = "path and value are text, such as 'deess.threshold' and '-36 dB'"
+            raise TypeError(f"{due}; found {path!r} and {text!r}")
         if path == "working_level":
             return replace(self, working_level=self._read(path, WORKING_LEVEL, text))
         stage_name, _, rest = path.partition(".")
         if not rest:
-            told = f"{path!r}: write STAGE.KEY, for example deess.threshold"
+            told = f"{brief(path)}: write STAGE.KEY, for example deess.threshold"
             raise UsageError(f"{self.source}: {told}")
         index = self.index(stage_name)
         try:
             stage = walk.changed(self.stages[index], rest.split("."), text)
         except SettingFault as fault:
-            raise UsageError(f"{self.source}: {path}: {fault.message}") from None
+            raise UsageError(f"{self.source}: {cut(path)}: {fault.message}") from None
         stages = list(self.stages)
-        stages[index] = with_points(stage, "")
+        stages[index] = stage
         trail = (index, *(int(key) - 1 if key.isdecimal() else key for key in rest.split(".")))
-        places = {**self.places, trail: place or Place(f"{self.source}: {path}")}
+        place = (place or Place(f"{self.source}: {path}"))._replace(text=text)
+        places = {**self.places, trail: place}
         return replace(self, stages=tuple(stages), places=places)
 
     def _read(self, path: str, form: Amount, text: str) -> Any:
         try:
             return form.read(text)
         except ValueError as fault:
-            raise UsageError(f"{self.source}: {path} {text!r} {fault}") from None
+            raise UsageError(f"{self.source}: {path} {brief(text)} {fault}") from None
 
     def stream(self, rate: int, channels: int) -> ChainStream:
         """Begin one use of the chain on blocks of audio.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from chainkit.chain import walk
 from chainkit.chain.document import (
@@ -13,16 +13,20 @@ from chainkit.chain.document import (
     nodes_of,
     parse_document,
     read_text,
+    text_of,
     what,
 )
-from chainkit.chain.faults import Faults, each
+from chainkit.chain.faults import Faults, each, one_of
 from chainkit.chain.model import FORMAT, HEAD, Chain
 from chainkit.chain.ridefile import with_points
 from chainkit.errors import Known
 from chainkit.stages import KINDS
-from chainkit.stages.base import Stage
+from chainkit.stages.base import Stage, brief
 from chainkit.stages.ride import Ride
 from chainkit.units import nearest
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 KEYS = ("chainkit", *HEAD, "stages")
 
@@ -47,7 +51,45 @@ def load_chain(path: str | os.PathLike[str]) -> Chain:
         It has a fault, or a ride file that it names; the message names file, line and column.
     """
     chain = parse_chain(read_text(path), str(path), os.path.dirname(path))
-    return replace(chain, files=(str(path), *chain.files))
+    return replace(chain, file=str(path))
+
+
+def load_preset(name: str) -> Chain:
+    """Chain of the preset called `name`; its faults name the preset, and how to change it.
+
+    Raises
+    ------
+    UsageError
+        There is no such preset; the message names the nearest.
+    """
+    from chainkit.presets import preset_path
+
+    path = preset_path(name)
+    chain = parse_chain(read_text(path), f"preset {name}")
+    way_out = f"chainkit presets copy {name} TO puts it where you can change it"
+    return replace(chain, file=str(path), way_out=way_out)
+
+
+def find_chain(text: str, folder: Path | None = None) -> Chain:
+    """Chain of the file that `text` names, seen from `folder`, else of the preset of that name.
+
+    Presets are imported late: a fault in a file is told without the time that pathlib takes.
+
+    Raises
+    ------
+    UsageError
+        There is neither; the message names the preset that is near.
+    ChainFileError
+        As `load_chain`.
+    """
+    path = text if folder is None else folder / text
+    if os.path.exists(path):
+        return load_chain(path)
+    from chainkit import presets
+
+    if text in presets.preset_names():
+        return load_preset(text)
+    return load_chain(presets.find_chain(text))
 
 
 def parse_chain(text: str, source: str = "chain", folder: str = "") -> Chain:
@@ -73,15 +115,15 @@ def parse_chain(text: str, source: str = "chain", folder: str = "") -> Chain:
     return _from_nodes(parse_document(text, source), source, folder)
 
 
-def chain_from_dict(values: dict[str, Any], source: str) -> Chain:
-    """Chain of plain values, as `Chain.as_dict` gives them.
+def chain_from_dict(values: dict[str, Any], source: str, *trail: str) -> Chain:
+    """Chain of plain values, as `Chain.as_dict` gives them; keys lead to them in the source.
 
     Raises
     ------
     UsageError
         The values are not those of a chain.
     """
-    return _from_nodes(nodes_of(values, source), source, "")
+    return _from_nodes(nodes_of(values, source, *trail), source, "")
 
 
 def _from_nodes(root: Any, source: str, folder: str) -> Chain:
@@ -107,7 +149,7 @@ def _from_nodes(root: Any, source: str, folder: str) -> Chain:
         working_level=head["working_level"],
         source=source,
         places=reader.places,
-        files=tuple(os.path.join(folder, name) for _, name in stages if name),
+        ride_files=tuple(os.path.join(folder, name) for _, name in stages if name),
     )
 
 
@@ -117,7 +159,8 @@ def _stages(root: Mapping, reader: walk.Reader, folder: str) -> list[tuple[Stage
     if not isinstance(node, Sequence):
         found = "missing" if node is None else f"found {what(node)}"
         place = root.place if node is None else node.place
-        raise place.fault(f"stages is due, a list of stages such as '- eq: …'; {found}")
+        told = f"stages is due, a list of stages such as '- eq: …'; {found}"
+        raise place.fault(told, Known("stages", text_of(node), walk.LIST))
 
     def read(index: int, item: Any) -> tuple[Stage, str]:
         stage = _stage(item, reader, index)
@@ -130,12 +173,12 @@ def _stages(root: Mapping, reader: walk.Reader, folder: str) -> list[tuple[Stage
 def _stage(node: Any, reader: walk.Reader, index: int) -> Stage:
     if not isinstance(node, Mapping) or len(node.values) != 1:
         found = what(node) if not isinstance(node, Mapping) else f"{len(node.values)} keys"
-        raise node.place.fault(f"a stage is a mapping with one key, its kind; found {found}")
+        told = f"a stage is a mapping with one key, its kind; found {found}"
+        raise node.place.fault(told, Known(value=text_of(node), allowed=lambda: KINDS))
     kind, settings = next(iter(node.values.items()))
     if kind not in KINDS:
         allowed = f"allowed are {', '.join(KINDS)}{nearest(kind, KINDS)}"
-        known = Known(kind, allowed=lambda: KINDS)
-        raise node.keys[kind].fault(f"no stage {kind!r}; {allowed}", known)
+        raise node.keys[kind].fault(f"no stage {brief(kind)}; {allowed}", one_of(KINDS, kind))
     return reader.settings(KINDS[kind], settings, (index,), kind)
 
 
@@ -146,10 +189,10 @@ def is_songbook(root: Mapping) -> bool:
 
 def check_format(root: Mapping) -> None:
     """Raise a fault unless the file says ``chainkit: 1``."""
-    if "chainkit" not in root.values:
-        raise root.place.fault("the format version is missing; write 'chainkit: 1' first")
-    version = root.values["chainkit"]
-    if getattr(version, "text", None) != FORMAT:
+    version = root.values.get("chainkit")
+    known = Known("chainkit", text_of(version), lambda: (FORMAT,))
+    if version is None:
+        raise root.place.fault("the format version is missing; write 'chainkit: 1' first", known)
+    if known.value != FORMAT:
         told = f"chainkit {what(version)} is not a known format version; use {FORMAT}"
-        known = Known("chainkit", getattr(version, "text", None), lambda: (FORMAT,))
         raise version.place.fault(told, known)

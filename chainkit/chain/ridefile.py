@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 from dataclasses import replace
+from functools import partial
 from os import PathLike
 from typing import Any
 
@@ -80,7 +81,9 @@ def _points(rows: Any, source: str) -> tuple[tuple[float, float], ...]:
         with faults:
             points.append(_point(row, source, rows.line_num))
             if len(points) > 1 and points[-1][0] <= points[-2][0]:
-                raise ChainFileError("the times must rise", source, rows.line_num)
+                allowed = (f"above {points[-2][0]:g}",)
+                known = Known(COLUMNS[0], row[0].strip(), partial(tuple, allowed))
+                raise ChainFileError("the times must rise", source, rows.line_num, known=known)
     faults.tell()
     if not points:
         raise UsageError(f"the ride file {source} holds no points")
@@ -108,7 +111,8 @@ def _point(row: list[str], source: str, line: int) -> tuple[float, float]:
                 values.append(_number(cell, form))
             except ValueError as fault:
                 message = f"row {shown}: {name} {brief(cell.strip())} {fault}"
-                known = Known(name, cell.strip())
+                allowed = (f"{form.low:.0f} to {form.high:.0f}",)  # type: ignore[attr-defined]
+                known = Known(name, cell.strip(), partial(tuple, allowed))
                 raise ChainFileError(message, source, line, column, known=known) from None
         column += len(cell) + 1
     faults.tell()

@@ -23,7 +23,7 @@ from chainkit.stages.base import (
     Variant,
 )
 from chainkit.stages.eq import Slope
-from chainkit.units import NUMBER, RATIO, Quantity
+from chainkit.units import RATIO, UNSIGNED
 
 
 def chain_schema() -> dict[str, Any]:
@@ -98,7 +98,7 @@ def _form(form: Form | Row) -> dict[str, Any]:
 def _value(form: Value) -> dict[str, Any]:
     match form:
         case Amount():
-            schema: dict[str, Any] = {"type": "string", "pattern": _pattern(form.quantity)}
+            schema: dict[str, Any] = {"type": "string", "pattern": _pattern(form)}
             words = {"enum": list(form.words)}
             return {"anyOf": [schema, words]} if form.words else schema
         case Number():
@@ -110,12 +110,20 @@ def _value(form: Value) -> dict[str, Any]:
         case Slope():
             return {"type": "string", "pattern": r"^(6|12|18|24|30|36|42|48) ?dB/oct$"}
         case Text():
-            return {"type": "string"}
+            narrowed = {} if form.pattern == Text().pattern else {"pattern": f"^{form.pattern}$"}
+            return {"type": "string"} | narrowed
     raise TypeError(f"no schema for {type(form).__name__}")
 
 
-def _pattern(quantity: Quantity) -> str:
-    if quantity is RATIO:
-        return rf"^(inf|{NUMBER} ?: ?{NUMBER})$"
-    units = "|".join(map(re.escape, quantity.powers))
-    return rf"^{NUMBER} ?({units})$"
+def _pattern(form: Amount) -> str:
+    """What an amount is usually written like; of its bounds it has the sign alone."""
+    if form.quantity is RATIO:
+        return rf"^(inf|∞|{UNSIGNED} ?: ?{UNSIGNED})$"
+    if form.low >= 0.0:
+        number = rf"\+?{UNSIGNED}"
+    elif form.high > 0.0:
+        number = rf"[+−-]?{UNSIGNED}"
+    else:
+        number = rf"([−-]{UNSIGNED}|0)"
+    units = "|".join(map(re.escape, form.quantity.powers))
+    return rf"^{number} ?({units})$"

@@ -272,13 +272,14 @@ def prepare(chain: Chain, rate: int, channels: int, blocks: Blocks) -> Prepared:
     UsageError
         A value does not suit the sample rate.
     ValueError
-        The rate is none that is taken (`Chain.check`), or the channels are not 1 to 32.
+        The rate is none that is taken (`Chain.check`), the channels are not 1 to 32, or a block has
+        another shape or type or a sample that is not finite.
     """
     rate = _checked_form(chain, rate, channels)
     notes: list[str] = []
     trim = 0.0
     if chain.working_level is not None:
-        found = _measured(blocks(), rate, channels).trim_to(chain.working_level)
+        found = metered(blocks(), rate, channels).trim_to(chain.working_level)
         if found is None:
             notes.append("the voice has no loudness (below -70 LUFS, or too short): no trim")
         trim = found or 0.0
@@ -332,13 +333,14 @@ def process_array(chain: Chain, x: ArrayLike, rate: int) -> Processed:
 
 def measure_loudness(blocks: Iterable[Audio], rate: int, channels: int) -> float | None:
     """Integrated loudness in LUFS; None where there is none."""
-    return _measured(blocks, rate, channels).integrated()
+    return metered(blocks, rate, channels).integrated()
 
 
-def _measured(blocks: Iterable[Audio], rate: int, channels: int) -> LoudnessMeter:
+def metered(blocks: Iterable[Audio], rate: int, channels: int) -> LoudnessMeter:
+    """The meter of a whole programme's loudness."""
     meter = LoudnessMeter(rate, channels)
     for block in blocks:
-        meter.add(block)
+        meter.add(as_audio(block, channels))
     return meter
 
 

@@ -3,28 +3,33 @@
 from __future__ import annotations
 
 import dataclasses
+from collections import abc
 from collections.abc import Collection, Iterator
 from types import SimpleNamespace
 from typing import Any, NoReturn
 
-from chainkit.chain.document import Mapping, Node, Place, Scalar, Sequence, what
-from chainkit.chain.faults import Faults, each
-from chainkit.errors import Known
+from chainkit.chain.document import Mapping, Node, Place, Scalar, Sequence, text_of, what
+from chainkit.chain.faults import Faults, each, one_of
+from chainkit.errors import ChainFileError, Known
 from chainkit.stages.base import (
     Form,
     Group,
     Items,
+    Misfit,
     Row,
     SettingFault,
     Settings,
     Value,
     Variant,
     brief,
+    cut,
     forms,
 )
 from chainkit.units import nearest
 
 Path = tuple[str | int, ...]
+MAPPING, LIST = (lambda: ("a mapping",)), (lambda: ("a list",))
+"""What is allowed where no single value is."""
 
 
 class Reader:
@@ -40,10 +45,11 @@ class Reader:
 
     def settings(self, cls: type[Any], node: Node, path: Path, title: str) -> Any:
         """An instance of `cls` made from the mapping `node`."""
-        self.places[path] = node.place
+        self._keep_place(path, node)
         if not isinstance(node, Mapping):
             told = f"{title} needs a mapping of its settings; found {what(node)}"
-            raise node.place.fault(f"{told}; write {_as_mapping(cls, node, title)}")
+            told = f"{told}; write {_as_mapping(cls, node, title)}"
+            raise node.place.fault(told, Known(title, text_of(node), MAPPING))
         faults = Faults()
         with faults:
             check_keys(node, forms(cls), title)
@@ -55,21 +61,17 @@ class Reader:
             if key in node.values:
                 with faults:
                     values[key] = self._form(form, node.values[key], (*path, key), key)
-        for trail, message in _conflicts(cls, values, node):
+        for misfit in _conflicts(cls, values, node):
             with faults:
-                known = Known(key=str(trail[0]))
-                raise self._nearest_place((*path, *trail), node).fault(message, known)
+                raise misfit_at(self.places, path, misfit) or node.place.fault(misfit.message)
         faults.tell()
         return cls(**values)
 
-    def _nearest_place(self, path: Path, node: Node) -> Place:
-        for length in range(len(path), 0, -1):
-            if path[:length] in self.places:
-                return self.places[path[:length]]
-        return node.place
+    def _keep_place(self, path: Path, node: Node) -> None:
+        self.places[path] = node.place._replace(text=text_of(node))
 
     def _form(self, form: Form | Row, node: Node, path: Path, key: str) -> Any:
-        self.places[path] = node.place
+        self._keep_place(path, node)
         if isinstance(form, Value):
             return read_scalar(form, node, key)
         if isinstance(form, Group):
@@ -77,32 +79,60 @@ class Reader:
         if isinstance(form, Variant):
             return self._variant(form, node, path, key)
         if isinstance(form, Row):
-            return self._row(form, node, key)
+            return self._row(form, node, path, key)
         if not isinstance(node, Sequence):
-            raise node.place.fault(f"{key} needs a list; found {what(node)}")
+            known = Known(key, text_of(node), LIST)
+            raise node.place.fault(f"{key} needs a list; found {what(node)}", known)
         places = [(*path, n) for n in range(len(node.items))]
         return tuple(each(lambda i, p: self._form(form.item, i, p, key), node.items, places))
 
     def _variant(self, form: Variant, node: Node, path: Path, key: str) -> Any:
         if not isinstance(node, Mapping):
-            raise node.place.fault(f"{key} needs mappings with {form.key}: …; found {what(node)}")
+            told = f"{key} needs mappings with {form.key}: …; found {what(node)}"
+            raise node.place.fault(told, Known(key, text_of(node), MAPPING))
         chosen = node.values.get(form.key)
         allowed = ", ".join(form.cases)
         if not isinstance(chosen, Scalar):
-            raise node.place.fault(f"{form.key} is missing in {key}; allowed are {allowed}")
+            told = f"{form.key} is missing in {key}; allowed are {allowed}"
+            raise node.place.fault(told, Known(form.key, allowed=lambda: form.cases))
         if chosen.text not in form.cases:
             hint = nearest(chosen.text, form.cases)
-            told = f"{form.key} {chosen.text!r} is not one of {allowed}{hint}"
-            raise chosen.place.fault(told, Known(form.key, chosen.text, lambda: form.cases))
+            told = f"{form.key} {brief(chosen.text)} is not one of {allowed}{hint}"
+            raise chosen.place.fault(told, one_of(form.cases, form.key, chosen.text))
         rest = Mapping(node.place, dict(node.keys), dict(node.values))
         del rest.keys[form.key], rest.values[form.key]
         return self.settings(form.cases[chosen.text], rest, path, chosen.text)
 
-    def _row(self, form: Row, node: Node, key: str) -> tuple[Any, ...]:
+    def _row(self, form: Row, node: Node, path: Path, key: str) -> tuple[Any, ...]:
         if not isinstance(node, Sequence) or len(node.items) != len(form.names):
             due = f"[{', '.join(form.names)}]"
-            raise node.place.fault(f"{key} needs pairs {due}; found {what(node)}")
+            known = Known(key, text_of(node), lambda: (due,))
+            raise node.place.fault(f"{key} needs pairs {due}; found {what(node)}", known)
+        for name, cell in zip(form.names, node.items, strict=True):
+            self._keep_place((*path, name), cell)
         return tuple(each(read_scalar, form.values, node.items, form.names))
+
+
+def misfit_at(
+    places: abc.Mapping[Path, Place], path: Path, misfit: Misfit
+) -> ChainFileError | None:
+    """The fault of `misfit` where it stands, or the nearest value around it that has a place.
+
+    Parameters
+    ----------
+    places : mapping of path to Place
+    path : tuple
+        Of the settings that `misfit` is in.
+    misfit : Misfit
+    """
+    trail = (*path, *misfit.path)
+    key = next((key for key in reversed(misfit.path) if isinstance(key, str)), None)
+    for length in range(len(trail), 0, -1):
+        place = places.get(trail[:length])
+        if place is not None:
+            value = place.text if length == len(trail) else None
+            return place.fault(misfit.message, Known(key, value, lambda: misfit.allowed))
+    return None
 
 
 def _as_mapping(cls: type[Any], node: Node, title: str) -> str:
@@ -129,16 +159,17 @@ def _takes(form: Form, node: Node) -> bool:
     return node.plain and len(node.text) <= 60 and not set(node.text) & set("{}[],#")
 
 
-def read_scalar(form: Value, node: Node, key: str) -> Any:
-    """Value of the scalar `node`; a fault names key, value and what is allowed."""
+def read_scalar(form: Value, node: Node, key: str, title: str = "") -> Any:
+    """Value of the scalar `node`; a fault names key (or its title), value and what is allowed."""
+    title = title or cut(key)
     if not isinstance(node, Scalar) or node.is_null:
-        told = f"{key} needs one value; found {what(node)}"
+        told = f"{title} needs one value; found {what(node)}"
         raise node.place.fault(told, Known(key, allowed=form.allowed))
     try:
         return form.read(node.text)
     except ValueError as fault:
-        known = Known(key, node.text, form.allowed)
-        raise node.place.fault(f"{key} {brief(node.text)} {fault}", known) from None
+        known = Known(key, node.text, form.allowed, lambda: form.nearest(node.text))
+        raise node.place.fault(f"{title} {brief(node.text)} {fault}", known) from None
 
 
 def scalar(node: Mapping, key: str, form: Value) -> Any:
@@ -157,8 +188,8 @@ def _check_key(key: str, node: Mapping, allowed: Collection[str], title: str) ->
         # `gain: 1,5 dB` between braces is two keys.
         comma = key[:1].isdecimal()
         hint = "; numbers take a decimal point" if comma else nearest(key, allowed)
-        told = f"no key {key!r} in {title}; allowed are {known}{hint}"
-        raise node.keys[key].fault(told, Known(key, allowed=lambda: allowed))
+        told = f"no key {brief(key)} in {title}; allowed are {known}{hint}"
+        raise node.keys[key].fault(told, one_of(allowed, key))
 
 
 def _is_needed(field: dataclasses.Field[Any]) -> bool:
@@ -168,22 +199,25 @@ def _is_needed(field: dataclasses.Field[Any]) -> bool:
 def _check_complete(cls: type[Any], node: Mapping, title: str) -> None:
     needed = (field.name for field in dataclasses.fields(cls) if _is_needed(field))
     missing = [key for key in needed if key not in node.values]
-    if missing:
-        due = ", ".join(key for key in forms(cls) if key not in ("name", "bypass"))
-        raise node.place.fault(f"{title} needs {' and '.join(missing)}; its keys are {due}")
+    each(lambda key: _refuse_missing(key, cls, node, title), missing)
+
+
+def _refuse_missing(key: str, cls: type[Any], node: Mapping, title: str) -> NoReturn:
+    form = forms(cls)[key]
+    due = ", ".join(key for key in forms(cls) if key not in ("name", "bypass"))
+    known = Known(key, allowed=form.allowed if isinstance(form, Value) else LIST)
+    raise node.place.fault(f"{title} needs {key}; its keys are {due}", known)
 
 
 def _check_exclusive(cls: type[Any], node: Mapping) -> None:
     for one, other in cls.exclusive:
         if one in node.values and other in node.values:
-            told = f"give {one} or {other}, not both"
-            raise node.values[other].place.fault(told, Known(other))
+            told, second = f"give {one} or {other}, not both", node.values[other]
+            raise second.place.fault(told, Known(other, text_of(second)))
 
 
-def _conflicts(
-    cls: type[Any], values: dict[str, Any], node: Mapping
-) -> Iterator[tuple[tuple[str | int, ...], str]]:
-    """Path and message of `values`, each sound by itself, that do not go together."""
+def _conflicts(cls: type[Any], values: dict[str, Any], node: Mapping) -> Iterator[Misfit]:
+    """Those of `values`, each sound by itself, that do not go together."""
     left_out = [f for f in dataclasses.fields(cls) if f.name not in node.values]
     defaults = {field.name: field.default for field in left_out if not _is_needed(field)}
     if not node.values.keys() <= forms(cls).keys():
@@ -236,7 +270,7 @@ def changed(settings: Any, keys: list[str], text: str, what_it_is: str = "") -> 
     known = forms(type(settings))
     if key not in known:
         hint = _deeper(known, key) or nearest(key, known)
-        told = f"{what_it_is}no key {key!r}; allowed are {', '.join(known)}{hint}"
+        told = f"{what_it_is}no key {brief(key)}; allowed are {', '.join(known)}{hint}"
         raise SettingFault((key,), told)
     form, old = known[key], getattr(settings, key)
     if isinstance(form, Value) and not rest:
@@ -265,7 +299,7 @@ def _read_text(form: Value, key: str, text: str) -> Any:
     try:
         return form.read(text.strip())
     except ValueError as fault:
-        raise SettingFault((key,), f"{text.strip()!r} {fault}") from None
+        raise SettingFault((key,), f"{brief(text.strip())} {fault}") from None
 
 
 def _changed_group(form: Group, old: Any, rest: list[str], text: str) -> Any:
@@ -274,7 +308,7 @@ def _changed_group(form: Group, old: Any, rest: list[str], text: str) -> Any:
     # The group was left out: the one value given must be all that it needs.
     inner = forms(form.cls)
     if len(rest) != 1 or not isinstance(inner.get(rest[0]), Value):
-        raise SettingFault((rest[0],), f"no key {rest[0]!r}; allowed are {', '.join(inner)}")
+        raise SettingFault((rest[0],), f"no key {brief(rest[0])}; allowed are {', '.join(inner)}")
     return form.cls(**{rest[0]: _read_text(inner[rest[0]], rest[0], text)})  # type: ignore[arg-type]
 
 

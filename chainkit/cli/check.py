@@ -14,14 +14,15 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from chainkit.cli import show
-from chainkit.cli.options import add_force, find_chain, quantity
+from chainkit.cli.options import add_force, quantity
 from chainkit.cli.outputs import add_plot
-from chainkit.errors import ChainFileError, ChainkitError, UsageError
+from chainkit.errors import ChainFileError, ChainkitError, ExistsError, UsageError
 from chainkit.units import FREQUENCY, RATES
 
 if TYPE_CHECKING:
     from chainkit.chain import Chain
     from chainkit.songbook import Songbook
+    from chainkit.songbook.model import Voice
 
 
 class Sound(NamedTuple):
@@ -94,6 +95,8 @@ def _checked(names: list[str], rate: int) -> tuple[list[Sound | Faulty], int]:
 
 
 def _check(name: str, rate: int) -> Chain | Songbook:
+    from chainkit.chain.reading import find_chain
+
     try:
         chain = find_chain(name)
     except ChainFileError:
@@ -117,27 +120,24 @@ def _is_songbook(path: str) -> bool:
 
 
 def _check_songbook(name: str, rate: int) -> Songbook:
+    from chainkit.chain.faults import each
     from chainkit.songbook import load_songbook
 
     book = load_songbook(name)
-    faults = list(_unfit(book))
-    if faults:
-        told = "\n".join(fault.told for fault in faults).split("\n")
-        raise UsageError("\n".join(dict.fromkeys(told)))
+    each(_refuse_unfit, book.voices)
     for chain in dict.fromkeys(voice.chain for voice in book.voices):
         chain.check(rate)
     return book
 
 
-def _unfit(book: Songbook) -> Iterator[ChainkitError]:
-    """The faults of each voice that show before any work is done."""
+def _refuse_unfit(voice: Voice) -> None:
+    """Raise the faults of a voice that show before any work is done, each with its place."""
     from chainkit.songbook.work import refuse_unfit
 
-    for voice in book.voices:
-        try:
-            refuse_unfit(voice)
-        except ChainkitError as fault:
-            yield fault
+    try:
+        refuse_unfit(voice)
+    except ExistsError as fault:
+        raise voice.places["file"].fault(fault.told) from None
 
 
 def _remarks(found: Chain | Songbook, rate: int) -> Iterator[str]:
@@ -145,9 +145,7 @@ def _remarks(found: Chain | Songbook, rate: int) -> Iterator[str]:
     from chainkit.chain import Chain
 
     if not isinstance(found, Chain):
-        for number, song in enumerate(found.songs, start=1):
-            if not song.voices:
-                yield f"{found.source}: song {number} ({song.title}) has no voices"
+        yield from found.remarks()
         for voice in found.voices:
             yield from _remarks(voice.chain, rate)
         return

@@ -23,7 +23,6 @@ from chainkit.cli.options import (
     add_force,
     add_json,
     ends_early,
-    find_chain,
     quantity,
     whole_number,
 )
@@ -138,6 +137,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 def asked_for(arguments: argparse.Namespace) -> tuple[Candidate, ...]:
     """The candidates that the options ask for, loaded and checked."""
+    from chainkit.chain.reading import find_chain
     from chainkit.compare.candidates import candidates
 
     if arguments.pin and not arguments.orders:

@@ -11,7 +11,7 @@ import shlex
 from pathlib import Path
 
 from chainkit.cli.options import add_force, quantity, whole_number
-from chainkit.units import TIME
+from chainkit.units import SEEDS, TIME
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -29,7 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--seed",
-        type=whole_number(0, 2**63 - 1),
+        type=whole_number(*SEEDS),
         default=1,
         metavar="N",
         help="another number, another song (default 1)",

@@ -129,10 +129,18 @@ def refuse_empty(command: str, words: Sequence[str]) -> None:
         before = word
 
 
-def _taken_for_options(words: Sequence[str]) -> str:
-    """A hint where files have names that begin with a hyphen."""
-    found = [word for word in words if word[:1] == "-" and os.path.exists(word)]
+def _taken_for_options(words: Sequence[str], options: Iterable[str]) -> str:
+    """A hint where files, there or to be written, have names that begin with a hyphen."""
+    found = [
+        word
+        for before, word in itertools.pairwise(("", *words))
+        if word[:1] == "-" and (os.path.exists(word) or (before in options and _has_ending(word)))
+    ]
     return f"; for the file of that name write ./{found[0]}" if found else ""
+
+
+def _has_ending(word: str) -> bool:
+    return os.path.splitext(word)[1][1:2].isalpha()
 
 
 def _stdout_fails() -> bool:
@@ -179,6 +187,6 @@ def _run(command: str, words: Sequence[str], commands: Sequence[str]) -> int:
     try:
         arguments = parser.parse_args(joined(words))
     except UsageError as fault:
-        raise UsageError(f"{fault}{_taken_for_options(words)}") from None
+        raise UsageError(f"{fault}{_taken_for_options(words, parser.options)}") from None
     tell_of_compiling(command)
     return int(module.run(arguments))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import os
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
@@ -101,6 +100,7 @@ def read_chain(arguments: argparse.Namespace) -> Chain:
         There is no such chain, it has a fault, or a change or an order does not fit it.
     """
     from chainkit.chain.document import Place
+    from chainkit.chain.reading import find_chain
 
     chain = find_chain(arguments.chain)
     for change in arguments.set:
@@ -112,14 +112,3 @@ def read_chain(arguments: argparse.Namespace) -> Chain:
     if arguments.order is not None:
         chain = chain.reordered(name.strip() for name in arguments.order.split(","))
     return chain
-
-
-def find_chain(text: str) -> Chain:
-    """The chain of a file, or of the preset of that name."""
-    from chainkit.chain import load_chain
-
-    if os.path.exists(text):
-        return load_chain(text)
-    from chainkit import presets
-
-    return load_chain(presets.find_chain(text))

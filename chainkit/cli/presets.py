@@ -69,14 +69,14 @@ def copy_preset(name: str, to: str, force: bool = False) -> Path:
 
 
 def _list(as_json: bool) -> None:
-    from chainkit.chain import load_chain
+    from chainkit.chain.reading import load_preset
 
-    chains = {name: load_chain(preset_path(name)) for name in preset_names()}
+    chains = {name: load_preset(name) for name in preset_names()}
     if as_json:
         import json
 
         listed = [
-            {"preset": key, "name": chain.name, "notes": chain.notes, "path": chain.source}
+            {"preset": key, "name": chain.name, "notes": chain.notes, "path": chain.file}
             for key, chain in chains.items()
         ]
         print(json.dumps(listed, indent=2, ensure_ascii=False))

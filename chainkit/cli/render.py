@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 from chainkit.cli import show
 from chainkit.cli.options import add_chain, add_force, add_json, quantity, read_chain, whole_number
-from chainkit.errors import UsageError
+from chainkit.errors import SampleFormatError, UsageError
 from chainkit.process import load_numba
-from chainkit.units import TIME, nearest
+from chainkit.units import LOG_STEPS, SEEDS, TIME, nearest
 
 if TYPE_CHECKING:
     from chainkit.rendering import Result
@@ -44,7 +44,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--log-step",
-        type=quantity(TIME, 0.0001, 10.0),
+        type=quantity(TIME, *LOG_STEPS),
         default=0.010,
         metavar="TIME",
         help='length of a row of the log (default "10 ms")',
@@ -56,7 +56,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--seed",
-        type=whole_number(0, 2**63 - 1),
+        type=whole_number(*SEEDS),
         default=0,
         metavar="N",
         help="seed of the dither (default 0)",
@@ -87,7 +87,10 @@ def run(arguments: argparse.Namespace) -> int:
     )
     total = AudioReader(arguments.voice).frames * passes(chain)
     with show.progress("rendering", total) as progress:
-        result = render(arguments.voice, chain, arguments.output, options, progress)
+        try:
+            result = render(arguments.voice, chain, arguments.output, options, progress)
+        except SampleFormatError as fault:
+            raise UsageError(other_samples(fault, arguments.samples)) from None
     if arguments.json:
         from chainkit.record import as_json
 
@@ -105,6 +108,14 @@ def sample_format(text: str | None) -> str | None:
         return SAMPLE_FORMATS[text] if text else None
     allowed = ", ".join(SAMPLE_FORMATS)
     raise UsageError(f"--samples {text!r} is not one of {allowed}{nearest(text, SAMPLE_FORMATS)}")
+
+
+def other_samples(fault: SampleFormatError, asked: str | None) -> str:
+    """What to say of a sample format that the output cannot have, in the option's words."""
+    word = {subtype: word for word, subtype in SAMPLE_FORMATS.items()}
+    possible = ", ".join(word[subtype] for subtype in fault.possible if subtype in word)
+    found = asked or f"{word.get(fault.subtype, fault.subtype)}, as the voice is"
+    return f"{fault.container} has no sample format {found}; --samples takes {possible} for it"
 
 
 def print_result(result: Result) -> None:

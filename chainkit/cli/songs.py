@@ -72,6 +72,8 @@ def run(arguments: argparse.Namespace) -> int:
         raise UsageError("--jobs is for this machine; with --workers the scheduler decides")
     book = load_songbook(arguments.songbook)
     asked = book.only(arguments.only)
+    for remark in book.remarks():
+        show.note(remark)
     known: dict[Voice, Outcome] = {}
     try:
         _tend(arguments, book, set(asked), known)
@@ -203,7 +205,7 @@ def _print(found: Overview, outcomes: Sequence[Outcome], failures: Container[str
 
     states = [outcome.state for outcome in outcomes]
     counted = [f"{states.count(state)} {state}" for state in STATES if state in states]
-    print(f"{show.counted(len(outcomes), 'voice')}: {', '.join(counted)}")
+    print(": ".join(filter(None, (show.counted(len(outcomes), "voice"), ", ".join(counted)))))
     _list([f"{row.label}: {row.note}" for row in found.lacking if row.label not in failures])
     if found.rendered:
         print()

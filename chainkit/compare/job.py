@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 
 from chainkit.audio.reader import AudioReader, Progress
 from chainkit.audio.writer import AudioWriter
-from chainkit.chain.stream import Audio
+from chainkit.chain.stream import Audio, metered
 from chainkit.compare.candidates import Candidate
 from chainkit.compare.interplay import interplay
 from chainkit.compare.matching import apart, matching_gains, residual
@@ -64,9 +64,9 @@ def compare(
 def steps(request: Request) -> int:
     """How many steps a comparison takes, for the length of a progress bar.
 
-    For each candidate four on the voice alone, three in the mix, two under the squeeze.
+    For each candidate five on the voice alone, three in the mix, two under the squeeze.
     """
-    each = 4 + 3 * (request.backing is not None) + 2 * (request.squeeze is not None)
+    each = 5 + 3 * (request.backing is not None) + 2 * (request.squeeze is not None)
     return len(request.candidates) * each
 
 
@@ -141,9 +141,12 @@ class _Job:
 
     def _voice_gains(self, outcomes: list[Outcome]) -> list[float]:
         """Gains to the first candidate's loudness, all lowered where a peak would be too high."""
-        loudness = [outcome.after.integrated_lufs for outcome in outcomes]
+        meters = self._each(self._meter, outcomes)
         peaks = [outcome.after.true_peak_dbtp for outcome in outcomes]
-        return matching_gains(loudness, peaks, loudness[0])
+        return matching_gains(meters, peaks, meters[0].integrated())
+
+    def _meter(self, outcome: Outcome) -> LoudnessMeter:
+        return metered(outcome.raw.blocks(), self.voice.rate, self.voice.channels)
 
     def _write_voice(self, outcome: Outcome, gain: float) -> None:
         outcome.views["voice"] = self._write(outcome, "voice", _scaled(outcome, gain), gain)
@@ -188,8 +191,9 @@ class _Job:
         voices = [outcome.raw for outcome in outcomes]
         placed = self._each(mix.place, voices)
         measured = self._each(mix.measure, voices, placed)
-        loudness = [found.loudness for found in measured]
-        gains = matching_gains(loudness, [found.true_peak for found in measured], loudness[0])
+        meters = [found.loudness for found in measured]
+        peaks = [found.true_peak for found in measured]
+        gains = matching_gains(meters, peaks, meters[0].integrated())
 
         def write(outcome: Outcome, found: MixMeasurement, place: float, gain: float) -> None:
             factor = to_gain(gain)
@@ -207,8 +211,8 @@ class _Job:
         loudness = [how.loudness for how in found]
         for outcome, reach in zip(outcomes, loudness, strict=True):
             outcome.squeeze_reach = reach
-        quietest = min((level for level in loudness if level is not None), default=None)
-        gains = matching_gains(loudness, [None] * len(found), quietest)
+        quietest = min((level for level in loudness if level is not None), default=0.0)
+        gains = [0.0 if level is None else quietest - level for level in loudness]
         self._each(self._write_squeezed, outcomes, found, gains)
 
     def _find_squeeze(self, outcome: Outcome, target: float) -> Squeeze:

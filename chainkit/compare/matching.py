@@ -8,34 +8,53 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from chainkit.dsp.loudness import LoudnessMeter
+
 Audio = NDArray[np.float64]
 
 CEILING_DBTP = -1.0
 """The greatest true peak that EBU R 128 allows; from memory."""
+MATCHED_LU = 0.05
+"""How far apart two candidates' loudness may be."""
 TELLING_DB = 1.0
 """Residuals further apart are those of different candidates; equal ones differ by rounding."""
+_LOWERINGS = 8  # one does, but for what the search of a gain leaves open
 
 
 def matching_gains(
-    loudness: Sequence[float | None], peaks: Sequence[float | None], target: float | None
+    meters: Sequence[LoudnessMeter], peaks: Sequence[float | None], target: float | None
 ) -> list[float]:
-    """Gains in dB to one loudness, lowered together where a true peak would pass −1 dBTP.
+    """Gains in dB to one loudness, lower than asked where a true peak would pass −1 dBTP.
+
+    A gain moves quiet blocks across the absolute gate of the loudness, so each is sought on the
+    blocks themselves, anew when all have to be lowered.
 
     Parameters
     ----------
-    loudness : sequence of float or None, LUFS
+    meters : sequence of LoudnessMeter
+        Of each candidate before its gain.
     peaks : sequence of float or None, dBTP
     target : float or None, LUFS
 
     Returns
     -------
     list of float
-        0 dB, before the common lowering, for a candidate without loudness.
+        For a candidate without loudness, by how much the others were lowered.
     """
-    gains = [0.0 if target is None or level is None else target - level for level in loudness]
-    reached = [peak + gain for peak, gain in zip(peaks, gains, strict=True) if peak is not None]
-    lowering = min(0.0, CEILING_DBTP - max(reached, default=CEILING_DBTP))
-    return [gain + lowering for gain in gains]
+    lowering = 0.0
+    for _ in range(_LOWERINGS):
+        gains = [_gain(meter, target, lowering) for meter in meters]
+        reached = [peak + gain for peak, gain in zip(peaks, gains, strict=True) if peak is not None]
+        over = max(reached, default=CEILING_DBTP) - CEILING_DBTP
+        if over <= 0.0:
+            break
+        lowering -= over
+    return gains
+
+
+def _gain(meter: LoudnessMeter, target: float | None, lowering: float) -> float:
+    gain = None if target is None else meter.trim_to(target + lowering)
+    return lowering if gain is None else gain
 
 
 def residual(first: Iterable[Audio], other: Iterable[Audio]) -> float | None:

@@ -9,15 +9,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from chainkit.audio.reader import BLOCK, AudioReader
-from chainkit.chain.stream import Audio, measure_loudness
+from chainkit.chain.stream import Audio, measure_loudness, metered
 from chainkit.dsp.audibility import ThirdOctaves, audibility, third_octave_powers
 from chainkit.dsp.levels import to_gain
 from chainkit.dsp.loudness import LoudnessMeter
 from chainkit.dsp.truepeak import TruePeakMeter
-from chainkit.errors import AudioFileError, UsageError
+from chainkit.errors import AudioFileError
 
 SOUNDING_DB = 50.0
 """Windows less than this many dB below the voice's loudest one count in the audibility."""
+
+SHORTEST = 0.4
+"""Seconds in the gating block of ITU-R BS.1770-5: less has no loudness."""
 
 
 def widened(x: Audio, channels: int) -> Audio:
@@ -87,14 +90,14 @@ class MixMeasurement:
 
     Parameters
     ----------
-    loudness : float or None, LUFS
+    loudness : LoudnessMeter
     true_peak : float or None, dBTP
     clear : ndarray, (windows,), 0 to 1
         How far the voice stands clear of the backing in each window of 50 ms; NaN where it does not
         sound.
     """
 
-    loudness: float | None
+    loudness: LoudnessMeter
     true_peak: float | None
     clear: Audio
 
@@ -116,8 +119,8 @@ class Mix:
 
     Raises
     ------
-    UsageError
-        The level is to be as in the files, and one of them is silent.
+    AudioFileError
+        The level is to be as in the files, and one of them is silent, or the voice too short.
     """
 
     def __init__(self, voice: AudioReader, backing: FittedBacking, level: float | None) -> None:
@@ -127,23 +130,28 @@ class Mix:
         self._powers = third_octave_powers(backing.blocks(), voice.rate)
 
     def _level_of(self, voice: AudioReader) -> float:
-        loudness = self._loudness(voice)
-        if loudness is None or self._beneath is None:
-            raise UsageError("voice or backing is silent: there is no mix to compare in")
+        if voice.frames < SHORTEST * voice.rate:
+            told = f"{voice.path} is shorter than {SHORTEST:g} s: it has no level in a mix"
+            raise AudioFileError(told)
+        loudness = self._meter(voice).integrated()
+        if loudness is None:
+            raise AudioFileError(f"{voice.path} is silent: it has no level in a mix")
+        if self._beneath is None:
+            backing = self._backing.reader.path
+            raise AudioFileError(f"{backing} is silent while {voice.path} lasts: there is no mix")
         return loudness - self._beneath
 
-    def _loudness(self, voice: AudioReader) -> float | None:
-        """Loudness in LUFS of `voice` on the channels of the mix."""
+    def _meter(self, voice: AudioReader) -> LoudnessMeter:
+        """Loudness of `voice` on the channels of the mix."""
         channels = self._backing.channels
         wide = (widened(block, channels) for block in voice.blocks())
-        return measure_loudness(wide, voice.rate, channels)
+        return metered(wide, voice.rate, channels)
 
     def place(self, voice: AudioReader) -> float:
         """Gain in dB that gives a render its loudness against the backing; 0 dB for silence."""
-        loudness = self._loudness(voice)
-        if loudness is None or self._beneath is None:
+        if self._beneath is None:
             return 0.0
-        return self._beneath + self.level - loudness
+        return self._meter(voice).trim_to(self._beneath + self.level) or 0.0
 
     def blocks(self, voice: AudioReader, gain: float) -> Iterator[tuple[Audio, Audio]]:
         """Blocks of the mix, and of the voice in it, `gain` dB louder than it was rendered."""
@@ -161,9 +169,7 @@ class Mix:
             meter.add(mix)
             peaks.add(mix)
             powers.add(placed)
-        return MixMeasurement(
-            meter.integrated(), peaks.dbtp(), self._clear(powers.powers(), voice.rate)
-        )
+        return MixMeasurement(meter, peaks.dbtp(), self._clear(powers.powers(), voice.rate))
 
     def _clear(self, voice: Audio, rate: int) -> Audio:
         total = voice.sum(axis=1)

@@ -5,11 +5,12 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
 from operator import attrgetter
 from typing import Any
 
+from chainkit.compare.matching import MATCHED_LU
 from chainkit.compare.model import Comparison, Outcome
 from chainkit.record import as_json
 from chainkit.units import LOUDNESS
@@ -175,8 +176,8 @@ def notes(comparison: Comparison) -> dict[str, list[str]]:
 
 
 def _notes(outcome: Outcome, comparison: Comparison) -> list[str]:
-    """What the render told, and whether the squeeze's target was out of reach."""
-    told: list[str] = [*outcome.result.record["notes"]]
+    """What the render told, and what could not be made alike."""
+    told: list[str] = [*outcome.result.record["notes"], *_unmatched(outcome, comparison.first)]
     target, ends = comparison.request.squeeze, comparison.squeezed
     if target is not None and ends is not None and comparison.falls_short(outcome.squeeze_reach):
         target_text, ends_text = (LOUDNESS.format(round(level, 1)) for level in (target, ends))
@@ -184,6 +185,16 @@ def _notes(outcome: Outcome, comparison: Comparison) -> list[str]:
             f"{target_text} is out of the squeeze's reach: every candidate ends at {ends_text}"
         )
     return told
+
+
+def _unmatched(outcome: Outcome, first: Outcome) -> Iterator[str]:
+    level, due = (one.views["voice"].loudness for one in (outcome, first))
+    if due is None:
+        return
+    if level is None:
+        yield "no loudness (below -70 LUFS, or too short): not brought to that of the others"
+    elif abs(level - due) > MATCHED_LU:
+        yield f"{abs(level - due):.2f} LU away from the first candidate: no gain brings it closer"
 
 
 def sentences(comparison: Comparison) -> list[str]:

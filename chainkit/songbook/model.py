@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from chainkit.chain import Chain
 from chainkit.chain.document import Place
-from chainkit.errors import UsageError
+from chainkit.errors import ChainFileError, UsageError
 from chainkit.songbook import naming
 from chainkit.units import nearest
 
@@ -30,9 +31,8 @@ class Voice:
     chain : Chain
         The role's chain, with rides and changes.
     output : Path
-    fault : str
-        Why it cannot be rendered: files that are missing, a ride file with faults; a line each.
-        Else empty.
+    faults : tuple of ChainFileError
+        Why it cannot be rendered: files that are missing, what is wrong with a ride file.
     places : dict of str to Place
         Where the songbook names its files, by ``file``, ``backing``, ``rides``.
     record : str
@@ -49,7 +49,7 @@ class Voice:
     changes: tuple[tuple[str, str], ...]
     chain: Chain
     output: Path
-    fault: str = ""
+    faults: tuple[ChainFileError, ...] = field(default=(), compare=False, repr=False)
     places: dict[str, Place] = field(default_factory=dict, compare=False, repr=False)
     record: str = ""
 
@@ -109,6 +109,15 @@ class Songbook:
     def voices(self) -> tuple[Voice, ...]:
         """All voices in the order of the songs."""
         return tuple(voice for song in self.songs for voice in song.voices)
+
+    def remarks(self) -> Iterator[str]:
+        """What is allowed and seldom meant: songs without voices."""
+        if not self.voices:
+            yield f"{self.source}: no song has a voice, so there is nothing to render"
+            return
+        for number, song in enumerate(self.songs, start=1):
+            if not song.voices:
+                yield f"{self.source}: song {number} ({song.title}) has no voices"
 
     def as_dict(self) -> dict[str, Any]:
         """The songbook as plain values, the chain of each voice resolved."""

@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from chainkit import presets
-from chainkit.chain import Chain, load_chain, walk
+from chainkit.chain import Chain, walk
 from chainkit.chain.document import (
     Mapping,
     Node,
@@ -16,15 +16,16 @@ from chainkit.chain.document import (
     Sequence,
     parse_document,
     read_text,
+    text_of,
     what,
 )
-from chainkit.chain.faults import Faults, each
-from chainkit.chain.reading import check_format
+from chainkit.chain.faults import Faults, each, one_of
+from chainkit.chain.reading import check_format, find_chain
 from chainkit.chain.ridefile import read_ride
-from chainkit.errors import ChainFileError, Known, UsageError
+from chainkit.errors import NOTHING, ChainFileError, Known, UsageError
 from chainkit.songbook import naming
 from chainkit.songbook.model import Song, Songbook, Voice
-from chainkit.stages.base import NAME, Text, brief
+from chainkit.stages.base import NAME, Text, brief, cut
 from chainkit.stages.ride import Ride
 from chainkit.units import nearest
 
@@ -39,7 +40,7 @@ Change = tuple[str, str, Place]
 def load_songbook(path: str | Path) -> Songbook:
     """Songbook of the file at `path`.
 
-    A voice whose files are missing is no fault of the songbook: see `Voice.fault`.
+    A voice whose files are missing is no fault of the songbook: see `Voice.faults`.
 
     Parameters
     ----------
@@ -103,6 +104,7 @@ class _Reader:
         self._taken: dict[str, Place] = {}
         self._outputs: list[tuple[Path, Place]] = []
         self._inputs: set[str] = set()
+        self._blocking: set[Path] = set()
         self._titles: dict[str, Place] = {}
 
     def songbook(self, source: str) -> Songbook:
@@ -117,6 +119,10 @@ class _Reader:
                 walk.scalar(root, "output", WORDS) or naming.FOLDER
             )
         with self._faults:
+            output = root.values.get("output")
+            known = Known("output", text_of(output))
+            self._refuse_blocked(self._output_folder, (output or root).place, known)
+        with self._faults:
             self._pattern = _pattern(root)
         with self._faults:
             self._read_chains()
@@ -130,35 +136,39 @@ class _Reader:
     def _read_chains(self) -> None:
         node = self._root.values.get("chains")
         if not isinstance(node, Mapping) or not node.values:
-            found = "missing" if node is None else f"found {what(node)}"
+            is_empty = isinstance(node, Mapping)
+            found = "missing" if node is None else "empty" if is_empty else f"found {what(node)}"
             place = self._root.place if node is None else node.place
-            raise place.fault(f"chains is due, a chain file for each role; {found}")
+            known = Known("chains", text_of(node), walk.MAPPING)
+            raise place.fault(f"chains is due, a chain file for each role; {found}", known)
         for role, named in node.values.items():
             self._chains[role] = None
             with self._faults:
-                text = walk.read_scalar(WORDS, named, f"the chain of {role}")
-                self._chains[role] = self._read_chain(text, named.place)
+                text = walk.read_scalar(WORDS, named, role, f"the chain of {cut(role)}")
+                self._chains[role] = self._read_chain(role, text, named.place)
 
-    def _read_chain(self, text: str, place: Place) -> Chain:
-        path = self._folder / text
+    def _read_chain(self, role: str, text: str, place: Place) -> Chain:
         try:
-            return load_chain(path if path.exists() else presets.find_chain(text))
+            return find_chain(text, self._folder)
         except ChainFileError:
             raise  # its own place says more
         except UsageError as fault:
-            raise place.fault(str(fault)) from None
+            names, near = presets.preset_names, lambda: presets.near_preset(text)
+            raise place.fault(str(fault), Known(role, text, names, near)) from None
 
     def _songs(self, record: str) -> list[Song]:
         """Each song; outputs and titles are checked against those before."""
         nodes = _list(self._root, "songs", "a list of songs such as '- title: …'")
         if not nodes.items:
-            raise nodes.place.fault("songs is empty; write '- title: …'")
+            known = Known("songs", allowed=walk.LIST)
+            raise nodes.place.fault("songs is empty; write '- title: …'", known)
         numbers = range(1, len(nodes.items) + 1)
         return each(lambda node, n: self._song(node, n, record), nodes.items, numbers)
 
     def _song(self, node: Node, number: int, record: str) -> Song:
         if not isinstance(node, Mapping):
-            raise node.place.fault(f"a song is a mapping of its settings; found {what(node)}")
+            told = f"a song is a mapping of its settings; found {what(node)}"
+            raise node.place.fault(told, Known(value=text_of(node), allowed=walk.MAPPING))
         faults, title, voices = Faults(), f"song {number}", []
         with faults:
             walk.check_keys(node, SONG_KEYS, "a song")
@@ -176,13 +186,15 @@ class _Reader:
         place = node.values["title"].place
         if title in self._titles:
             first = self._titles[title]
-            raise place.fault(f"two songs have the title {title!r}; the first in line {first.line}")
+            told = f"two songs have the title {brief(title)}; the first in line {first.line}"
+            raise place.fault(told, Known("title", title))
         self._titles[title] = place
         return title
 
     def _voice(self, node: Node, number: int, words: dict[str, str]) -> Voice:
         if not isinstance(node, Mapping):
-            raise node.place.fault(f"a voice is a mapping of its settings; found {what(node)}")
+            told = f"a voice is a mapping of its settings; found {what(node)}"
+            raise node.place.fault(told, Known(value=text_of(node), allowed=walk.MAPPING))
         faults, role, name = Faults(), "", None
         found: list[Path | None] = []
         changes: list[Change] = []
@@ -214,8 +226,8 @@ class _Reader:
             changes=tuple((path, text) for path, text, _ in changes),
             chain=chain,
             output=self._output(node, file, words | {"role": role, "name": name or role}),
-            fault=_together([*_missing(node, files), *lost]),
-            places={key: node.values[key].place for key in FILES if files[key] is not None},
+            faults=(*_missing(node, files), *lost),
+            places={key: _place(node.values[key]) for key in FILES if files[key] is not None},
             record=words["record"],
         )
 
@@ -223,19 +235,31 @@ class _Reader:
         role = _required(node, "role", Text(), "a voice")
         if self._chains and role not in self._chains:
             allowed = f"chains has {', '.join(self._chains)}{nearest(role, self._chains)}"
-            known = Known("role", role, lambda: self._chains)
-            raise node.values["role"].place.fault(f"no chain for role {role!r}; {allowed}", known)
+            told = f"no chain for role {brief(role)}; {allowed}"
+            raise node.values["role"].place.fault(told, one_of(self._chains, "role", role))
         return role
 
     def _file(self, node: Mapping, key: str) -> Path | None:
         text = walk.scalar(node, key, WORDS)
         if text is None and key == "file":
-            raise node.place.fault("a voice needs file, its sound file")
+            known = Known("file", allowed=WORDS.allowed)
+            raise node.place.fault("a voice needs file, its sound file", known)
         if text is None:
             return None
         path = self._folder / text
         self._inputs.add(os.path.realpath(path))
         return path
+
+    def _refuse_blocked(self, folder: Path, place: Place, known: Known = NOTHING) -> None:
+        """Refuse, once, a folder in whose place, or that of one around it, stands a file."""
+        way = (folder, *folder.parents)
+        there = next((path for path in way if os.path.lexists(path)), folder)
+        if there not in self._blocking and os.path.lexists(there) and not there.is_dir():
+            self._blocking.add(there)
+            told = (
+                f"the folder {brief(str(folder))} cannot be made: {brief(str(there))} is no folder"
+            )
+            raise place.fault(told, known)
 
     def _refuse_input(self, path: Path, place: Place) -> None:
         if os.path.realpath(path) in self._inputs:
@@ -257,6 +281,7 @@ class _Reader:
                 "give one of them a name"
             )
         self._taken[key] = node.place
+        self._refuse_blocked(path.parent, node.place)
         self._outputs.append((path, node.place))
         return path
 
@@ -266,14 +291,15 @@ def _pattern(root: Mapping) -> str:
     try:
         naming.check_pattern(pattern)
     except ValueError as fault:
-        raise root.values["naming"].place.fault(f"naming {pattern!r} {fault}") from None
+        known = Known("naming", pattern)
+        raise root.values["naming"].place.fault(f"naming {brief(pattern)} {fault}", known) from None
     return pattern
 
 
 def _required(node: Mapping, key: str, form: Text, title: str) -> str:
     text = walk.scalar(node, key, form)
     if text is None:
-        raise node.place.fault(f"{title} needs {key}")
+        raise node.place.fault(f"{title} needs {key}", Known(key, allowed=form.allowed))
     return str(text)
 
 
@@ -282,7 +308,7 @@ def _list(node: Mapping, key: str, due: str) -> Sequence:
     if not isinstance(found, Sequence):
         told = "missing" if found is None else f"found {what(found)}"
         place = node.place if found is None else found.place
-        raise place.fault(f"{key} is due, {due}; {told}")
+        raise place.fault(f"{key} is due, {due}; {told}", Known(key, text_of(found), walk.LIST))
     return found
 
 
@@ -293,7 +319,8 @@ def _changes(node: Mapping) -> list[Change]:
         return []
     if not isinstance(changes, Mapping):
         due = "changes needs a mapping such as {deess.threshold: -36 dB}"
-        raise changes.place.fault(f"{due}; found {what(changes)}")
+        known = Known("changes", text_of(changes), walk.MAPPING)
+        raise changes.place.fault(f"{due}; found {what(changes)}", known)
     return each(_change, changes.values.keys(), changes.values.values())
 
 
@@ -314,18 +341,19 @@ def _with_value(chain: Chain, path: str, text: str, place: Place) -> Chain:
     try:
         return chain.with_value(path, text, place)
     except UsageError as fault:
-        raise place.fault(str(fault)) from None
+        raise place.fault(str(fault), Known(path, text)) from None
+
+
+def _place(node: Node) -> Place:
+    return node.place._replace(text=text_of(node))
 
 
 def _missing(node: Mapping, files: dict[str, Path | None]) -> Iterator[ChainFileError]:
     """A fault for each file that is not there."""
     for key, path in files.items():
         if path is not None and not os.path.isfile(path):
-            yield node.values[key].place.fault(f"there is no {FILES[key]} {str(path)!r}")
-
-
-def _together(faults: list[ChainFileError]) -> str:
-    return str(ChainFileError.together(faults)) if faults else ""
+            told = f"there is no {FILES[key]} {str(path)!r}"
+            yield node.values[key].place.fault(told, Known(key, text_of(node.values[key])))
 
 
 def _ridden(

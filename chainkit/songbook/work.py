@@ -19,10 +19,16 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from chainkit.audio.reader import AudioReader, sha256
-from chainkit.chain.document import Place
 from chainkit.chain.faults import Faults
 from chainkit.chain.stream import measure_loudness
-from chainkit.errors import AudioFileError, ChainkitError, ExistsError, OutputError, UsageError
+from chainkit.errors import (
+    AudioFileError,
+    ChainFileError,
+    ChainkitError,
+    ExistsError,
+    Known,
+    OutputError,
+)
 from chainkit.record import Outputs, load_record, seen_from, told_output, versions
 from chainkit.rendering import Options, render
 from chainkit.songbook.model import Voice
@@ -110,7 +116,7 @@ def refuse_unfit(voice: Voice) -> None:
 
     Raises
     ------
-    UsageError
+    ChainFileError
         A file is missing or evidently no sound, or the chain does not suit the sample rate.
     ExistsError
         A file that is no render of ours, or was changed since, stands under the name of its output.
@@ -138,22 +144,23 @@ def _look(found: Outcome, force: bool) -> Outcome:
 
 
 def _open_inputs(voice: Voice) -> None:
-    if voice.fault:
-        raise UsageError(voice.fault)
+    if voice.faults:
+        raise ChainFileError.together(voice.faults)
     faults = Faults()
     with faults:
-        voice.chain.check(_opened(voice.file, voice.places["file"]).rate)
+        voice.chain.check(_opened(voice.file, voice, "file").rate)
     if voice.backing is not None:
         with faults:
-            _opened(voice.backing, voice.places["backing"])
+            _opened(voice.backing, voice, "backing")
     faults.tell()
 
 
-def _opened(path: Path, place: Place) -> AudioReader:
+def _opened(path: Path, voice: Voice, key: str) -> AudioReader:
+    place = voice.places[key]
     try:
         return AudioReader(path)
     except AudioFileError as fault:
-        raise place.fault(str(fault)) from None
+        raise place.fault(str(fault), Known(key, place.text)) from None
 
 
 def _record_of(voice: Voice) -> dict[str, Any] | None:

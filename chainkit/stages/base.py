@@ -7,13 +7,12 @@ Schema, the printed chain and the checks of the Python API are all read off thes
 from __future__ import annotations
 
 import dataclasses
-import math
 import re
 from collections.abc import Iterator
-from numbers import Real
+from numbers import Integral, Real
 from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple, NoReturn, Protocol
 
-from chainkit.units import NUMBER, Quantity, nearest
+from chainkit.units import NUMBER, Quantity, near, nearest
 
 if TYPE_CHECKING:
     import numpy as np
@@ -41,6 +40,17 @@ class Run(Protocol):
         """What lookahead or a filter still hold."""
 
 
+class Misfit(NamedTuple):
+    """A value that is sound by itself, and does not go with another one or the sample rate.
+
+    `path` leads to it inside the stage; `allowed` is what may stand there, where that is known.
+    """
+
+    path: tuple[str | int, ...]
+    message: str
+    allowed: tuple[str, ...] = ()
+
+
 class SettingFault(ValueError):
     """A value that a setting does not allow; `path` leads to it inside the stage."""
 
@@ -51,16 +61,31 @@ class SettingFault(ValueError):
 
 
 class Value:
-    """A scalar setting: how its text is read, shown, and bounded."""
+    """A scalar setting: how its text is read, shown, and bounded.
+
+    Attributes
+    ----------
+    due : str
+        What may stand in a chain file, in words that continue ``is not``.
+    due_in_python : str
+        The same of a value that comes from Python.
+    """
 
     words: dict[str, Any] = {}
+    due = "allowed here"
+
+    @property
+    def due_in_python(self) -> str:
+        """As `due`, unless Python has other words for it."""
+        return self.due
 
     def read(self, text: str) -> Any:
         """Value of `text`; raises ValueError whose message continues ``key 'text' …``."""
         if text.lower() in self.words:
             return self.words[text.lower()]
         value = self.parse(text)
-        self.check(value)
+        if not self.takes(value):
+            raise ValueError(f"is not {self.due}")
         return value
 
     def show(self, value: Any) -> str | float | bool:
@@ -72,18 +97,23 @@ class Value:
 
     def parse(self, text: str) -> Any:
         """Value of `text`, bounds not yet checked."""
-        raise ValueError("is not allowed here")
+        raise ValueError(f"is not {self.due}")
 
     def format(self, value: Any) -> str | float | bool:
         """Text of `value`."""
         return str(value)
 
-    def check(self, value: Any) -> None:
-        """Raise ValueError when `value` is out of bounds."""
+    def takes(self, value: Any) -> bool:
+        """Whether `value` is of the right kind and within bounds."""
+        return True
 
     def allowed(self) -> tuple[str, ...]:
         """What may stand there, each word or span by itself."""
         return tuple(self.words)
+
+    def nearest(self, text: str) -> str:
+        """The allowed word that is nearest to `text`, empty where none is: a span is near none."""
+        return near(text, self.words)
 
 
 class Amount(Value):
@@ -122,21 +152,31 @@ class Amount(Value):
         """`value` with its unit."""
         return self.quantity.format(value)
 
-    def check(self, value: Any) -> None:
-        """Raise ValueError when out of bounds; the message works the bounds out."""
-        if _is_number(value) and self.low <= value <= self.high:
-            return
-        if (value is None or isinstance(value, str)) and value in self.words.values():
-            return
-        if not _is_number(value) or math.isnan(value):
-            raise ValueError(f"is not a {self.quantity.name}")
-        low, high = self.quantity.format(self.low), self.quantity.format(self.high)
-        raise ValueError(f"is not between {low} and {high}")
+    def takes(self, value: Any) -> bool:
+        """Whether it is a number within bounds, or what a word means."""
+        if _is_number(value):
+            return bool(self.low <= value <= self.high)
+        return (value is None or isinstance(value, str)) and value in self.words.values()
+
+    @property
+    def due(self) -> str:  # type: ignore[override]
+        """The bounds with their units."""
+        return "between {} and {}".format(*self._bounds)
+
+    @property
+    def due_in_python(self) -> str:
+        """The bounds as plain numbers, and what the words mean."""
+        unit = f", in {self.quantity.base}" if self.quantity.base else ""
+        number = f"a number from {self.low:.9g} to {self.high:.9g}{unit}"
+        return " or ".join([*map(repr, self.words.values()), number])
 
     def allowed(self) -> tuple[str, ...]:
         """The bounds, then the words."""
-        low, high = self.quantity.format(self.low), self.quantity.format(self.high)
-        return (f"{low} to {high}", *self.words)
+        return (" to ".join(self._bounds), *self.words)
+
+    @property
+    def _bounds(self) -> tuple[str, str]:
+        return self.quantity.format(self.low), self.quantity.format(self.high)
 
 
 class Number(Value):
@@ -145,21 +185,21 @@ class Number(Value):
     def __init__(self, low: float, high: float) -> None:
         self.low = low
         self.high = high
+        self.due = f"a number between {low:g} and {high:g}"
 
     def parse(self, text: str) -> float:
         """Value of a YAML 1.2 decimal number."""
         if re.fullmatch(NUMBER, text) is None:
-            raise ValueError(f"is not a number between {self.low:g} and {self.high:g}")
+            raise ValueError(f"is not {self.due}")
         return float(text)
 
     def format(self, value: float) -> float:
         """The number itself."""
         return value
 
-    def check(self, value: Any) -> None:
-        """Raise ValueError when out of bounds."""
-        if not _is_number(value) or not self.low <= value <= self.high:
-            raise ValueError(f"is not a number between {self.low:g} and {self.high:g}")
+    def takes(self, value: Any) -> bool:
+        """Whether it is a number within bounds."""
+        return _is_number(value) and self.low <= value <= self.high
 
     def allowed(self) -> tuple[str, ...]:
         """The bounds."""
@@ -171,48 +211,55 @@ class Choice(Value):
 
     def __init__(self, *options: str) -> None:
         self.options = options
+        self.due = f"one of {', '.join(options)}"
 
     def parse(self, text: str) -> str:
         """The word, in its proper spelling."""
         if text.lower() not in self.options:
-            raise ValueError(
-                f"is not one of {', '.join(self.options)}{nearest(text, self.options)}"
-            )
+            raise ValueError(f"is not {self.due}{nearest(text, self.options)}")
         return text.lower()
 
-    def check(self, value: Any) -> None:
-        """Raise ValueError for any other word."""
-        if value not in self.options:
-            raise ValueError(f"is not one of {', '.join(self.options)}")
+    def takes(self, value: Any) -> bool:
+        """Whether it is one of the words."""
+        return isinstance(value, str) and value in self.options
 
     def allowed(self) -> tuple[str, ...]:
         """The words."""
         return self.options
+
+    def nearest(self, text: str) -> str:
+        """The nearest word."""
+        return near(text, self.options)
 
 
 class Switch(Value):
     """Yes or no."""
 
     spellings: ClassVar[dict[str, bool]] = {"yes": True, "no": False, "true": True, "false": False}
+    due = "one of yes, no"
+    due_in_python = "True or False"
 
     def parse(self, text: str) -> bool:
         """True for yes or true, False for no or false."""
         if text.lower() not in self.spellings:
-            raise ValueError(f"is not one of yes, no{nearest(text, self.spellings)}")
+            raise ValueError(f"is not {self.due}{nearest(text, self.spellings)}")
         return self.spellings[text.lower()]
 
     def format(self, value: bool) -> str:
         """``yes`` or ``no``."""
         return "yes" if value else "no"
 
-    def check(self, value: Any) -> None:
-        """Raise ValueError for anything but True and False."""
-        if not isinstance(value, bool):
-            raise ValueError("is not one of yes, no")
+    def takes(self, value: Any) -> bool:
+        """Whether it is True or False."""
+        return isinstance(value, bool)
 
     def allowed(self) -> tuple[str, ...]:
         """The words."""
         return ("yes", "no")
+
+    def nearest(self, text: str) -> str:
+        """The nearest spelling."""
+        return near(text, self.spellings)
 
 
 class Text(Value):
@@ -220,25 +267,24 @@ class Text(Value):
 
     def __init__(self, pattern: str = r"(?s).*", meaning: str = "text", default: Any = "") -> None:
         self.pattern = pattern
-        self.meaning = meaning
+        self.due = meaning
         self.default = default
 
     def parse(self, text: str) -> str:
         """The text itself; what may be left out may not be written empty."""
         if re.fullmatch(self.pattern, text) is None:
-            raise ValueError(f"is not {self.meaning}")
+            raise ValueError(f"is not {self.due}")
         return text
 
-    def check(self, value: Any) -> None:
-        """Raise ValueError when the text does not have the form due."""
-        if value == self.default:
-            return
-        if not isinstance(value, str) or re.fullmatch(self.pattern, value) is None:
-            raise ValueError(f"is not {self.meaning}")
+    def takes(self, value: Any) -> bool:
+        """Whether it is text of the form due, or left out."""
+        if not isinstance(value, str):
+            return value is None and self.default is None
+        return value == self.default or re.fullmatch(self.pattern, value) is not None
 
     def allowed(self) -> tuple[str, ...]:
         """The form due, in words."""
-        return (self.meaning,)
+        return (self.due,)
 
 
 class Group(NamedTuple):
@@ -307,15 +353,15 @@ class Settings:
             value = getattr(self, key)
             if not _left_out(self, key, value):
                 object.__setattr__(self, key, checked(form, value, (key,)))
-        for path, message in self.conflicts():
+        for path, message, _ in self.conflicts():
             raise SettingFault(path, message)
 
-    def conflicts(self) -> Iterator[tuple[tuple[str | int, ...], str]]:
-        """Path and message of each pair of values that do not go together."""
+    def conflicts(self) -> Iterator[Misfit]:
+        """Each value that does not go together with another one."""
         yield from ()
 
-    def faults_at(self, rate: int) -> Iterator[tuple[tuple[str | int, ...], str]]:
-        """Path and message of each value that does not suit the sample rate."""
+    def faults_at(self, rate: int) -> Iterator[Misfit]:
+        """Each value that does not suit the sample rate."""
         yield from ()
 
 
@@ -334,10 +380,8 @@ def checked(form: Form | Row, value: Any, path: tuple[str | int, ...]) -> Any:
     """
     if isinstance(form, Value):
         value = _plain(value)
-        try:
-            form.check(value)
-        except ValueError as fault:
-            raise SettingFault(path, f"{_title(path)} {brief(value)} {fault}") from None
+        if not form.takes(value):
+            raise SettingFault(path, f"{_title(path)} {brief(value)} is not {form.due_in_python}")
         return value
     if isinstance(form, Items):
         items = enumerate(_listed(value, path, "a list"))
@@ -364,7 +408,7 @@ def _plain(value: Any) -> Any:
     """`value` as Python's own number where it is another one, such as numpy's."""
     if type(value) in (float, int, bool) or not isinstance(value, Real):
         return value
-    return float(value)
+    return int(value) if isinstance(value, Integral) else float(value)
 
 
 def _listed(value: Any, path: tuple[str | int, ...], due: str) -> tuple[Any, ...]:
@@ -388,11 +432,12 @@ def _title(path: tuple[str | int, ...]) -> str:
 def brief(value: Any) -> str:
     """`value` as Python writes it, text in quotes, cut where it is long."""
     if isinstance(value, str):
-        return repr(_cut(value))
-    return _cut(repr(value))
+        return repr(cut(value))
+    return cut(repr(value))
 
 
-def _cut(text: str) -> str:
+def cut(text: str) -> str:
+    """`text` up to its 60th letter."""
     return text if len(text) <= 60 else f"{text[:60]}…"
 
 
@@ -447,7 +492,9 @@ class Stage(Settings):
         return self
 
     def start(self, rate: int, channels: int) -> Run:
-        """Begin one use of the stage.
+        """Begin one use of the stage, whose compiled loops trust the shape of what they are given.
+
+        A `chainkit.ChainStream` checks it first.
 
         Parameters
         ----------
@@ -457,16 +504,18 @@ class Stage(Settings):
         Returns
         -------
         Run
+            For blocks of float64 in C order.
         """
         raise TypeError(f"{type(self).__name__} cannot run")
 
 
 def below_nyquist(
     path: tuple[str | int, ...], frequency: float | None, rate: int
-) -> Iterator[tuple[tuple[str | int, ...], str]]:
+) -> Iterator[Misfit]:
     """A fault when `frequency` is not below half the sample rate."""
     from chainkit.units import FREQUENCY
 
     if frequency is not None and frequency >= rate / 2:
         given, full, half = map(FREQUENCY.format, (frequency, rate, rate / 2))
-        yield path, f"{path[-1]} {given} is not below half the sample rate ({full} → {half})"
+        told = f"{path[-1]} {given} is not below half the sample rate ({full} → {half})"
+        yield Misfit(path, told, (f"below {half}",))

@@ -7,7 +7,17 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import ClassVar, TypeGuard
 
-from chainkit.stages.base import Amount, Group, Run, Settings, Stage, Switch, below_nyquist, setting
+from chainkit.stages.base import (
+    Amount,
+    Group,
+    Misfit,
+    Run,
+    Settings,
+    Stage,
+    Switch,
+    below_nyquist,
+    setting,
+)
 from chainkit.stages.ranges import (
     ATTACK,
     DETECTOR,
@@ -95,7 +105,7 @@ class Compress(Stage):
     )
     link: bool = setting(Switch(), True, about="One gain for all channels.")
 
-    def faults_at(self, rate: int) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    def faults_at(self, rate: int) -> Iterator[Misfit]:
         """A side-chain corner that is not below half the sample rate."""
         if self.sidechain is not None:
             yield from below_nyquist(("sidechain", "highpass"), self.sidechain.highpass, rate)

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import ClassVar
 
-from chainkit.stages.base import Amount, Choice, Run, Stage, below_nyquist, setting
+from chainkit.stages.base import Amount, Choice, Misfit, Run, Stage, below_nyquist, setting
 from chainkit.stages.ranges import (
     ATTACK,
     DETECTOR,
@@ -83,13 +83,16 @@ class Deess(Stage):
         about="linear: linear-phase FIR split; minimum: Linkwitz-Riley split of 4th order.",
     )
 
-    def conflicts(self) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    def conflicts(self) -> Iterator[Misfit]:
         """A band with no width."""
         if self.upper is not None and self.upper < 1.25 * self.frequency:
-            edge, upper = FREQUENCY.format(self.frequency), FREQUENCY.format(self.upper)
-            yield ("upper",), f"upper {upper} is not at least 1.25 times the lower edge {edge}"
+            edge, upper, least, most = map(
+                FREQUENCY.format, (self.frequency, self.upper, 1.25 * self.frequency, UPPER.high)
+            )
+            told = f"upper {upper} is not at least 1.25 times the lower edge {edge}"
+            yield Misfit(("upper",), told, (f"{least} to {most}", *UPPER.words))
 
-    def faults_at(self, rate: int) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    def faults_at(self, rate: int) -> Iterator[Misfit]:
         """Edges that are not below half the sample rate."""
         yield from below_nyquist(("frequency",), self.frequency, rate)
         yield from below_nyquist(("upper",), self.upper, rate)

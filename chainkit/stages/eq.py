@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from chainkit.stages.base import (
     Amount,
     Items,
+    Misfit,
     Number,
     Run,
     Settings,
@@ -19,7 +21,7 @@ from chainkit.stages.base import (
     below_nyquist,
     setting,
 )
-from chainkit.units import BANDWIDTH, FREQUENCY, GAIN, SLOPE
+from chainkit.units import BANDWIDTH, FREQUENCY, GAIN, NUMBER, SLOPE, as_typed
 
 if TYPE_CHECKING:
     import numpy as np
@@ -31,27 +33,46 @@ HERTZ = Amount(FREQUENCY, 1.0, 192e3)
 BOOST = Amount(GAIN, -48.0, 24.0)
 Q = Number(0.05, 100.0)
 OCTAVES = Amount(BANDWIDTH, 0.01, 8.0)
+SLOPES = range(6, 49, 6)
 
 
 class Slope(Value):
     """A Butterworth slope: a multiple of 6 dB/oct up to 48."""
 
+    due = "one of 6, 12, 18, 24, 30, 36, 42, 48 dB/oct"
+    due_in_python = "one of 6, 12, 18, 24, 30, 36, 42, 48, in dB/oct"
+
     def parse(self, text: str) -> float:
         """Slope in dB/oct."""
-        return SLOPE.parse(text, 6.0, 48.0)
+        meant = self.nearest(text) if _is_bare(text) else ""
+        if meant:
+            raise ValueError(f"has no unit; write {meant!r}")
+        return SLOPE.parse(text, SLOPES[0], SLOPES[-1])
 
     def format(self, value: float) -> str:
         """`value` with its unit."""
         return SLOPE.format(value)
 
-    def check(self, value: float) -> None:
-        """Raise ValueError unless the slope is 6, 12, … 48 dB/oct."""
-        if value not in range(6, 49, 6):
-            raise ValueError("is not one of 6, 12, 18, 24, 30, 36, 42, 48 dB/oct")
+    def takes(self, value: Any) -> bool:
+        """Whether it is 6, 12, … or 48 dB/oct."""
+        return isinstance(value, (int, float)) and value in SLOPES
 
     def allowed(self) -> tuple[str, ...]:
         """Each of the slopes."""
-        return tuple(map(SLOPE.format, range(6, 49, 6)))
+        return tuple(map(SLOPE.format, SLOPES))
+
+    def nearest(self, text: str) -> str:
+        """The slope that is nearest by value, the lower one of two; none to what is no slope."""
+        try:
+            value = SLOPE.parse(f"{text} dB/oct" if _is_bare(text) else text)
+        except ValueError:
+            return ""
+        return SLOPE.format(min(SLOPES, key=lambda slope: abs(slope - value)))
+
+
+def _is_bare(text: str) -> bool:
+    """Whether `text` is a number alone."""
+    return re.fullmatch(NUMBER, as_typed(text).strip()) is not None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,7 +88,7 @@ class Band(Settings):
 
     frequency: float = setting(HERTZ, about="Corner or centre frequency.")
 
-    def faults_at(self, rate: int) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    def faults_at(self, rate: int) -> Iterator[Misfit]:
         """A frequency that is not below half the sample rate."""
         yield from below_nyquist(("frequency",), self.frequency, rate)
 
@@ -140,12 +161,12 @@ class Resonant(Band):
     q: float | None = setting(Q, None, about="Quality factor; the higher, the narrower.")
     bandwidth: float | None = setting(OCTAVES, None, about="Width in octaves, instead of q.")
 
-    def conflicts(self) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    def conflicts(self) -> Iterator[Misfit]:
         """Both widths given."""
         if self.q is not None and self.bandwidth is not None:
-            yield ("bandwidth",), "give q or bandwidth, not both"
+            yield Misfit(("bandwidth",), "give q or bandwidth, not both")
 
-    def faults_at(self, rate: int) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    def faults_at(self, rate: int) -> Iterator[Misfit]:
         """A frequency out of range, or a bandwidth whose Q is less than `q` may be.
 
         The width of a digital filter ends at half the rate: near it a given number of octaves
@@ -158,14 +179,14 @@ class Resonant(Band):
 
         most = filters.bandwidth_from_q(Q.low, rate, self.frequency)
         if self.bandwidth > most:
-            held = BANDWIDTH.format(math.floor(100 * most) / 100)
-            allowed = f"at most {held}, or give q" if most >= OCTAVES.low else "give q"
-            at, full = FREQUENCY.format(self.frequency), FREQUENCY.format(rate)
-            yield (
-                ("bandwidth",),
-                f"bandwidth {BANDWIDTH.format(self.bandwidth)} is too wide at {at} "
-                f"and a sample rate of {full}; {allowed}",
+            least, given, held = map(
+                BANDWIDTH.format, (OCTAVES.low, self.bandwidth, math.floor(100 * most) / 100)
             )
+            is_possible = most >= OCTAVES.low
+            way_out = f"at most {held}, or give q" if is_possible else "give q"
+            at, full = FREQUENCY.format(self.frequency), FREQUENCY.format(rate)
+            told = f"bandwidth {given} is too wide at {at} and a sample rate of {full}; {way_out}"
+            yield Misfit(("bandwidth",), told, (f"{least} to {held}",) if is_possible else ())
 
     def resolved(self) -> Resonant:
         """The same band with a Q, where its width was left out."""
@@ -295,11 +316,11 @@ class Eq(Stage):
 
     bands: tuple[Band, ...] = setting(Items(Variant("shape", SHAPES)), about="Bands, in series.")
 
-    def faults_at(self, rate: int) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    def faults_at(self, rate: int) -> Iterator[Misfit]:
         """Faults of the bands."""
         for index, band in enumerate(self.bands):
-            for path, message in band.faults_at(rate):
-                yield ("bands", index, *path), message
+            for misfit in band.faults_at(rate):
+                yield misfit._replace(path=("bands", index, *misfit.path))
 
     def remarks(self) -> Iterator[tuple[tuple[str | int, ...], str]]:
         """No bands, or bands without a gain."""

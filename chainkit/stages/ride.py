@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import ClassVar
 
-from chainkit.stages.base import Amount, Items, Row, Run, Stage, Text, setting
+from chainkit.stages.base import Amount, Items, Misfit, Row, Run, Stage, Text, setting
 from chainkit.units import GAIN, TIME
 
 POINT = Row(("time", "gain"), (Amount(TIME, 0.0, 1e6), Amount(GAIN, -120.0, 24.0)))
@@ -20,7 +20,8 @@ class Ride(Stage):
     ----------
     points : tuple of (float, float), seconds and dB, times rising
     file : str
-        CSV file to take the points from; the chain layer reads it and puts them in its place.
+        CSV file to take the points from, in the place of `points`; a chain that the stage is put
+        into reads it.
     """
 
     kind: ClassVar[str] = "ride"
@@ -33,14 +34,15 @@ class Ride(Stage):
         Text(), "", about="CSV file with the columns seconds, gain_db, beside the chain file."
     )
 
-    def conflicts(self) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    def conflicts(self) -> Iterator[Misfit]:
         """Points missing, or times that do not rise."""
         if not self.points and not self.file:
-            yield ("points",), "a ride needs points or a file"
+            yield Misfit(("points",), "a ride needs points or a file")
         for index in range(1, len(self.points)):
             before, time = self.points[index - 1][0], self.points[index][0]
             if time <= before:
-                yield ("points", index), f"time {time:g} s does not rise above {before:g} s"
+                told = f"time {time:g} s does not rise above {before:g} s"
+                yield Misfit(("points", index, "time"), told, (f"above {before:g} s",))
                 return
 
     @property

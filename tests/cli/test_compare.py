@@ -65,6 +65,25 @@ def test_a_squeeze_that_ends_below_its_target_is_told(folder, capsys):
 
 
 COMMAND = ["compare", "voice.wav", "--chain", "chain.yaml", "--orders", "all", "-o", "out"]
+
+
+@pytest.mark.parametrize(
+    ("voice", "backing", "told"),
+    [
+        ((10, 0.1), (96_000, 0.1), "voice.wav is shorter than 0.4 s: it has no level"),
+        ((19_199, 0.1), (96_000, 0.1), "voice.wav is shorter than 0.4 s"),
+        ((48_000, 0.0), (96_000, 0.1), "voice.wav is silent: it has no level in a mix"),
+        ((48_000, 0.1), (96_000, 0.0), "backing.wav is silent while voice.wav lasts"),
+    ],
+)
+def test_a_file_without_a_level_in_the_mix_is_named(folder, rng, capsys, voice, backing, told):
+    for name, (frames, level) in (("voice.wav", voice), ("backing.wav", backing)):
+        soundfile.write(name, level * rng.standard_normal(frames).clip(-3, 3), 48000, "PCM_24")
+    assert main(["compare", *ONE, "--backing", "backing.wav", "-o", "out"]) == 3
+    assert capsys.readouterr().err.splitlines()[-1].startswith(f"chainkit: {told}")
+    assert not (folder / "out").exists()
+
+
 IN_THE_MIX = ["--backing", "backing.wav", "--squeeze"]
 
 

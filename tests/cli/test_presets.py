@@ -1,11 +1,14 @@
 """Presets: found, listed, shown, copied; each works on a voice at its working level."""
 
 import json
+from contextlib import suppress
 
 import numpy as np
 import pytest
 
+from chainkit.audio.writer import write
 from chainkit.chain import load_chain
+from chainkit.chain.reading import load_preset
 from chainkit.cli.main import main
 from chainkit.dsp.voice import sing
 from chainkit.errors import UsageError
@@ -54,6 +57,58 @@ def test_a_preset_says_what_it_is_for(name):
     assert "Listen" in chain.notes
     assert "#" in preset_path(name).read_text("utf-8")
     chain.check(44100)
+
+
+def test_presets_fit_the_rates_that_the_readme_tells():
+    fitting = {rate: 0 for rate in (16000, 22050, 32000, 96000)}
+    for chain in map(load_preset, preset_names()):
+        for rate in fitting:
+            with suppress(UsageError):
+                chain.check(rate)
+                fitting[rate] += 1
+    assert fitting == {16000: 2, 22050: 10, 32000: 10, 96000: 10}
+
+
+def test_a_preset_that_does_not_suit_the_rate_is_named_with_the_way_out(
+    tmp_path, monkeypatch, capsys
+):
+    monkeypatch.chdir(tmp_path)
+    write("v.wav", np.zeros((100, 1)), 16000)
+    assert main(["render", "v.wav", "--chain", "airy-double", "-o", "o.wav"]) == 2
+    lines = capsys.readouterr().err.splitlines()
+    for line in lines:
+        assert line.startswith("chainkit: preset airy-double:")
+        assert "is not below half the sample rate" in line
+        assert line.endswith("chainkit presets copy airy-double TO puts it where you can change it")
+    change = ["--set", "eq.bands.1.frequency=8 kHz"]
+    assert main(["render", "v.wav", "--chain", "airy-double", *change, "-o", "o.wav"]) == 2
+    changed = [one for one in capsys.readouterr().err.splitlines() if one not in lines]
+    assert [one.partition(" is not")[2] for one in changed] == [
+        " below half the sample rate (16 kHz → 8 kHz)"
+    ]
+    (tmp_path / "record.yaml").write_text(
+        "chainkit: 1\nchains: {a: airy-double}\n"
+        "songs: [{title: T, voices: [{role: a, file: v.wav}]}]\n"
+    )
+    assert main(["check", "record.yaml"]) == 2
+    assert capsys.readouterr().err.splitlines() == lines
+
+
+@pytest.mark.parametrize(
+    ("named", "near"),
+    [("airy-duoble", "airy-double"), ("chorus.yaml", "dense-chorus"), ("x", None)],
+)
+def test_the_preset_near_to_that_of_a_role_is_told_as_json(
+    tmp_path, monkeypatch, capsys, named, near
+):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "record.yaml").write_text(
+        f"chainkit: 1\nchains: {{lead: {named}}}\nsongs: [{{title: T, voices: []}}]\n"
+    )
+    assert main(["check", "record.yaml", "--json"]) == 2
+    ((fault,),) = [found["faults"] for found in json.loads(capsys.readouterr().out)]
+    assert (fault["key"], fault["value"], fault["nearest"]) == ("lead", named, near)
+    assert fault["allowed"] == preset_names()
 
 
 @pytest.mark.parametrize("name", preset_names())

@@ -243,7 +243,26 @@ def test_verify_tells_of_other_channels(folder, capsys):
     count = samples.shape[1]
     soundfile.write("out.wav", np.repeat(samples[:, :1], count + 1, axis=1), rate, "PCM_24")
     assert main(["verify", "out.record.json"]) == 1
-    assert f"the output has {count + 1} channels" in capsys.readouterr().out
+    told = f"the output has {count + 1} channels, rendered again it has {count} channel"
+    assert capsys.readouterr().out.split("; ")[1].strip() == told
+
+
+@pytest.mark.parametrize("changed", ["out.wav", "voice.wav"])
+def test_verify_tells_of_another_sample_rate(folder, capsys, changed):
+    """The same samples under another rate: no sample differs, and the sound is another one."""
+    main(["render", "voice.wav", "--chain", "idle.yaml", "-o", "out.wav"])
+    samples, rate = soundfile.read(changed, dtype="int32")
+    soundfile.write("slow.wav", samples, 44100, "PCM_24")
+    capsys.readouterr()
+    if changed == "out.wav":
+        os.replace("slow.wav", "out.wav")
+    moved = ["--voice", "slow.wav"] if changed == "voice.wav" else []
+    assert main(["verify", "out.record.json", "--json", *moved]) == 1
+    verdict = json.loads(capsys.readouterr().out)
+    there, again = ("44.1", "48") if changed == "out.wav" else ("48", "44.1")
+    told = f"the output has a sample rate of {there} kHz, rendered again it has a sample rate of"
+    assert f"{told} {again} kHz" in verdict["reasons"]
+    assert verdict["greatest_difference_dbfs"] is None
 
 
 def test_the_record_of_an_eq_without_bands_can_be_read(folder):
@@ -331,7 +350,21 @@ def test_an_output_that_would_clip_is_not_put_in_place(folder, capsys):
         (["voice.wav", "--chain", "chain.yaml", "-o", "."], 4, ". is a folder; name a file in it"),
         (["voice.wav", "--chain", "chain.yaml", "-o", "/"], 4, "/ is a folder; name a file in it"),
         (["voice.wav", "--chain", "chain.yaml", "-o", ".."], 4, ".. is a folder; name a file"),
-        (["voice.wav", "--chain", "chain.yaml", "-o", "o.flac", "--samples", "float32"], 2, "FLAC"),
+        (
+            ["voice.wav", "--chain", "chain.yaml", "-o", "o.flac", "--samples", "float32"],
+            2,
+            "chainkit: FLAC has no sample format float32; --samples takes 16, 24 for it\n",
+        ),
+        (
+            ["voice.wav", "--chain", "chain.yaml", "-o", "o.flac", "--samples", "32"],
+            2,
+            "chainkit: FLAC has no sample format 32; --samples takes 16, 24 for it\n",
+        ),
+        (
+            ["float.wav", "--chain", "chain.yaml", "-o", "o.flac"],
+            2,
+            "FLAC has no sample format float32, as the voice is; --samples takes 16, 24 for it\n",
+        ),
         (
             ["voice.wav", "--chain", "chain.yaml", "-o", "o.wav", "--samples", "12"],
             2,
@@ -357,6 +390,7 @@ def test_faults_are_one_line_and_leave_nothing(folder, rng, capsys, arguments, c
     (folder / "link.wav").symlink_to("voice.wav")
     soundfile.write("empty.wav", np.zeros((0, 1)), 48000)
     soundfile.write("low.wav", bursts(rng, 8_000), 8000)
+    soundfile.write("float.wav", bursts(rng, 8_000), 48000, "FLOAT")
     broken = bursts(rng, 96_000)
     broken[71_234] = np.nan
     soundfile.write("nan.wav", broken, 48000, "FLOAT")
@@ -552,8 +586,27 @@ def test_a_record_that_was_tampered_with_is_one_line(folder, capsys, path, value
     capsys.readouterr()
     assert main(["verify", "out.record.json"]) == 2
     message = capsys.readouterr().err
-    assert message.startswith("chainkit: ")
+    assert message.startswith("chainkit: out.record.json")
     assert message.count("\n") == 1
+    assert "--" not in message  # no option cures it
+
+
+def test_a_fault_in_a_record_s_chain_is_told_where_it_stands(folder, capsys):
+    """A record has no lines that a hand has written, so keys lead there."""
+    main(["render", "voice.wav", "--chain", "chain.yaml", "-o", "out.wav"])
+    record = json.loads((folder / "out.record.json").read_text())
+    eq, deess, compress = record["chain"]["stages"]
+    eq["eq"]["bands"][1]["frequency"] = "280"
+    deess["deess"]["threshold"] = "-30"
+    del compress["compress"]["ratio"]
+    (folder / "out.record.json").write_text(json.dumps(record))
+    capsys.readouterr()
+    assert main(["verify", "out.record.json"]) == 2
+    first, second, third = capsys.readouterr().err.splitlines()
+    told = "chainkit: out.record.json: chain.stages."
+    assert first.startswith(f"{told}1.eq.bands.2.frequency: frequency '280' has no unit")
+    assert second.startswith(f"{told}2.deess.threshold: threshold '-30' has no unit")
+    assert third.startswith(f"{told}3.compress: compress needs ratio")
 
 
 @pytest.mark.parametrize("text", ["", "[" * 100_000, "{}", "[]", "null", "\x00"])

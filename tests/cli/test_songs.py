@@ -787,6 +787,7 @@ FAULTS = [
     ("chainkit: 2\n", "1:11", "not a known format version"),
     ("chainkit: 1\nsong: []\n", "2:1", "no key 'song' in a songbook; .* did you mean 'songs'?"),
     ("chainkit: 1\nsongs: []\n", "1:1", "chains is due, a chain file for each role; missing"),
+    ("chainkit: 1\nchains: {}\n", "2:9", "chains is due, a chain file for each role; empty"),
     ("chainkit: 1\nchains: {lead: lead.yaml}\n", "1:1", "songs is due"),
     ("chainkit: 1\nchains: {lead: lead.yaml}\nsongs: []\n", "3:8", "songs is empty"),
     ("chainkit: 1\nchains: {lead: led.yaml}\nsongs: []\n", "2:16", "led.yaml"),
@@ -911,12 +912,84 @@ def test_check_tells_what_cannot_be_read_and_what_is_empty(record, capsys):
     assert capsys.readouterr().err == "chainkit: book.yaml: song 2 (Planned) has no voices\n"
 
 
+def test_songs_tells_of_songs_without_voices_as_check_does(record, capsys):
+    folder = record(1)
+    (folder / "book.yaml").write_text(book_of(1) + "  - {title: Planned, voices: []}\n")
+    for dry_run in (["--dry-run"], []):
+        assert songs(*dry_run) == 0
+        assert capsys.readouterr().err == "chainkit: book.yaml: song 2 (Planned) has no voices\n"
+    empty = "  - {title: A, voices: []}\n  - {title: B, voices: []}\n"
+    (folder / "book.yaml").write_text(book_of(0) + empty)
+    remark = "chainkit: book.yaml: no song has a voice, so there is nothing to render\n"
+    assert main(["check", "book.yaml"]) == 0
+    assert capsys.readouterr().err == remark
+    assert songs("--only", "A") == 0
+    printed = capsys.readouterr()
+    assert printed.out == "0 voices\n"
+    assert printed.err.startswith(remark)
+
+
+@pytest.mark.parametrize(
+    ("head", "blocking", "place", "folder", "known"),
+    [
+        ("output: v.wav\n", "v.wav", "1:9", "v.wav", ("output", "v.wav")),
+        ("output: v.wav/deep/er\n", "v.wav", "1:9", "v.wav/deep/er", ("output", "v.wav/deep/er")),
+        ("", "rendered", "1:1", "rendered", ("output", None)),
+        ("", "rendered/A", "6:9", "rendered/A", (None, None)),
+        ("", "link", "1:1", "rendered", ("output", None)),
+    ],
+)
+def test_a_file_in_the_place_of_a_folder_of_outputs_is_refused(
+    record, capsys, head, blocking, place, folder, known
+):
+    """Also by songs, ahead of all work; the last is a link that leads nowhere."""
+    record(1)
+    if blocking == "link":
+        os.symlink("nowhere", "rendered")
+        blocking = "rendered"
+    else:
+        os.makedirs(os.path.dirname(blocking) or ".", exist_ok=True)
+        with open(blocking, "w") as file:
+            file.write("kept")
+    with open("book.yaml", "w") as file:
+        file.write(f"{head}{LEAD}, name: one}}\n      - {{role: lead, file: 1/lead.wav}}\n")
+    told = f"book.yaml:{place}: the folder '{folder}' cannot be made: '{blocking}' is no folder"
+    assert main(["check", "book.yaml", "--json"]) == 2
+    printed = capsys.readouterr()
+    assert printed.err == f"chainkit: {told}\n"
+    ((fault,),) = [found["faults"] for found in json.loads(printed.out)]
+    assert (fault["key"], fault["value"]) == known
+    assert songs() == 2
+    assert capsys.readouterr().err == f"chainkit: {told}\n"
+
+
 def test_a_sound_file_is_no_chain(record, capsys):
     record(1)
     assert main(["check", "1/lead.wav"]) == 2
     assert capsys.readouterr().err == (
         "chainkit: 1/lead.wav:1:1: not a text in UTF-8; a chain file or songbook is due\n"
     )
+
+
+def test_faults_of_the_files_of_a_songbook_are_placed_as_json(record, capsys):
+    folder = record(3)
+    (folder / "1" / "lead.wav").write_bytes(b"not a sound at all")
+    (folder / "2" / "lead.wav").unlink()
+    _edit(folder / "book.yaml", "3/lead.wav}", "3/lead.wav, changes: {deess.frequency: 8.0 kHz}}")
+    (folder / "rendered" / "Song 3").mkdir(parents=True)
+    assert main(["check", "book.yaml", "--json"]) == 2
+    ((*found,),) = [each["faults"] for each in json.loads(capsys.readouterr().out)]
+    assert [(one["line"], one["key"], one["value"], one["allowed"]) for one in found] == [
+        (7, "file", "1/lead.wav", None),
+        (10, "file", "2/lead.wav", None),
+        (13, "frequency", "8.0 kHz", ["below 8 kHz"]),
+    ]
+    _edit(folder / "book.yaml", "8.0 kHz", "5 kHz")
+    (folder / "rendered" / "Song 3" / "lead.wav").write_bytes(b"mine")
+    assert main(["check", "book.yaml", "--json"]) == 2
+    ((*found,),) = [each["faults"] for each in json.loads(capsys.readouterr().out)]
+    assert [one["line"] for one in found] == [7, 10, 13]
+    assert "--force replaces what is there" in found[2]["message"]
 
 
 def test_a_chain_of_a_songbook_that_changes_nothing_is_named_once(record, capsys):

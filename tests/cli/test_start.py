@@ -6,6 +6,7 @@ import dataclasses
 import json
 import subprocess
 import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -171,6 +172,14 @@ def test_a_file_that_looks_like_an_option_is_told(capsys, tmp_path, monkeypatch)
     assert main(["scout", "-other.wav"]) == 2
     assert "of that name" not in capsys.readouterr().err
     assert main(["scout", "./-lead.wav"]) == 3
+    render = ["render", "v.wav", "--chain", "c.yaml"]
+    assert main([*render, "-o", "-x.wav"]) == 2
+    told = capsys.readouterr().err
+    assert "-o/--output: expected one argument" in told
+    assert told.endswith("; for the file of that name write ./-x.wav\n")
+    for word in ("--force", "-x", "-1.5dB"):
+        assert main([*render, "-o", word]) == 2
+        assert "of that name" not in capsys.readouterr().err
 
 
 def test_a_negative_value_belongs_to_the_option_before_it():
@@ -186,6 +195,16 @@ def test_public_names_are_what_is_listed():
     assert sorted(chainkit._HOME_OF) == sorted(chainkit.__all__)
     with pytest.raises(AttributeError, match="no attribute 'nothing'"):
         chainkit.nothing  # noqa: B018
+
+
+def test_public_names_are_shown_and_the_version_is_known(capsys):
+    code = "import sys, chainkit; print(*dir(chainkit)); print(*sys.modules)"
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    names, loaded = (line.split() for line in run.stdout.splitlines())
+    assert {*chainkit.__all__, "__version__", "__doc__"} <= {*names}
+    assert not {*HEAVY, "importlib.metadata", "chainkit.chain"} & {*loaded}
+    assert main(["--version"]) == 0
+    assert capsys.readouterr().out == f"chainkit {chainkit.__version__}\n"
 
 
 def test_check_prints_resolved_chains_and_all_faults(tmp_path, capsys, monkeypatch):
@@ -264,6 +283,135 @@ def test_check_tells_faults_as_json_too(tmp_path, capsys, monkeypatch):
     assert (shape["key"], shape["value"], shape["nearest"]) == ("shape", "bel", "bell")
     assert slope["allowed"][:2] == ["6 dB/oct", "12 dB/oct"]
     assert printed.err.startswith(f"chainkit: bad.yaml:3:24: {threshold['message']}\n")
+
+
+def faults_of(text, capsys, *words):
+    Path("bad.yaml").write_text(text)
+    assert main(["check", "bad.yaml", "--json", *words]) == 2
+    return json.loads(capsys.readouterr().out)[0]["faults"]
+
+
+@pytest.mark.parametrize(
+    ("slope", "nearest"),
+    [
+        ("20 dB/oct", "18 dB/oct"),
+        ("25 dB/oct", "24 dB/oct"),
+        ("50 dB/oct", "48 dB/oct"),
+        ("1200 dB/oct", "48 dB/oct"),
+        ("-3 dB/oct", "6 dB/oct"),
+        ("25", "24 dB/oct"),
+        ("25 Hz", None),
+        ("steep", None),
+    ],
+)
+def test_what_is_nearest_to_a_number_is_so_by_value(tmp_path, monkeypatch, capsys, slope, nearest):
+    monkeypatch.chdir(tmp_path)
+    band = f"{{shape: highpass, frequency: 80 Hz, slope: {slope}}}"
+    text = f"chainkit: 1\nstages: [eq: {{bands: [{band}]}}]\n"
+    (fault,) = faults_of(text, capsys)
+    assert (fault["key"], fault["value"], fault["nearest"]) == ("slope", slope, nearest)
+    # Only where the unit alone is missing the way out names the number.
+    assert ("write '24 dB/oct'" in fault["message"]) is (slope == "25")
+
+
+@pytest.mark.parametrize("gain", ["-60 dB to 2 dB", "-600 dB", "90 dB"])
+def test_no_value_is_near_to_a_span(tmp_path, monkeypatch, capsys, gain):
+    monkeypatch.chdir(tmp_path)
+    (fault,) = faults_of(f"chainkit: 1\nstages: [gain: {{gain: {gain}}}]\n", capsys)
+    assert (fault["value"], fault["nearest"]) == (gain, None)
+
+
+COMPRESS = "compress: {threshold: -20 dB, ratio: 4:1, "
+
+
+@pytest.mark.parametrize(
+    ("text", "key", "value", "allowed"),
+    [
+        ("stages: []", "chainkit", None, ["1"]),
+        ("chainkit: 1.0\nstages: []", "chainkit", "1.0", ["1"]),
+        ("chainkit: 1", "stages", None, ["a list"]),
+        ("chainkit: 1\nstages: {}", "stages", None, ["a list"]),
+        ("chainkit: 1\nstages: none", "stages", "none", ["a list"]),
+        ("chainkit: 1\nstages: [compress: {threshold: -20 dB}]", "ratio", None, ["1:1 to inf"]),
+        ("chainkit: 1\nstages: [eq: {}]", "bands", None, ["a list"]),
+        ("chainkit: 1\nstages: [eq: {bands: 3}]", "bands", "3", ["a list"]),
+        ("chainkit: 1\nstages: [gain: 3 dB]", "gain", "3 dB", ["a mapping"]),
+        (
+            f"chainkit: 1\nstages: [{COMPRESS}sidechain: 100 Hz}}]",
+            "sidechain",
+            "100 Hz",
+            ["a mapping"],
+        ),
+        (
+            "chainkit: 1\nstages: [eq: {bands: [{frequency: 1 kHz}]}]",
+            "shape",
+            None,
+            ["highpass", "lowpass", "low_shelf", "high_shelf", "bell", "notch"],
+        ),
+        (
+            "chainkit: 1\nstages: [eq: {bands: [{shape: notch, frequency: 25.0 kHz}]}]",
+            "frequency",
+            "25.0 kHz",
+            ["below 24 kHz"],
+        ),
+        (
+            "chainkit: 1\nstages: [deess: {frequency: 4 kHz, upper: 4.5kHz, threshold: -30 dB}]",
+            "upper",
+            "4.5kHz",
+            ["5 kHz to 192 kHz", "none"],
+        ),
+        (
+            "chainkit: 1\nstages: [ride: {points: [[2 s, 0 dB], [1500 ms, 0 dB]]}]",
+            "time",
+            "1500 ms",
+            ["above 2 s"],
+        ),
+        ("chainkit: 1\nchains: {a: x}\nsongs: []", "songs", None, ["a list"]),
+        (
+            "chainkit: 1\nchains: {a: airy-double}\nsongs: [{title: T, voices: [{role: a}]}]",
+            "file",
+            None,
+            ["a text that says something"],
+        ),
+    ],
+)
+def test_what_is_known_of_a_fault_is_told_as_json(
+    tmp_path, monkeypatch, capsys, text, key, value, allowed
+):
+    monkeypatch.chdir(tmp_path)
+    fault = faults_of(text, capsys)[-1]
+    assert (fault["key"], fault["value"], fault["allowed"]) == (key, value, allowed)
+
+
+def test_a_value_left_out_that_does_not_suit_the_rate_is_not_told_as_written(
+    tmp_path, monkeypatch, capsys
+):
+    """The de-esser's edge is 5.5 kHz if left out."""
+    monkeypatch.chdir(tmp_path)
+    text = "chainkit: 1\nstages: [deess: {threshold: -30 dB}]\n"
+    (fault,) = faults_of(text, capsys, "--rate", "8 kHz")
+    assert (fault["key"], fault["value"]) == ("frequency", None)
+    assert fault["allowed"] == ["below 4 kHz"]
+
+
+def test_a_long_key_is_cut_as_a_long_value_is(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    key = "k" * 900
+    book = "chainkit: 1\nchains: {a: airy-double}\nsongs: [{title: T, voices:"
+    for text in (
+        f"chainkit: 1\n{key}: 1\nstages: []\n",
+        f"chainkit: 1\nstages: [{key}: {{}}]\n",
+        f"chainkit: 1\n? {key}\n: 1\n? {key}\n: 2\nstages: []\n",
+        f"{book} [{{role: {key}, file: v.wav}}]}}]\n",
+        f"chainkit: 1\nname: !{key} x\nstages: []\n",
+        f"chainkit: 1\nname: *{key}\nstages: []\n",
+        f"{book} [{{role: a, file: v.wav, changes: {{deess.{key}: 1}}}}]}}]\n",
+        f"{book} [{{role: a, file: v.wav, changes: {{{key}.q: 1}}}}]}}]\n",
+        f"chainkit: 1\nchains: {{{key}: []}}\nsongs: [{{title: T, voices: []}}]\n",
+    ):
+        messages = [fault["message"] for fault in faults_of(text, capsys)]
+        assert key[:40] in messages[0]
+        assert not any(key[:61] in message for message in messages)
 
 
 def test_check_tells_remarks_and_where_it_left_a_file_as_json(tmp_path, capsys, monkeypatch):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import pickle
 import re
 import resource
 import shutil
@@ -18,7 +19,7 @@ import riff
 from chainkit.audio import atomic, formats
 from chainkit.audio.atomic import atomic_file, refuse_same, together
 from chainkit.audio.chunks import ChunkFile, overwrite
-from chainkit.audio.formats import output_format
+from chainkit.audio.formats import check_subtype, output_format
 from chainkit.audio.reader import AudioReader, read
 from chainkit.audio.writer import AudioWriter, write
 from chainkit.errors import (
@@ -26,6 +27,7 @@ from chainkit.errors import (
     ChainkitError,
     ClippingError,
     OutputError,
+    SampleFormatError,
     UsageError,
 )
 from chainkit.measure import measure_file
@@ -255,12 +257,12 @@ def test_a_flac_file_without_frames_is_not_written(tmp_path):
         (
             "out.flac",
             None,
-            r"FLAC has no sample format 'FLOAT' \(PCM_S8, PCM_16, PCM_24\); --samples",
+            r"FLAC has no sample format 'FLOAT' \(PCM_S8, PCM_16, PCM_24\)$",
         ),
         (
             "out.wav",
             "PCM24",
-            r"WAV has no sample format 'PCM24' .*did you mean 'PCM_24'\?; --samples",
+            r"WAV has no sample format 'PCM24' .*did you mean 'PCM_24'\?$",
         ),
     ],
 )
@@ -268,6 +270,14 @@ def test_formats_that_there_are_not(tmp_path, output, subtype, match):
     write(tmp_path / "in.wav", NOISE, 48000, subtype="FLOAT")
     with one_line(UsageError, match):
         output_format(AudioReader(tmp_path / "in.wav"), output, subtype)
+
+
+def test_a_fault_of_sample_formats_goes_between_processes():
+    with pytest.raises(SampleFormatError, match="^FLAC has no") as caught:
+        check_subtype("FLAC", "FLOAT")
+    again = pickle.loads(pickle.dumps(caught.value))
+    assert str(again) == str(caught.value)
+    assert (again.container, again.possible) == ("FLAC", ["PCM_S8", "PCM_16", "PCM_24"])
 
 
 def test_too_many_channels_for_flac(tmp_path):

@@ -6,11 +6,13 @@ import json
 import math
 import re
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import jsonschema
 import numpy as np
 import pytest
+import soundfile
 import yaml
 from hypothesis import assume, given
 from hypothesis import strategies as st
@@ -21,9 +23,9 @@ from chainkit.chain.ridefile import read_ride
 from chainkit.chain.schema import chain_schema
 from chainkit.chain.text import one_line
 from chainkit.demo import CHAIN
-from chainkit.errors import ChainFileError, UsageError
+from chainkit.errors import ChainFileError, OutputError, UsageError
 from chainkit.presets import preset_names, preset_path
-from chainkit.stages.eq import Bell, HighShelf, LowShelf, Notch
+from chainkit.stages.eq import Bell, Highpass, HighShelf, LowShelf, Notch
 from chainkit.units import FREQUENCY
 
 GOOD = """\
@@ -147,12 +149,52 @@ def test_schema_is_valid_and_takes_what_the_reader_takes():
 
 @pytest.mark.parametrize(
     ("key", "value"),
-    [("ratio", "4"), ("frequency", "5500"), ("phase", "zero"), ("thresh", "-3 dB")],
+    [
+        ("ratio", "4"),
+        ("ratio", "-4:1"),
+        ("frequency", "5500"),
+        ("frequency", "-5 kHz"),
+        ("attack", "−1 ms"),
+        ("phase", "zero"),
+        ("thresh", "-3 dB"),
+        ("name", "a.b"),
+        ("name", "n" * 65),
+        ("name", "-x"),
+    ],
 )
 def test_schema_refuses_what_the_reader_refuses(key, value):
     deess = {"threshold": "-34 dB", key: value}
     with pytest.raises(jsonschema.ValidationError):
         jsonschema.validate({"chainkit": 1, "stages": [{"deess": deess}]}, chain_schema())
+    with pytest.raises(ChainFileError, match=key):
+        chainkit.parse_chain(f"chainkit: 1\nstages: [deess: {deess}]")
+
+
+@pytest.mark.parametrize("level", ["20 LUFS", "+20 LUFS", "20"])
+def test_schema_refuses_a_working_level_without_its_minus(level):
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate({"chainkit": 1, "working_level": level, "stages": []}, chain_schema())
+    with pytest.raises(ChainFileError, match="working_level"):
+        chainkit.parse_chain(f"chainkit: 1\nworking_level: {level}\nstages: []")
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [
+        ("threshold", "−34 dB"),
+        ("threshold", "+3 dB"),
+        ("ratio", "∞"),
+        ("attack", "+1 ms"),
+        ("range", "0 dB"),
+        ("name", "De-ess 2_b"),
+    ],
+)
+def test_schema_takes_the_spellings_that_are_usual(key, value):
+    deess = {"threshold": "-34 dB", key: value}
+    for level in ("−20 LUFS", "-20.5 LUFS", "0 LUFS"):
+        text = f"chainkit: 1\nworking_level: {level}\nstages: [deess: {deess}]"
+        chainkit.parse_chain(text)
+        jsonschema.validate(yaml.safe_load(text), chain_schema())
 
 
 @pytest.mark.parametrize(
@@ -178,7 +220,7 @@ def test_schema_refuses_what_the_reader_refuses(key, value):
         ("q: 4}", "q: no}", 10, 62, "q 'no' is not a number between 0.05 and 100"),
         ("slope: 24", "gain: 3 dB, slope: 24", 9, 47, "no key 'gain' in highpass"),
         ("name: T", "nmae: T", 2, 1, "no key 'nmae' in a chain file; .*did you mean 'name'"),
-        ("[2 s,", "[0 s,", 6, 34, "time 0 s does not rise"),
+        ("[2 s,", "[0 s,", 6, 35, "time 0 s does not rise"),
         ("gain: {gain: -3 dB}", "gain: {gain: 90 dB}", 5, 18, "is not between -120 dB and 60 dB"),
         ("chainkit: 1", "chainkit: 2", 1, 11, "not a known format version; use 1"),
         ("upper: none", "upper: 6 kHz", 14, 84, "at least 1.25 times the lower edge"),
@@ -264,7 +306,8 @@ def test_all_faults_of_a_file_are_told_in_order():
         (12, 18, "cannot read the ride file"),
         (13, 22, "time '1' has no unit"),
         (13, 38, "gain 'y' is not a gain"),
-        (14, 15, "compress needs threshold and ratio"),
+        (14, 15, "compress needs threshold"),
+        (14, 15, "compress needs ratio"),
         (14, 24, "attack '10' has no unit"),
     ]
     assert [place[:2] for place in found] == [place[:2] for place in told]
@@ -358,8 +401,11 @@ def test_any_bandwidth_is_refused_or_gives_a_q_that_could_have_been_asked_for(
     assume(1.0 <= share * rate / 2 < rate / 2)
     band = cls(frequency=share * rate / 2, bandwidth=bandwidth, **values)
     faults = list(band.faults_at(rate))
-    for path, message in faults:
+    for path, message, spans in faults:
         assert path == ("bandwidth",)
+        assert [f"0.01 oct to {most}" for most in re.findall(r"at most (\S+ oct)", message)] == [
+            *spans
+        ]
         for allowed in re.findall(r"at most (\S+) oct", message):
             assert not list(replace(band, bandwidth=float(allowed)).faults_at(rate))
     if not faults:
@@ -418,6 +464,16 @@ def test_a_large_or_binary_or_missing_file_is_refused(tmp_path):
     with pytest.raises(ChainFileError, match="above 1 MiB"):
         chainkit.load_chain(large)
     with pytest.raises(ChainFileError, match=r"binary.yaml:2:7: the file is not UTF-8"):
+        chainkit.load_chain(binary)
+    binary.write_bytes("chainkit: 1\nname: é".encode() + b"\xff\xfe")
+    with pytest.raises(ChainFileError, match=r"binary.yaml:2:8: the file is not UTF-8"):
+        chainkit.load_chain(binary)
+    for start in (b"", b"\xef\xbb\xbf"):
+        binary.write_bytes(start + "chainkit: 1\nname: é\0\n".encode())
+        with pytest.raises(ChainFileError, match=r"binary.yaml:2:8: a NUL byte stands here"):
+            chainkit.load_chain(binary)
+    binary.write_bytes("chainkit: 1".encode("utf-16"))
+    with pytest.raises(ChainFileError, match=r"binary.yaml:1:1: not a text in UTF-8"):
         chainkit.load_chain(binary)
     with pytest.raises(UsageError, match="No such file"):
         chainkit.load_chain(tmp_path / "missing.yaml")
@@ -494,6 +550,15 @@ def test_a_change_that_leads_nowhere_is_refused(path, text, message):
         chainkit.parse_chain(GOOD).with_value(path, text)
 
 
+@pytest.mark.parametrize(
+    ("path", "value"),
+    [("compress.threshold", -20), ("working_level", None), (None, "-20 dB"), (["deess"], "1:1")],
+)
+def test_a_change_takes_text(path, value):
+    with pytest.raises(TypeError, match="path and value are text, such as .*; found"):
+        chainkit.parse_chain(GOOD).with_value(path, value)
+
+
 def test_ride_files(tmp_path):
     (tmp_path / "moves.csv").write_text("seconds,gain_db\n0,0\n1.5,-2.25\n")
     (tmp_path / "bad.csv").write_text("seconds,gain_db\n0,0\n1.5,quiet\n")
@@ -547,8 +612,39 @@ def test_the_faults_of_a_ride_file_are_told_where_they_stand(tmp_path, text, fau
     assert "float" not in str(caught.value)
 
 
+def test_a_ride_file_named_in_python_is_read(tmp_path, monkeypatch):
+    """From the current folder, when the ride becomes part of a chain."""
+    (tmp_path / "moves.csv").write_text("seconds,gain_db\n0,-6\n1.5,-6\n")
+    monkeypatch.chdir(tmp_path)
+    chain = Chain([Ride(file="moves.csv")])
+    assert chain == Chain([Ride(points=[(0, -6), (1.5, -6)])])
+    assert chain.ride_files == replace(chain, name="again").ride_files == ("moves.csv",)
+    x = np.full(1000, 0.5)
+    assert chain.process(x, 48000).audio == pytest.approx(10 ** (-6 / 20) * x)
+    assert chain.with_value("ride.file", "moves.csv") == chain
+    with pytest.raises(UsageError, match=r"^cannot read the ride file no.csv: No such file"):
+        Chain([Ride(file="no.csv")])
+
+
+def test_a_ride_file_is_not_written_over(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "out.gr.csv").write_text("seconds,gain_db\n0,0\n")
+    soundfile.write("in.wav", np.zeros(1000), 48000)
+    chain = Chain([Ride(file="out.gr.csv")])
+    with pytest.raises(OutputError, match="out.gr.csv is the input"):
+        chainkit.render("in.wav", chain, "out.wav", chainkit.Options(force=True))
+
+
+def test_the_record_takes_no_ride_file_for_the_chain_file(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "moves.csv").write_text("seconds,gain_db\n0,0\n")
+    soundfile.write("in.wav", np.full(1000, 0.1), 48000)
+    chain = chainkit.parse_chain("chainkit: 1\nstages: [{ride: {file: moves.csv}}]\n")
+    assert chainkit.render("in.wav", chain, "out.wav").record["chain_file"] is None
+
+
 def test_stages_made_in_python_are_checked():
-    with pytest.raises(ValueError, match="ratio 0.5 is not between 1:1 and inf"):
+    with pytest.raises(ValueError, match="ratio 0.5 is not a number from 1 to inf$"):
         chainkit.Compress(threshold=-20.0, ratio=0.5)
     with pytest.raises(ValueError, match="detector 'vu' is not one of peak, rms"):
         chainkit.Compress(threshold=-20.0, ratio=2.0, detector="vu")
@@ -556,23 +652,32 @@ def test_stages_made_in_python_are_checked():
         chainkit.Chain([chainkit.Gain(gain=1.0, name="a"), chainkit.Gain(gain=1.0, name="a")])
 
 
+PRESS = partial(chainkit.Compress, threshold=-20.0, ratio=3.0)
+
+
 @pytest.mark.parametrize(
     ("make", "message"),
     [
-        (lambda: Chain([], working_level=math.nan), "working_level nan is not a loudness"),
-        (lambda: Chain([], working_level=5), "working_level 5 is not between -60 LUFS and 0 LUFS"),
-        (lambda: Chain([], working_level=math.inf), "working_level inf is not between -60 LUFS"),
-        (lambda: Chain([], working_level="-20 LUFS"), "working_level '-20 LUFS' is not a loudness"),
+        (
+            lambda: Chain([], working_level=math.nan),
+            "working_level nan is not None or a number from -60 to 0, in LUFS$",
+        ),
+        (lambda: Chain([], working_level=5), "working_level 5 is not None or a number from -60"),
+        (lambda: Chain([], working_level=math.inf), "working_level inf is not None or a number"),
+        (lambda: Chain([], working_level="-20 LUFS"), "working_level '-20 LUFS' is not None or a"),
         (lambda: Chain([], name=5), "name 5 is not text"),
         (lambda: Chain(["gain"]), "stages.1 needs a Stage; found 'gain'"),
         (lambda: Chain("lead.yaml"), "stages needs a list; found 'lead.yaml'"),
-        (lambda: Ride(points=[(0, math.nan)]), "points.1.gain nan is not a gain"),
+        (lambda: Ride(points=[(0, math.nan)]), "points.1.gain nan is not a number from -120"),
         (
             lambda: Ride(points=[(0, 0), (1, 500)]),
-            "points.2.gain 500 is not between -120 dB and 24",
+            "points.2.gain 500 is not a number from -120 to 24, in dB$",
         ),
-        (lambda: Ride(points=[(-1, 0)]), "points.1.time -1 is not between 0 s and 1000000 s"),
-        (lambda: Ride(points=np.array([[0, np.inf]])), "points.1.gain inf is not between"),
+        (
+            lambda: Ride(points=[(-1, 0)]),
+            "points.1.time -1 is not a number from 0 to 1000000, in s$",
+        ),
+        (lambda: Ride(points=np.array([[0, np.inf]])), "points.1.gain inf is not a number from"),
         (lambda: Ride(points=[(0, 0, 0)]), r"points.1 needs \[time, gain\]; found \(0, 0, 0\)"),
         (lambda: Ride(points=[1, 2]), r"points.1 needs \[time, gain\]; found 1"),
         (lambda: Ride(points="moves.csv"), "points needs a list; found 'moves.csv'"),
@@ -587,10 +692,36 @@ def test_stages_made_in_python_are_checked():
         ),
         (
             lambda: chainkit.Compress(threshold=-20, ratio=3, makeup=np.zeros(2)),
-            r"makeup array\(\[0., 0.\]\) is not a gain",
+            r"makeup array\(\[0., 0.\]\) is not 'match' or a number from -60 to 48, in dB$",
         ),
-        (lambda: chainkit.Gain(gain=True), "gain True is not a gain"),
-        (lambda: chainkit.Gain(gain=np.float32(1000)), "gain 1000.0 is not between"),
+        (
+            lambda: PRESS(threshold="-20 dB"),
+            "threshold '-20 dB' is not a number from -120 to 24, in",
+        ),
+        (lambda: PRESS(mix=50), "mix 50 is not a number from 0 to 1$"),
+        (lambda: PRESS(mix="50 %"), "mix '50 %' is not a number from 0 to 1$"),
+        (lambda: PRESS(link="yes"), "link 'yes' is not True or False$"),
+        (lambda: PRESS(bypass=1), "bypass 1 is not True or False$"),
+        (lambda: PRESS(range="none"), "range 'none' is not None or a number from 0 to 120, in dB$"),
+        (
+            lambda: PRESS(detector=np.array(["rms", "vu"])),
+            "detector array.* is not one of peak, rms$",
+        ),
+        (lambda: PRESS(name=np.zeros(2)), r"name array\(\[0., 0.\]\) is not a name of letters"),
+        (
+            lambda: Highpass(frequency="80 Hz"),
+            "frequency '80 Hz' is not a number from 1 to 192000, in",
+        ),
+        (
+            lambda: Highpass(frequency=80, slope=20),
+            "slope 20 is not one of 6, 12, .*, 48, in dB/oct$",
+        ),
+        (lambda: Highpass(frequency=80, slope=np.zeros(2)), r"slope array.* is not one of 6, 12"),
+        (lambda: chainkit.Gain(gain=True), "gain True is not a number"),
+        (
+            lambda: chainkit.Gain(gain=np.float32(1000)),
+            "gain 1000.0 is not a number from -120 to 60, in dB$",
+        ),
     ],
 )
 def test_what_a_chain_file_refuses_is_refused_from_python(make, message):

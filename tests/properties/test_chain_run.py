@@ -275,19 +275,37 @@ def test_a_bypassed_stage_is_left_out(rng):
     assert gains == []
 
 
-@pytest.mark.parametrize(
-    ("block", "message"),
-    [
-        (np.zeros((10, 3)), r"a block is \(frames, 2\); found \(10, 3\)"),
-        (np.zeros(10), r"found \(10,\)"),
-        (np.zeros((10, 2), dtype=np.int16), "audio is float with full scale ±1; found int16"),
-        (np.full((10, 2), np.inf), "frame 0 is not finite"),
-    ],
-)
+NO_BLOCKS = [
+    (np.zeros((10, 3)), r"a block is \(frames, 2\); found \(10, 3\)"),
+    (np.zeros((10, 1)), r"a block is \(frames, 2\); found \(10, 1\)"),
+    (np.zeros(10), r"found \(10,\)"),
+    ([0.0, 0.1], r"found \(2,\)"),
+    (np.zeros((10, 2), dtype=np.int16), "audio is float with full scale ±1; found int16"),
+    (np.full((10, 2), np.inf), "frame 0 is not finite"),
+]
+
+
+@pytest.mark.parametrize(("block", "message"), NO_BLOCKS)
 def test_a_stream_refuses_blocks_that_are_not_its_own(block, message):
     stream = chainkit.Chain([EQ]).stream(48000, 2)
     with pytest.raises(ValueError, match=message):
         stream.process(block)
+
+
+@pytest.mark.parametrize(("block", "message"), NO_BLOCKS)
+@pytest.mark.parametrize(
+    "chain",
+    [
+        Chain([], working_level=-20.0),
+        Chain([Compress(threshold=-20.0, ratio=2.0, makeup="match")]),
+        Chain([EQ, Compress(threshold=-20.0, ratio=2.0, makeup="match", mix=0.5)]),
+    ],
+    ids=["level", "match", "mixed"],
+)
+def test_what_is_measured_first_is_refused_alike(chain, block, message):
+    """The compiled meters trust the shape: other channels than said wrote past their states."""
+    with pytest.raises(ValueError, match=message):
+        prepare(chain, 48000, 2, lambda: [np.full((100, 2), 0.1), block])
 
 
 def test_a_stream_is_used_once(rng):
@@ -300,13 +318,43 @@ def test_a_stream_is_used_once(rng):
         stream.finish()
 
 
-@pytest.mark.parametrize("rate", [0, -1, 44100.5, 1e9, float("nan"), 7999])
+@pytest.mark.parametrize(
+    "rate", [0, -1, 44100.5, 1e9, float("nan"), 7999, "48000", None, [48000], True, 48000 + 0j]
+)
 def test_a_rate_that_no_sound_has_is_refused(rate):
     for use in (FULL.check, lambda rate: FULL.stream(rate, 1)):
         with pytest.raises(ValueError, match=r"is no whole number of Hz from 8000 to 384000"):
             use(rate)
     with pytest.raises(ValueError, match=r"rate=.* is no whole number"):
         Chain([]).process(np.zeros(1000), rate)
+
+
+@pytest.mark.parametrize(
+    ("option", "message"),
+    [
+        ({"force": "no"}, "force 'no' is not True or False$"),
+        ({"detail": 1}, "detail 1 is not True or False$"),
+        ({"allow_clipping": None}, "allow_clipping None is not True or False$"),
+        ({"seed": 1.5}, "seed 1.5 is not a whole number from 0 to 9223372036854775807$"),
+        ({"seed": -1}, "seed -1 is not a whole number"),
+        ({"seed": 2**63}, "seed 9223372036854775808 is not a whole number"),
+        ({"seed": True}, "seed True is not a whole number"),
+        ({"log_step": "10 ms"}, "log_step '10 ms' is not a number from 0.0001 to 10, in s$"),
+        ({"log_step": np.inf}, "log_step inf is not a number from"),
+        ({"log_step": np.nan}, "log_step nan is not a number from"),
+        ({"log_step": 1e12}, r"log_step 1000000000000.0 is not a number from"),
+        ({"subtype": 16}, "subtype 16 is not text$"),
+    ],
+)
+def test_options_are_checked_when_they_are_made(option, message):
+    with pytest.raises(ValueError, match=f"^{message}"):
+        chainkit.Options(**option)
+
+
+def test_options_take_numbers_of_numpy():
+    options = chainkit.Options(seed=np.int64(3), log_step=np.float32(0.5))
+    assert options == chainkit.Options(seed=3, log_step=0.5)
+    assert (type(options.seed), type(options.log_step)) == (int, float)
 
 
 def test_what_is_no_chain_and_no_path_is_refused(tmp_path):

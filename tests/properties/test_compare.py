@@ -13,7 +13,7 @@ from signals import bursts
 
 import chainkit
 from chainkit.audio.reader import AudioReader
-from chainkit.chain.stream import Prepared, measure_loudness
+from chainkit.chain.stream import Prepared, measure_loudness, metered
 from chainkit.compare.candidates import candidates
 from chainkit.compare.interplay import Effect, interplay
 from chainkit.compare.job import compare
@@ -26,6 +26,7 @@ from chainkit.compare.report import (
     as_csv_text,
     as_dict,
     figures,
+    notes,
     sentences,
     within_uncertainty,
 )
@@ -141,10 +142,51 @@ def test_what_is_asked_wrongly_is_refused(options, message):
 
 # ------------------------------------------------------------------------------------ match
 def test_matching_gains_meet_the_target_and_keep_below_the_ceiling():
-    gains = matching_gains([-20.0, -26.0, None], [-8.0, -4.0, None], -20.0)
-    # The second would reach +2 dBTP, so all go down by 3 dB.
+    meters = [metered([tone(level)], 48000, 1) for level in (-20.0, -26.0, -90.0)]
+    gains = matching_gains(meters, [-8.0, -4.0, None], meters[0].integrated())
+    # The second would reach +2 dBTP, so all go down by 3 dB; the third has no loudness.
     assert gains == pytest.approx([-3.0, 3.0, -3.0])
-    assert matching_gains([-20.0], [-8.0], -20.0) == [0.0]
+    assert matching_gains(meters[:1], [-8.0], meters[0].integrated()) == pytest.approx([0.0])
+
+
+def tone(level):
+    return 10 ** (level / 20) * np.sin(0.1 * np.arange(48_000))[:, None]
+
+
+def test_candidates_that_differ_by_level_alone_are_one_however_faint(tmp_path):
+    # A gain of -8 dB takes the quieter half below the absolute gate of the loudness.
+    x = np.concatenate([tone(-55.0), tone(-64.0)] * 4)
+    path = tmp_path / "faint.wav"
+    soundfile.write(path, x, 48000, "FLOAT")
+    quieter = chainkit.Chain((chainkit.Gain(gain=-8.0),))
+    plain = chainkit.Chain((chainkit.Gain(gain=0.0),))
+    assert metered([x], 48000, 1).integrated() - 8.0 != pytest.approx(
+        metered([0.4 * x], 48000, 1).integrated(), abs=0.5
+    )
+    found = run(str(path), tmp_path, candidates([plain, quieter]))
+    first, second = (outcome.views["voice"] for outcome in found.outcomes)
+    assert second.loudness == pytest.approx(first.loudness, abs=0.01)
+    assert second.gain - first.gain == pytest.approx(8.0, abs=1e-6)
+    assert found.outcomes[1].same_as == found.first.candidate.name
+    assert not notes(found)
+
+
+def test_a_candidate_without_loudness_is_told(tmp_path):
+    path = tmp_path / "faint.wav"
+    soundfile.write(path, np.tile(tone(-60.0), (4, 1)), 48000, "FLOAT")
+    found = run(
+        str(path),
+        tmp_path,
+        candidates(
+            [
+                chainkit.Chain((chainkit.Gain(gain=0.0),)),
+                chainkit.Chain((chainkit.Gain(gain=-20.0),)),
+            ]
+        ),
+    )
+    (note,) = notes(found)
+    assert "no loudness" in note
+    assert notes(found)[note] == [found.outcomes[1].candidate.name]
 
 
 def test_residual():
