@@ -77,8 +77,14 @@ def test_a_backing_at_another_rate_is_followed(folder, capsys):
 
 
 def test_phrases_held_by_the_range_are_told(folder, capsys):
-    assert ride("--amount", "100 %", "--range", "1 dB") == 0
-    assert "phrases are held by the range of 1 dB; --range widens it" in capsys.readouterr().err
+    assert ride("--amount", "100 %", "--range", "1 dB", "--json") == 0
+    out, err = capsys.readouterr()
+    told = json.loads(out)
+    wanted = np.array([phrase["wanted_db"] for phrase in told["phrases"]])
+    assert min(wanted) < -1.0 < 1.0 < max(wanted)
+    held = np.count_nonzero(np.abs(wanted) > 1.0)
+    assert told["phrases_at_limit"] == held
+    assert f"{held} of {len(wanted)} phrases are held by the range of 1 dB; --range" in err
     assert max(abs(gain) for _, gain in points()) == pytest.approx(1.0)
 
 
@@ -247,3 +253,4 @@ def test_from_python(folder):
     write_rides(rides, "rides.csv")
     assert points() == list(rides.points)
     assert rides.departure == (None, None)
+    assert (rides.alone, rides.behind) == (0, 0)

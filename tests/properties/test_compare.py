@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from types import SimpleNamespace
 
 import numpy as np
+import pyloudnorm
 import pytest
 import soundfile
 from signals import bursts
@@ -13,12 +15,21 @@ import chainkit
 from chainkit.audio.reader import AudioReader
 from chainkit.chain.stream import Prepared, measure_loudness, metered
 from chainkit.compare.candidates import candidates
-from chainkit.compare.interplay import interplay
+from chainkit.compare.interplay import Effect, interplay
 from chainkit.compare.job import compare
 from chainkit.compare.matching import matching_gains, residual
 from chainkit.compare.mixing import open_backing
 from chainkit.compare.model import Request
-from chainkit.compare.report import FIGURES, as_csv_text, as_dict, figures, notes
+from chainkit.compare.report import (
+    FIGURES,
+    Figure,
+    as_csv_text,
+    as_dict,
+    figures,
+    notes,
+    sentences,
+    within_uncertainty,
+)
 from chainkit.compare.squeeze import Squeeze, find_squeeze, squeezed
 from chainkit.dsp.backing import accompany
 from chainkit.dsp.voice import sing
@@ -248,10 +259,33 @@ def test_the_page_tells_the_reductions_of_the_record(voice, tmp_path):
         assert curve.greatest == pytest.approx(curve.points.max(), abs=1e-4)
 
 
+def beneath(tmp_path, voice, audio):
+    path = tmp_path / "backing.wav"
+    soundfile.write(path, audio, 48000, "PCM_24")
+    return open_backing(str(path), AudioReader(voice))
+
+
+def taken_apart(outcome, backing):
+    """Voice and backing as they are in the written mix, by the amounts that explain it best."""
+    mix, _ = soundfile.read(outcome.views["mix"].path, always_2d=True)
+    voice = np.concatenate(list(outcome.raw.blocks()))
+    parts = [
+        np.repeat(voice, mix.shape[1] // voice.shape[1], axis=1),
+        np.concatenate(list(backing.blocks())),
+    ]
+    columns = np.stack([part.ravel() for part in parts], axis=1)
+    amounts, *_ = np.linalg.lstsq(columns, mix.ravel(), rcond=None)
+    np.testing.assert_allclose(columns @ amounts, mix.ravel(), rtol=0, atol=2**-22)
+    return [amount * part for amount, part in zip(amounts, parts, strict=True)]
+
+
+def heard_level(audio):
+    return pyloudnorm.Meter(48000).integrated_loudness(audio)
+
+
 def test_the_mix_keeps_the_voice_at_its_level(voice, tmp_path, rng):
-    backing_path = tmp_path / "backing.wav"
-    soundfile.write(backing_path, 0.05 * rng.standard_normal((80_000, 2)), 48000, "PCM_24")
-    backing = open_backing(str(backing_path), AudioReader(voice))
+    """A mono voice in stereo: it sounds from both channels, 3 dB louder than alone."""
+    backing = beneath(tmp_path, voice, 0.05 * rng.standard_normal((80_000, 2)))
     found = run(
         voice,
         tmp_path,
@@ -260,13 +294,9 @@ def test_the_mix_keeps_the_voice_at_its_level(voice, tmp_path, rng):
         voice_level=-3.0,
         squeeze=-12.0,
     )
-    beneath = backing.loudness(4096)
     for outcome in found.outcomes:
-        factor = 10 ** (outcome.views["mix"].gain / 20)
-        wide = (factor * np.repeat(block, 2, axis=1) for block in outcome.raw.blocks())
-        lowering = outcome.views["mix"].gain - _placed(outcome, beneath, -3.0)
-        in_mix = measure_loudness(wide, 48000, 2) - lowering
-        assert in_mix - beneath == pytest.approx(-3.0, abs=0.01)
+        placed, under = taken_apart(outcome, backing)
+        assert heard_level(placed) - heard_level(under) == pytest.approx(-3.0, abs=0.05)
         assert outcome.views["squeezed"].loudness == pytest.approx(-12.0, abs=0.06)
         assert outcome.views["squeezed"].true_peak <= -0.99
         assert 0.0 < outcome.clear_percent < 100.0
@@ -274,9 +304,38 @@ def test_the_mix_keeps_the_voice_at_its_level(voice, tmp_path, rng):
     assert max(mixes) - min(mixes) < 0.05
 
 
-def _placed(outcome, beneath, level):
-    wide = (np.repeat(block, 2, axis=1) for block in outcome.raw.blocks())
-    return beneath + level - measure_loudness(wide, 48000, 2)
+GAIN = chainkit.Chain([chainkit.Gain(gain=-7.0)])
+
+
+def test_the_voice_in_the_mix_is_as_loud_as_in_the_files_where_no_level_is_asked_for(
+    voice, tmp_path, rng
+):
+    backing = beneath(tmp_path, voice, 0.05 * rng.standard_normal((96_000, 2)))
+    recorded, _ = soundfile.read(voice, always_2d=True)
+    level = heard_level(np.repeat(recorded, 2, axis=1)) - heard_level(
+        np.concatenate(list(backing.blocks()))
+    )
+    found = run(voice, tmp_path, candidates([GAIN]), backing=backing)
+    assert found.voice_level == pytest.approx(level, abs=0.05)
+    placed, under = taken_apart(found.first, backing)
+    assert heard_level(placed) - heard_level(under) == pytest.approx(level, abs=0.05)
+
+
+def test_the_voice_counts_as_clear_only_while_it_sounds(tmp_path, rng):
+    """White noise in white noise, a second each: 6 dB above it, 42 dB below, and 46 below.
+
+    By ANSI S3.5-1997, (6 + 15) / 30 = 0.7 of the first stands clear and nothing of the second; the
+    third, 52 dB below the first, does not count.
+    """
+    level = np.repeat([-20.0, -68.0, -72.0], 48_000)[:, None]
+    path = tmp_path / "voice.wav"
+    soundfile.write(path, 10 ** (level / 20) * rng.standard_normal(level.shape), 48000, "PCM_24")
+    backing = beneath(tmp_path, path, 10 ** (-26 / 20) * rng.standard_normal(level.shape))
+    first = run(str(path), tmp_path, candidates([GAIN]), backing=backing).first
+    assert first.clear_percent == pytest.approx(35.0, abs=1.5)
+    halves = first.clear_every_half_second
+    assert halves[:4] == pytest.approx([0.7, 0.7, 0.0, 0.0], abs=0.04)
+    assert halves[4:] == [None, None]
 
 
 def test_a_backing_of_another_rate_is_refused(voice, tmp_path):
@@ -322,6 +381,18 @@ def test_a_target_out_of_the_squeeze_s_reach_is_told(voice, tmp_path):
     assert page.settings["Squeezed to"].startswith(ends.replace("-", "−"))
 
 
+def test_the_index_under_the_squeeze_is_that_of_the_squeezed_voice(tmp_path):
+    """Alone, the voice under the squeeze's gain is the squeezed file; its sibilants have risen."""
+    path = tmp_path / "voice.wav"
+    soundfile.write(path, sing(16000, seconds=12.0, seed=3).voice, 16000, "PCM_24")
+    first = run(str(path), tmp_path, candidates([GAIN]), squeeze=-9.0).first
+    measured = chainkit.measure_file(first.views["squeezed"].path)
+    assert first.squeezed_index_db == pytest.approx(measured.sibilance_index_db, abs=0.02)
+    rise = measured.sibilance_index_db - first.after.sibilance_index_db
+    assert first.squeeze_rise_db == pytest.approx(rise, abs=0.02)
+    assert rise > 0.5
+
+
 def test_a_target_that_the_squeeze_meets_needs_no_note(voice, tmp_path):
     found = run(voice, tmp_path, candidates([CHAIN]), squeeze=-16.0)
     assert found.first.views["squeezed"].loudness == pytest.approx(-16.0, abs=0.06)
@@ -343,6 +414,19 @@ def test_a_shelf_ahead_of_the_de_esser_costs_reduction(rng):
     assert effects["deess", "compress"] < 0.0
 
 
+def test_effects_are_told_in_words_the_largest_first():
+    effects = (
+        *(Effect("eq", "deess", 1.24), Effect("deess", "compress", -3.0)),
+        *(Effect("eq", "compress", 0.09), Effect("gain", "compress", -0.1)),
+    )
+    outcome = SimpleNamespace(candidate=SimpleNamespace(name="Test"), effects=effects)
+    assert sentences(SimpleNamespace(outcomes=[outcome])) == [
+        "Test: deess saves compress 3.0 dB of mean reduction",
+        "Test: eq costs deess 1.2 dB of mean reduction",
+        "Test: gain saves compress 0.1 dB of mean reduction",
+    ]
+
+
 @pytest.mark.parametrize("frames", [1, 479, 480, 481, 1300])
 def test_interplay_counts_every_frame_of_a_voice(rng, frames):
     x = bursts(rng, frames)
@@ -356,6 +440,21 @@ def test_interplay_counts_every_frame_of_a_voice(rng, frames):
     for stage in ("eq", "deess"):
         change = mean(chain) - mean(chain.bypassing(stage))
         assert changes[stage, "compress"] == pytest.approx(change, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("value", "uncertainty", "within"),
+    [
+        *((10.19, 0.2, True), (9.81, 0.2, True), (10.21, 0.2, False), (9.79, 0.2, False)),
+        *((None, 0.2, False), (10.01, None, False)),
+    ],
+)
+def test_a_difference_says_nothing_up_to_the_whole_uncertainty(value, uncertainty, within):
+    figure = Figure("any", "any", "dB", uncertainty, lambda outcome: outcome["value"])
+    first = {"value": 10.0}
+    assert within_uncertainty(figure, {"value": value}, first) is within
+    assert within_uncertainty(figure, first, first) is False
+    assert within_uncertainty(figure, first, {"value": None}) is False
 
 
 @pytest.mark.parametrize(("seed", "register"), [(2, "high"), (5, "low")])

@@ -15,6 +15,7 @@ from chainkit.chain.stream import ChainStream
 from chainkit.dsp.kernels_log import gain_rows
 from chainkit.errors import UsageError
 from chainkit.gainlog import DetailLog, GainLog, read_log
+from chainkit.gainlog.summary import RowLevels, Summary, inside_and_outside
 from chainkit.stages.eq import HighShelf
 
 CHAIN = Chain(
@@ -82,6 +83,23 @@ def test_reduction_inside_and_outside_events():
     inside, outside = log.inside_and_outside([(0.3, 0.5)])["deess"]
     assert inside > 5.0
     assert outside < inside / 2
+
+
+def test_an_event_begins_and_ends_at_the_nearest_row(rng):
+    log = logged(bursts(rng, 20_000), 4096)
+    found = log.inside_and_outside([(0.1, 0.2)])
+    assert log.inside_and_outside([(0.0979, 0.2021)]) == found
+    assert log.inside_and_outside([(0.1021, 0.1979)]) == found
+    assert log.inside_and_outside([(0.09, 0.2)]) != found
+
+
+def test_outside_events_only_what_sounds_counts():
+    """Rows from 50 dB below the loudest one on are silence, whatever a stage does in them."""
+    levels, summary = RowLevels(), Summary(idle=2.0)
+    levels.add(np.array([-30.0, -10.0, -12.0, -59.9, -60.1, -np.inf]))
+    summary.add(np.repeat(2.0 - np.array([20.0, 8.0, 4.0, 2.0, 30.0, 40.0]), 10)[:, None], 10)
+    found = inside_and_outside({"compress": summary}, levels, [(1, 2), (5, 6)])
+    assert found["compress"] == pytest.approx(((8.0 + 40.0) / 2, (20.0 + 4.0 + 2.0) / 3))
 
 
 @pytest.mark.parametrize("lanes", [1, 3])

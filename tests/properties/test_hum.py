@@ -102,6 +102,12 @@ def test_a_fundamental_alone_is_enough(voice):
     heard = found(voice + hum(np.random.default_rng(3), 50, len(voice), -60.0, multiples=(1,)))
     assert (heard.mains, len(heard.lines)) == (50, 1)
     assert heard.lines[0].level == pytest.approx(-60.0, abs=1.0)
+    assert 0.6 < heard.confidence <= 0.8  # alone, it could be a note
+
+
+def test_a_loud_fundamental_alone_is_a_note(rng):
+    sung = hum(rng, 50, 12 * RATE, -20.0, multiples=(1,))
+    assert found(sung + 1e-4 * rng.standard_normal(sung.shape)) is None
 
 
 @pytest.mark.parametrize("seed", range(4))

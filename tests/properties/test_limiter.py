@@ -53,6 +53,16 @@ def test_true_peak_of_limited_noise_is_over_by_as_much_as_is_said(order, band, o
     assert -1.0 + over / 4.0 < max(peaks) < -1.0 + over
 
 
+@pytest.mark.parametrize(("settings", "release"), [({}, 0.060), ({"release": 0.2}, 0.2)])
+def test_the_gain_goes_1_minus_1_over_e_of_the_way_back_in_the_release_time(settings, release):
+    x = np.repeat([2.0, 0.1], 10_000)[:, None]
+    missing = 1.0 - 10 ** (limited(x, 4096, ceiling=0.0, **settings)[1][:, 0] / 20)
+    assert missing[9_000] > 0.49
+    frames = np.arange(11_000, 20_000)
+    expected = missing[11_000] * np.exp(-(frames - 11_000) / (release * 48_000))
+    np.testing.assert_allclose(missing[frames], expected, rtol=1e-6)
+
+
 def test_what_is_below_the_ceiling_is_left_alone(rng):
     x = noise(rng, -30.0, 9_000, 2)
     audio, gain = limited(x, 1000, ceiling=-1.0)

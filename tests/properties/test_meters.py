@@ -103,8 +103,19 @@ def test_the_block_size_does_not_matter(rng, rate):
 def test_the_block_size_does_not_matter_for_a_voice():
     voice = sing(RATE, seconds=14.0).voice
     x = voice.reshape(len(voice), -1)
-    assert measured(x).sibilants
-    assert measured(x, size=4096).as_dict() == measured(x).as_dict()
+    whole = measured(x)
+    assert measured(x, size=4096).as_dict() == whole.as_dict()
+    levels = [sibilant.against_voice_db for sibilant in whole.sibilants]
+    assert len(levels) > 5
+    assert whole.sibilants_a_minute == pytest.approx(60.0 * len(levels) / 14.0)
+    assert whole.sibilants_median_db == pytest.approx(np.quantile(levels, 0.5))
+    assert whole.sibilants_p95_db == pytest.approx(np.quantile(levels, 0.95))
+
+
+def test_the_true_peak_is_no_lower_than_the_greatest_sample():
+    """In single precision 0.9 is 0.89999998."""
+    figures = measured(np.full((1, 1), 0.9))
+    assert figures.true_peak_dbtp == figures.sample_peak_dbfs
 
 
 @pytest.mark.parametrize("frames", [0, 1, 2, 479, 480, 481])
@@ -223,6 +234,19 @@ def test_soft_consonants_and_breaths_are_no_noise_floor(rng):
     x += (breath + 1e-4) * rng.standard_normal(x.shape)
     x[:RATE] = 0.0
     assert measured(x).noise_floor_dbfs == pytest.approx(-80.0, abs=0.5)
+
+
+@pytest.mark.parametrize(("spread", "told"), [(13.0, True), (25.0, False)])
+def test_pauses_that_differ_too_much_tell_no_noise_floor(rng, spread, told):
+    """A tenth of a second at each of 100 levels, spread evenly from -80 dBFS up.
+
+    A twentieth lies below where the search begins; with the 4 dB above that it is 36 or 21 in 100.
+    """
+    steps = rng.permutation(np.linspace(-80.0, -80.0 + spread, 100))
+    quiet = np.repeat(10 ** (steps / 20), RATE // 10)
+    x = np.concatenate([np.full(10 * RATE, 0.1), quiet])[:, None]
+    floor = measured(x * rng.standard_normal(x.shape)).noise_floor_dbfs
+    assert (floor is not None) == told
 
 
 def strokes(rng, seconds):

@@ -35,6 +35,11 @@ def test_the_largest_cause_is_told():
     ]
 
 
+def test_what_departs_the_other_way_is_no_cause():
+    (found,) = marks(*usual(1, 2, 3, 5, 6, 7), outcome(4, compress=4.0, spread=-5.0))
+    assert found.endswith("the figures of the voice do not tell why")
+
+
 def test_a_changed_value_is_the_cause():
     changed = outcome(4, compress=-4.0, changes=[("compress.threshold", "-10 dB")])
     assert marks(*usual(1, 2, 3, 5, 6, 7), changed) == [
@@ -55,6 +60,16 @@ def test_another_recording_level_is_told_as_cured_where_the_trim_makes_it_good()
     ]
     assert found.marks == []
     assert found.rows[-1].outlying == set()
+
+
+def test_a_trim_that_does_not_make_the_level_good_cures_nothing():
+    """A quiet recording with the trim of the others."""
+    songs = [*usual(1, 2, 3, 5, 6, 7), outcome(4, level=-9.0)]
+    songs[-1].record["trim_db"] = songs[0].record["trim_db"]
+    found = overview("Example", songs)
+    assert found.cured == []
+    (mark,) = found.marks
+    assert mark.startswith("song 4 (Song 4), lead: reaches the chain")
 
 
 def test_another_recording_level_without_a_trim_is_no_more_than_a_reason():
@@ -86,6 +101,15 @@ def test_a_change_that_most_voices_share_is_no_reason():
     louder = outcome(4, loudness=7.0, changes=[*shared, ("eq.bypass", "true")])
     (found,) = marks(*songs, louder)
     assert found.endswith("than the median; its changes: eq.bypass true")
+
+
+@pytest.mark.parametrize(("alike", "told"), [(2, True), (3, False)])
+def test_a_change_that_half_of_the_voices_share_is_no_reason(alike, told):
+    shared = [("eq.bypass", "true")]
+    numbers = (1, 2, 3, 5, 6, 7)
+    songs = [outcome(n, changes=shared if i < alike else ()) for i, n in enumerate(numbers)]
+    (found,) = marks(*songs, outcome(4, loudness=7.0, changes=shared))
+    assert found.endswith("its changes: eq.bypass true") == told
 
 
 def test_the_most_serious_comes_first():
@@ -179,8 +203,40 @@ def test_the_median_is_that_of_the_role_without_those_that_change_the_stage():
     assert common(rows, "none", figure_of("trim_db")) is None
 
 
-def test_ordinary_songs_do_not_stand_out():
-    assert marks(*usual(1, 2, 3, 4, 5, 6, 7)) == []
+# What stands out at the least, and what does in any case (common practice, no source).
+LIMITS = [
+    *(("deess", 1.5, 3.0), ("compress", 1.5, 3.0), ("sibilance", 1.5, 3.0)),
+    *(("loudness", 1.0, 2.5), ("noise", 6.0, 12.0), ("level", 3.0, 9.0)),
+]
+SIDES = [(what, *limits, side) for what, *limits in LIMITS for side in (-1, 1)]
+
+
+def departing(what, values):
+    """Songs that are alike but for one figure, by how far it is from the same; who is told."""
+    songs = [outcome(7 * n, **{what: value}) for n, value in enumerate(values, start=1)]
+    return [n for n, row in enumerate(overview("Example", songs).rows, start=1) if row.marks]
+
+
+@pytest.mark.parametrize(("what", "least", "always", "side"), SIDES)
+def test_among_songs_that_are_alike_a_small_departure_does_not_stand_out(what, least, always, side):
+    welcome = what == "noise" and side < 0
+    assert departing(what, [0.0, 0.0, 0.0, 0.0, side * (least - 0.05)]) == []
+    assert departing(what, [0.0, 0.0, 0.0, 0.0, side * (least + 0.05)]) == [5] * (not welcome)
+
+
+@pytest.mark.parametrize(("what", "least", "always", "side"), SIDES)
+def test_among_scattered_songs_only_a_large_departure_stands_out(what, least, always, side):
+    """The median is `scatter`, and the others lie 0, 1, 2 and 3 times that from it.
+
+    By Iglewicz and Hoaglin's rule (from memory) one would stand out at 3.5 / 0.6745 * 1.5 = 7.8
+    times that; here it is 4 times.
+    """
+    welcome = what == "noise" and side < 0
+    scatter = side * always / 4
+    others = [-2 * scatter, -scatter, scatter, 2 * scatter]
+    away = scatter + side * always
+    assert departing(what, [*others, away - side * 0.05]) == []
+    assert departing(what, [*others, away + side * 0.05]) == [5] * (not welcome)
 
 
 def test_three_voices_are_too_few_to_tell():

@@ -120,6 +120,21 @@ def test_a_steady_tone_hides_no_breath(tmp_path, frequency, level):
     assert len(whistle.phrases) == len(clean.phrases)
 
 
+def test_a_steady_tone_behind_a_minute_of_digital_silence_hides_no_breath(tmp_path):
+    """Nothing is heard in silence, so the minute that is looked at begins behind it."""
+    rate = 16000
+    x = sing(rate, seconds=14.0, seed=4, floor=-120.0).voice
+    whistle = 10 ** (-45 / 20) * np.sin(2 * np.pi * 3300.0 * np.arange(len(x))[:, None] / rate)
+    found = []
+    for name, audio in (("clean", x), ("whistling", x + whistle)):
+        late = np.pad(audio, ((62 * rate, 0), (0, 0)))
+        soundfile.write(tmp_path / f"{name}.wav", late, rate, "PCM_24")
+        found.append(find_rides(tmp_path / f"{name}.wav").breaths)
+    clean, whistling = found
+    assert clean
+    np.testing.assert_allclose(whistling, clean, atol=0.05)
+
+
 def around(level_db, sound):
     """What is found when noise of these levels, one a hop, lies 10 ms behind a sung tone."""
     noise_db = np.full(len(sound) + 50, -90.0)
@@ -336,6 +351,22 @@ def test_moves_inside_a_phrase_are_slow(register, seed):
         assert np.abs(np.diff(inside)).max() <= 2.0 / 100 + 1e-9
 
 
+@pytest.mark.parametrize(("amount", "fastest"), [(1.0, 2.0), (0.3, 1.2)])
+def test_a_move_inside_a_phrase_ends_at_two_decibels_a_second(amount, fastest):
+    """A phrase that grows by 8 dB at once, which a Hann window of 4 s spreads out.
+
+    Its weight is at most half a second's worth a second, so the whole would be made good at some
+    4 dB a second, three tenths of it at 1.2.
+    """
+    power = np.full(1200, 1e-9)
+    power[100:600], power[600:1100] = 1e-3, 10**-2.2
+    settings = RideSettings(amount, 0.0, 24.0)
+    moves = riding.ride(power, np.zeros(1200), Phrasing([Stretch(100, 1100)], []), settings)
+    steps = 100 * np.abs(np.diff(moves.curve[130:1070]))
+    assert steps.max() <= 2.0 + 1e-9
+    assert steps.max() == pytest.approx(fastest, rel=0.15)
+
+
 @given(st.data())
 def test_whatever_the_phrasing_no_move_is_a_step_and_no_breath_is_lifted(data):
     """Phrases of any loudness, with breaths anywhere between them."""
@@ -374,6 +405,17 @@ def test_few_points_stand_for_the_curve(register, seed):
 def test_each_phrase_gets_the_gain_it_is_meant_to_get(register, seed):
     moves = ridden(hops(register, seed), RideSettings(0.6, 0.0, 12.0))
     np.testing.assert_allclose(moves.after - moves.before, moves.wanted, atol=0.15)
+
+
+def test_silence_inside_a_phrase_tells_nothing_of_its_loudness():
+    """Of two phrases that are sung alike, one with stops between its words."""
+    power = np.full(500, 1e-9)
+    power[50:200] = power[300:450] = 1e-3
+    power[300:450:3] = 1e-6
+    found = [Stretch(50, 200), Stretch(300, 450)]
+    moves = riding.ride(power, np.zeros(500), Phrasing(found, []), RideSettings(1.0, 0.0, 12.0))
+    assert moves.before == pytest.approx([-0.691 - 30.0] * 2, abs=1e-6)  # BS.1770-5, equation 2
+    assert moves.wanted == pytest.approx(0.0, abs=1e-9)
 
 
 @pytest.mark.parametrize("breath", [(152, 198), (150, 200), (160, 199)])

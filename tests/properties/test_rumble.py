@@ -67,6 +67,29 @@ def test_a_short_low_note_is_no_thump():
     assert found(x + thumps(len(x), 75.0, -10.0, (0.7, 2.3, 5.5))) is None
 
 
+def hissing(rng, level):
+    """What a source has above the low end, `level` (frames, 1) in dBFS."""
+    sections = filters.butterworth("highpass", RATE, 1000.0, 8)
+    return 10 ** (level / 20) * Cascade(sections, 1).process(noise(rng, 0.0, len(level)))
+
+
+@pytest.mark.parametrize(("lasts", "bursts"), [(0.1, 4), (1.5, 0)])
+def test_what_lasts_is_no_thump(rng, lasts, bursts):
+    x = hissing(rng, np.full((12 * RATE, 1), -30.0))
+    heard = found(x + thumps(len(x), 45.0, -20.0, (1.0, 4.0, 7.0, 10.0), lasts))
+    assert (heard.bursts if heard else 0) == bursts
+
+
+@pytest.mark.parametrize(("struck", "bursts"), [(-35.0, 6), (-12.0, 0)])
+def test_the_low_end_of_what_is_struck_is_no_thump(rng, struck, bursts):
+    """A drum sounds while it thumps, and hardly elsewhere; a voice sounds on."""
+    times = (1.0, 3.0, 5.0, 7.0, 9.0, 11.0)
+    second = np.arange(12 * RATE)[:, None] / RATE % 2.0
+    x = hissing(rng, np.where((second >= 1.0) & (second < 1.1), struck, -35.0))
+    heard = found(x + thumps(len(x), 45.0, -20.0, times))
+    assert (heard.bursts if heard else 0) == bursts
+
+
 @pytest.mark.parametrize("level", [-35.0, -45.0])
 def test_steady_rumble_is_found_in_the_pauses(rng, level):
     x = voice(2)

@@ -43,8 +43,93 @@ def test_two_tones_are_two(voice):
     assert [round(line.frequency) for line in lines] == [2100, 9750]
 
 
-def test_a_voice_has_none(voice):
-    assert found(voice) == []
+# A scene is 24 s at 16 kHz: loud for the first half, then a pause.
+LOW_RATE, SECONDS = 16000, 24
+
+
+def scene(rng, *, loud=-30.0, pause=-80.0, sounding=0.5):
+    x = noise(rng, pause, SECONDS * LOW_RATE)
+    frames = round(sounding * len(x))
+    x[:frames] += noise(rng, loud, frames)
+    return x
+
+
+def whistle(rms, frequency=2000.0):
+    return sine(frequency, rms + 3.0103, SECONDS, LOW_RATE)
+
+
+def heard_in(x):
+    return len(found(x, LOW_RATE))
+
+
+def test_a_tone_is_found_in_the_pauses_however_few_they_are(rng):
+    assert heard_in(scene(rng, sounding=0.8) + whistle(-60.0)) == 1
+    assert heard_in(scene(rng, sounding=0.8)) == 0
+
+
+def test_without_a_pause_no_tone_is_concluded(rng):
+    """A line at a sixth of the power of what goes on and on may be the source's own."""
+    assert heard_in(scene(rng, loud=-60.0, pause=-31.0) + whistle(-38.0, 1013.0)) == 0
+
+
+def test_a_line_that_makes_up_a_good_part_of_the_source_is_a_drone(rng):
+    """The noise has a mean power of -33 dB: 39 and 17 % of the whole are the line's."""
+    assert heard_in(scene(rng) + whistle(-35.0)) == 0
+    assert heard_in(scene(rng) + whistle(-40.0)) == 1
+
+
+def test_more_than_eight_lines_are_the_partials_of_one_sound(rng):
+    lines = [whistle(-60.0, 510.0 + 700.0 * n) for n in range(9)]
+    assert heard_in(scene(rng) + sum(lines[:8])) == 8
+    assert heard_in(scene(rng) + sum(lines)) == 0
+
+
+def test_a_tone_that_only_a_computer_sees_is_none(rng):
+    """60 dB below the whole, which lies at -33 dB: the pause is quiet enough to show both."""
+    assert heard_in(scene(rng, pause=-110.0) + whistle(-95.0)) == 0
+    assert heard_in(scene(rng, pause=-110.0) + whistle(-91.0)) == 1
+
+
+def test_digital_silence_hides_no_tone(rng):
+    x = scene(rng) + whistle(-50.0)
+    x[-8 * LOW_RATE :] = 0.0
+    assert heard_in(x) == 1
+
+
+def test_a_line_that_is_missing_from_quiet_moments_is_no_tone(rng):
+    """There in the quietest third of the pauses, and not in the rest, which would show it."""
+    x, there = scene(rng), np.ones((SECONDS * LOW_RATE, 1))
+    x[16 * LOW_RATE :] += noise(rng, -72.0, 8 * LOW_RATE)
+    there[16 * LOW_RATE :] = 0.0
+    assert heard_in(x + whistle(-80.0)) == 1
+    assert heard_in(x + whistle(-80.0) * there) == 0
+
+
+def test_a_line_without_one_level_is_no_tone(rng):
+    """Twice the amplitude for three seconds of each ten."""
+    swell = np.where(np.arange(SECONDS * LOW_RATE) // LOW_RATE % 10 < 3, 2.0, 1.0)[:, None]
+    assert heard_in(scene(rng) + whistle(-50.0) * swell) == 0
+
+
+@pytest.mark.parametrize("frequency", [440.0, 2000.0, 5500.0])
+@pytest.mark.parametrize(("above", "tones"), [(-2.0, 0), (2.0, 1)])
+def test_a_tone_counts_from_the_ratio_at_which_an_ear_hears_it(rng, frequency, above, tones):
+    """ECMA-418-1: a tone-to-noise ratio of 8 + 8.33 max(0, lg(1000 / f)) dB, in white noise."""
+    width = 25.0 + 75.0 * (1.0 + 1.4 * (frequency / 1000.0) ** 2) ** 0.69
+    noise_in_band = -80.0 + 10 * np.log10(width / (LOW_RATE / 2))
+    criterion = 8.0 + 8.33 * max(0.0, np.log10(1000.0 / frequency))
+    x = scene(rng, loud=-45.0) + whistle(noise_in_band + criterion + above, frequency)
+    assert heard_in(x) == tones
+
+
+def test_a_note_hummed_between_phrases_is_none(rng):
+    """One note, for so long that the pauses are too few to be all that is quiet."""
+    time = np.arange(60 * LOW_RATE)[:, None] / LOW_RATE
+    note = sum(np.sin(2 * np.pi * 220.0 * k * time) / k for k in range(1, 6))
+    hummed = (time >= 45.0) & (time < 57.5)
+    x = noise(rng, -80.0, len(time)) + np.where(time < 45.0, noise(rng, -20.0, len(time)), 0.0)
+    assert heard_in(x + 10 ** (-50 / 20) * note * hummed) == 0
+    assert heard_in(x) == 0
 
 
 def test_noise_has_none(rng):
@@ -124,6 +209,24 @@ def test_bands_without_a_line_are_left_as_they_are(rng):
     assert clean[:1600, 78:81].mean() == pytest.approx(1e-3, rel=0.3)
     assert without_lines(whistling[:1600]) is not clean  # without a pause:
     np.testing.assert_array_equal(without_lines(whistling[:1600]), whistling[:1600])
+
+
+def test_a_line_beside_which_nothing_pauses_may_be_a_note(rng):
+    bands = rng.exponential(1e-3, (3200, 160)).astype(np.float32)
+    bands[:, 80] += np.float32(0.1)
+    assert without_lines(bands) is bands
+    rest = np.delete(np.arange(160), 80)
+    bands[1600:, rest] *= np.float32(1e-3)
+    assert without_lines(bands)[1600:, 80].max() < 1e-3
+
+
+@pytest.mark.parametrize(("power", "taken"), [(4e-7, False), (1.6e-6, True)])
+def test_a_line_50_db_below_a_voice_is_left(rng, power, taken):
+    """The mean power of all is 160 * 1e-3 / 2: what is 50 dB below that lies at 8e-7."""
+    bands = rng.exponential(1e-3, (3200, 160)).astype(np.float32)
+    bands[1600:] *= np.float32(1e-6)
+    bands[:, 80] += np.float32(power)
+    assert (without_lines(bands) is not bands) == taken
 
 
 @pytest.fixture(scope="module")

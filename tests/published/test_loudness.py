@@ -216,6 +216,19 @@ def test_what_the_absolute_gate_takes_for_silence_is_not_trimmed():
     assert metered(tones((4, -70.1))).trim_to(-20.0) is None
 
 
+@pytest.mark.parametrize("gain", [0.0, 40.0])
+def test_trim_brings_what_comes_and_goes_to_a_level(gain):
+    """What is gated counts neither way, whatever the level at which it was recorded.
+
+    At its own level the second half lies below the absolute gate, and trimmed above it.
+    """
+    segments = [(4, -64.0), (4, -72.0), (4, -90.0)]
+    x = tones(*[(seconds, level + gain) for seconds, level in segments])
+    trim = metered(x).trim_to(-20.0)
+    assert metered(10.0 ** (trim / 20.0) * x).integrated() == pytest.approx(-20.0, abs=1e-6)
+    assert trim == pytest.approx(metered(10.0 * x).trim_to(-20.0) + 20.0, abs=1e-6)
+
+
 def test_loudness_that_does_not_exist():
     silent = metered(np.zeros((5 * RATE, 2)))
     assert silent.integrated() is None

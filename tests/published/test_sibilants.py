@@ -276,6 +276,39 @@ def test_what_is_as_quiet_as_a_breath_is_not_found(rng):
     assert onsets(token(rng, 100.0, 20000.0, 150, -17.0)) == []
 
 
+def weighted_energy(x):
+    """Energy behind the filters of ITU-R BS.1770-5, Annex 1, Tables 1 and 2."""
+    shelf = [1.53512485958697, -2.69169618940638, 1.19839281085285]
+    shelved = signal.lfilter(shelf, [1.0, -1.69065929318241, 0.73248077421585], x, axis=0)
+    poles = [1.0, -1.99004745483398, 0.99007225036621]
+    return np.sum(signal.lfilter([1.0, -2.0, 1.0], poles, shelved, axis=0) ** 2)
+
+
+def test_index_is_the_energy_of_the_hiss_against_that_of_the_rest(rng):
+    """Hiss as loud as its vowels, so that to count it with the rest would lower it by 2 dB.
+
+    A part of a vowel's lowest partial counts as lying below 100 Hz, which is left out.
+    """
+    x = np.concatenate([token(rng, 4000.0, 10000.0, 250, 0.0) for _ in range(4)])
+    hissing = (np.arange(len(x)) % round(1.25 * RATE) // (RATE // 4) == 2)[:, None]
+    expected = 10 * np.log10(weighted_energy(x * hissing) / weighted_energy(x * ~hissing))
+    found = sibilance(x)
+    assert len(found.sibilants) == 4
+    assert found.index_db == pytest.approx(expected, abs=0.5)
+
+
+@pytest.mark.parametrize(("below", "sibilants"), [(22.0, 2), (34.0, 1)])
+def test_what_is_far_below_the_voice_has_no_part_in_it(rng, below, sibilants):
+    """Another voice bleeds in long after the last note, where nothing louder is near.
+
+    A sibilant counts down to 38 dB below the voice, and this one lies 10 dB below its vowels.
+    """
+    near = token(rng, 4000.0, 10000.0, 150, -10.0)
+    far = 10.0 ** (-below / 20.0) * token(rng, 4000.0, 10000.0, 150, -10.0)
+    x = np.concatenate([near, np.zeros((20 * RATE, 1)), far])
+    assert len(onsets(x)) == sibilants
+
+
 def test_no_voice_no_sibilants(rng):
     assert sibilance(np.zeros((RATE, 2))).index_db is None
     assert onsets(np.zeros((RATE, 1))) == []

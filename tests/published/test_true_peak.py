@@ -86,6 +86,28 @@ def test_noise_against_an_exact_interpolation(band, lowest, highest):
     assert np.ptp(misses) > 0.02  # not the same peak each time
 
 
+@pytest.mark.parametrize(("before", "behind"), [(0, 0), (0, 200), (200, 0), (200, 200)])
+def test_a_peak_between_two_frames_at_the_edge_of_the_file(before, behind):
+    """Half-way between two equal frames with silence about them a band-limited signal is 4/pi high.
+
+    From the interpolation formula (C. E. Shannon, "Communication in the presence of noise",
+    Proc. IRE 37, 1949; from memory): 2 sinc(1/2). A pair reaches up to half the sample rate, where
+    the filters fall off.
+    """
+    x = np.pad(np.full((2, 1), 0.9), ((before, behind), (0, 0)))
+    assert dbtp(x) == pytest.approx(20.0 * np.log10(0.9 * 4.0 / np.pi), abs=0.05)
+
+
+def test_a_reading_on_the_way_does_not_end_the_programme():
+    """What is read before the last frame takes silence behind it, and forgets that again."""
+    x = np.full((300, 1), 0.9) * np.where(np.arange(300) % 4 < 2, 1.0, -1.0)[:, None]
+    meter = TruePeakMeter(1)
+    for block in np.array_split(x, 50):
+        meter.add(block)
+        assert meter.dbtp() is not None
+    assert meter.dbtp() == dbtp(x)
+
+
 def test_silence_has_no_peak():
     assert dbtp(np.zeros((1000, 2))) is None
 
