@@ -87,6 +87,11 @@ def text_of(node: Node | None) -> str | None:
     return node.text if isinstance(node, Scalar) and not node.is_null else None
 
 
+def place_of(node: Node) -> Place:
+    """Where `node` stands, with what is written there."""
+    return node.place._replace(text=text_of(node))
+
+
 def what(node: Node) -> str:
     """What `node` is, for messages."""
     if isinstance(node, Mapping):

@@ -8,7 +8,7 @@ from collections.abc import Collection, Iterator
 from types import SimpleNamespace
 from typing import Any, NoReturn
 
-from chainkit.chain.document import Mapping, Node, Place, Scalar, Sequence, text_of, what
+from chainkit.chain.document import Mapping, Node, Place, Scalar, Sequence, place_of, text_of, what
 from chainkit.chain.faults import Faults, each, one_of
 from chainkit.errors import ChainFileError, Known
 from chainkit.stages.base import (
@@ -45,7 +45,7 @@ class Reader:
 
     def settings(self, cls: type[Any], node: Node, path: Path, title: str) -> Any:
         """An instance of `cls` made from the mapping `node`."""
-        self._keep_place(path, node)
+        self.places[path] = place_of(node)
         if not isinstance(node, Mapping):
             told = f"{title} needs a mapping of its settings; found {what(node)}"
             told = f"{told}; write {_as_mapping(cls, node, title)}"
@@ -67,11 +67,8 @@ class Reader:
         faults.tell()
         return cls(**values)
 
-    def _keep_place(self, path: Path, node: Node) -> None:
-        self.places[path] = node.place._replace(text=text_of(node))
-
     def _form(self, form: Form | Row, node: Node, path: Path, key: str) -> Any:
-        self._keep_place(path, node)
+        self.places[path] = place_of(node)
         if isinstance(form, Value):
             return read_scalar(form, node, key)
         if isinstance(form, Group):
@@ -109,7 +106,7 @@ class Reader:
             known = Known(key, text_of(node), lambda: (due,))
             raise node.place.fault(f"{key} needs pairs {due}; found {what(node)}", known)
         for name, cell in zip(form.names, node.items, strict=True):
-            self._keep_place((*path, name), cell)
+            self.places[*path, name] = place_of(cell)
         return tuple(each(read_scalar, form.values, node.items, form.names))
 
 

@@ -12,15 +12,12 @@ from chainkit.audio.reader import BLOCK, AudioReader
 from chainkit.chain.stream import Audio, measure_loudness, metered
 from chainkit.dsp.audibility import ThirdOctaves, audibility, third_octave_powers
 from chainkit.dsp.levels import to_gain
-from chainkit.dsp.loudness import LoudnessMeter
+from chainkit.dsp.loudness import SHORTEST, LoudnessMeter
 from chainkit.dsp.truepeak import TruePeakMeter
 from chainkit.errors import AudioFileError
 
 SOUNDING_DB = 50.0
 """Windows less than this many dB below the voice's loudest one count in the audibility."""
-
-SHORTEST = 0.4
-"""Seconds in the gating block of ITU-R BS.1770-5: less has no loudness."""
 
 
 def widened(x: Audio, channels: int) -> Audio:

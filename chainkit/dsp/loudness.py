@@ -25,6 +25,8 @@ SHORT_TERM = 30  # tenths in the 3 s window
 ABSOLUTE_GATE = -70.0  # LUFS
 RELATIVE_GATE = -10.0  # LU, integrated loudness
 RANGE_GATE = -20.0  # LU, loudness range
+SHORTEST = MOMENTARY * TENTH / HOPS_A_SECOND
+"""Seconds in a gating block: what is shorter has no loudness."""
 _BATCH = 1000  # hops to slide the windows over at once; changes the speed only
 RANGE_TAIL = 15  # tenths of silence that Tech 3342 appends to a file
 

@@ -15,6 +15,7 @@ from chainkit.chain.document import (
     Place,
     Sequence,
     parse_document,
+    place_of,
     read_text,
     text_of,
     what,
@@ -227,7 +228,7 @@ class _Reader:
             chain=chain,
             output=self._output(node, file, words | {"role": role, "name": name or role}),
             faults=(*_missing(node, files), *lost),
-            places={key: _place(node.values[key]) for key in FILES if files[key] is not None},
+            places={key: place_of(node.values[key]) for key in FILES if files[key] is not None},
             record=words["record"],
         )
 
@@ -342,10 +343,6 @@ def _with_value(chain: Chain, path: str, text: str, place: Place) -> Chain:
         return chain.with_value(path, text, place)
     except UsageError as fault:
         raise place.fault(str(fault), Known(path, text)) from None
-
-
-def _place(node: Node) -> Place:
-    return node.place._replace(text=text_of(node))
 
 
 def _missing(node: Mapping, files: dict[str, Path | None]) -> Iterator[ChainFileError]:

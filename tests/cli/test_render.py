@@ -204,15 +204,21 @@ def test_the_record_holds_every_value_that_was_rendered_with(folder, capsys):
     assert stages == checked["stages"]
 
 
+def verdict_on(samples, rate, capsys):
+    """What verify says, in JSON, of an output that is not what was rendered."""
+    soundfile.write("out.wav", samples, rate, "PCM_24")
+    capsys.readouterr()
+    assert main(["verify", "out.record.json", "--json"]) == 1
+    return json.loads(capsys.readouterr().out)
+
+
 def test_verify_says_identical_then_different(folder, capsys):
     main(["render", "voice.wav", "--chain", "chain.yaml", "-o", "out.wav"])
     assert main(["verify", "out.record.json"]) == 0
     assert "identical" in capsys.readouterr().out
     samples, rate = soundfile.read("out.wav", dtype="int32")
     samples[777] += 1 << 8
-    soundfile.write("out.wav", samples, rate, "PCM_24")
-    assert main(["verify", "out.record.json", "--json"]) == 1
-    verdict = json.loads(capsys.readouterr().out)
+    verdict = verdict_on(samples, rate, capsys)
     assert verdict["first_frame"] == 777
     assert verdict["greatest_difference_dbfs"] == pytest.approx(-138.47, abs=0.01)
 
@@ -222,17 +228,12 @@ def test_verify_tells_how_far_audio_of_another_length_agrees(folder, capsys):
     samples, rate = soundfile.read("out.wav", dtype="int32")
     frames = len(samples)
     samples = samples[:-100]
-    capsys.readouterr()
-    soundfile.write("out.wav", samples, rate, "PCM_24")
-    assert main(["verify", "out.record.json", "--json"]) == 1
-    verdict = json.loads(capsys.readouterr().out)
+    verdict = verdict_on(samples, rate, capsys)
     assert verdict["first_frame"] == frames - 100
     assert verdict["greatest_difference_dbfs"] is None
     assert any(f"{frames - 100} frames, rendered again" in why for why in verdict["reasons"])
     samples[555] += 1 << 9
-    soundfile.write("out.wav", samples, rate, "PCM_24")
-    assert main(["verify", "out.record.json", "--json"]) == 1
-    verdict = json.loads(capsys.readouterr().out)
+    verdict = verdict_on(samples, rate, capsys)
     assert verdict["first_frame"] == 555
     assert verdict["greatest_difference_dbfs"] == pytest.approx(-132.45, abs=0.01)
 
