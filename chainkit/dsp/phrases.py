@@ -203,7 +203,7 @@ class _Heard:
         self.power = hops.power
         self.level = power_to_db(np.maximum(smoothed(hops.power, SMOOTHING), SILENCE))
         self.voice = _voice_level(hops.power)
-        self.room = max(_room_level(self.level), self.voice + INAUDIBLE)
+        self.room = max(_room_level(self.level, hops.power), self.voice + INAUDIBLE)
         self.voicing = smoothed(hops.voicing, SMOOTHING)
         self.voiced = self.voicing > PERIODIC
         self.hissing = smoothed(hops.hiss, SMOOTHING) > HISSING * smoothed(hops.power, SMOOTHING)
@@ -322,8 +322,11 @@ def _voice_level(power: Values) -> float:
     return float(power_to_db(sounding.mean())) if sounding.size else 0.0
 
 
-def _room_level(level: Values) -> float:
-    return float(np.percentile(level, ROOM_SHARE)) if level.size else 0.0
+def _room_level(level: Values, power: Values) -> float:
+    """Level in dB of the room, without the digital silence ahead of the voice and behind it."""
+    there = np.flatnonzero(power > SILENCE)
+    inside = level[there[0] : there[-1] + 1] if there.size else level
+    return float(np.percentile(inside, ROOM_SHARE)) if inside.size else 0.0
 
 
 def _stretches(mask: Mask) -> list[Stretch]:

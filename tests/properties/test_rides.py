@@ -135,6 +135,23 @@ def test_a_steady_tone_behind_a_minute_of_digital_silence_hides_no_breath(tmp_pa
     np.testing.assert_allclose(whistling, clean, atol=0.05)
 
 
+@pytest.mark.parametrize("seed", [3, 4])
+def test_digital_silence_at_the_ends_moves_nothing(rng, seed):
+    """As a recording has it that was exported from the beginning of its song to the end."""
+    rate = 16000
+    x = sing(rate, seconds=14.0, seed=seed).voice
+    x += 10 ** (-60 / 20) * rng.standard_normal(x.shape)
+    found = phrases.find(heard(x, rate))
+    late = phrases.find(heard(np.pad(x, ((30 * rate, 20 * rate), (0, 0))), rate))
+    assert found.breaths
+    for name in ("phrases", "breaths", "others"):
+        spans, moved = (
+            np.array([(one.start, one.stop) for one in getattr(which, name)]).reshape(-1, 2)
+            for which in (found, late)
+        )
+        np.testing.assert_allclose(moved - 3000, spans, atol=1)
+
+
 def around(level_db, sound):
     """What is found when noise of these levels, one a hop, lies 10 ms behind a sung tone."""
     noise_db = np.full(len(sound) + 50, -90.0)
