@@ -40,6 +40,7 @@ QUICKEST = 300.0 / HOPS_A_SECOND
 LEAD, SPARE = 6, 2
 TURN = 5.0 / HOPS_A_SECOND  # dB a hop by which a slope changes where the curve is said to turn
 SOUNDING = 0.1  # hops of a phrase below this share of its mean power tell nothing of its loudness
+FARTHEST = 24.0  # dB, of a reach
 ABSENT = 20.0  # LU below the backing's mean loudness: there the voice is alone
 BEAT = 101  # hops over which the backing is heard to play: 1 s, so that there is a beat in them
 
@@ -54,13 +55,24 @@ class RideSettings:
         Share of a phrase's departure from the one loudness that is taken away.
     follow : float, 0 to 1
         Share of the backing's swell that the voice follows.
-    reach : float, dB, ≥ 0
+    reach : float, dB, 0 to 24
         Greatest gain up or down.
+
+    Raises
+    ------
+    ValueError
+        One is out of bounds.
     """
 
     amount: float
     follow: float
     reach: float
+
+    def __post_init__(self) -> None:
+        for name, most in (("amount", 1.0), ("follow", 1.0), ("reach", FARTHEST)):
+            if not 0.0 <= getattr(self, name) <= most:
+                found = getattr(self, name)
+                raise ValueError(f"{name} {found!r} is not a number from 0 to {most:g}")
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ from chainkit.cli.main import main
 from chainkit.dsp.backing import accompany
 from chainkit.dsp.voice import sing
 from chainkit.pages.plots import files
-from chainkit.rides import find_rides, write_rides
+from chainkit.rides import RideSettings, find_rides, write_rides
 
 RATE = 16000
 
@@ -254,3 +254,17 @@ def test_from_python(folder):
     assert points() == list(rides.points)
     assert rides.departure == (None, None)
     assert (rides.alone, rides.behind) == (0, 0)
+
+
+@pytest.mark.parametrize(
+    ("setting", "message"),
+    [
+        ({"amount": 1.01}, "amount 1.01 is not a number from 0 to 1$"),
+        ({"follow": -0.1}, "follow -0.1 is not a number from 0 to 1$"),
+        ({"reach": 25.0}, "reach 25.0 is not a number from 0 to 24$"),
+        ({"reach": float("nan")}, "reach nan is not a number from 0 to 24$"),
+    ],
+)
+def test_settings_out_of_bounds_are_refused(setting, message):
+    with pytest.raises(ValueError, match=f"^{message}"):
+        RideSettings(**{"amount": 0.6, "follow": 0.0, "reach": 6.0} | setting)
