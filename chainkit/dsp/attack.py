@@ -7,7 +7,8 @@ that sounds only while the stick, the beater or the plectrum strikes stands out 
 that rings on less. Only bands that tower above both their neighbours count, as a click does: an
 abrupt start spreads from where it is into the bands about it, which hold nothing else and stand out
 of that. Of those that stand out alike, the strongest is named. What cannot be heard beside the
-rest, 25 dB below the strongest band by the A-weighting [1]_, is left out. A source is percussive
+rest, 25 dB below the strongest band by the A-weighting [1]_, is left out: a kick's click lies 16 dB
+below, what a cymbal above 400 Hz had at 141 Hz 52. A source is percussive
 when what stands out also dies away at once; a sung vowel does not.
 
 The thresholds were chosen on made sounds; they are no published values.

@@ -3,7 +3,9 @@
 A region is judged against the signal's own tilt: a parabola over the logarithm of frequency, fitted
 to the levels of the third octaves in which the signal has energy, up to where it rolls off. A
 parabola follows dark and bright, thin and full, and cannot follow a hump one octave wide; nor can
-it follow a roll-off, whose edge is no hump. Air alone is judged against speech: against the level
+it follow a roll-off, whose edge is no hump: speech behind a 4th-order low-pass at 3 kHz had
+"harshness" of 7 dB there. Nor is what lies below the lowest note a sag: that of a flute had 15 dB.
+Air alone is judged against speech: against the level
 from 1 to 4 kHz, the long-term average speech spectrum has 12.4 dB less from 10 to 16 kHz [1]_.
 
 Where one region ends and another begins is common practice, no source. A hump across that border is

@@ -2,7 +2,9 @@
 
 What a band holds in the quietest moments of some seconds it holds throughout. Where that stands far
 above what bands on both sides hold then, it is a line. A note that is held is one too, so nothing
-is taken where nothing pauses beside it. The thresholds were chosen on made sounds; they are no
+is taken where nothing pauses beside it. Of the demo voice's 23 sibilants 22 or 23 are found under a
+sine of -60 to -30 dBFS at 440 Hz to 15.625 kHz, and no others; without this a tone of -40 dBFS at
+1 kHz left 9, and one at 8 kHz made 35. The thresholds were chosen on made sounds; they are no
 published values.
 """
 

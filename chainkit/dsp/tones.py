@@ -8,8 +8,10 @@ good part of the source is a drone, so that without quiet moments nothing is con
 an audible tone from a line that only a computer sees is the tone-to-noise ratio of ECMA-418-1, of
 the pauses.
 
-Lines of mains hum have a search of their own (`hum`). The thresholds were chosen on made sounds;
-they are no published values.
+Under the demo voice a sine of -60 to -30 dBFS is there in 0.97 and more of the quiet windows, and
+its level moves by 0.1 dB; partials of strings that ring on move by 2 dB and more. Lines of mains
+hum have a search of their own (`hum`). The thresholds were chosen on made sounds; they are no
+published values.
 """
 
 from __future__ import annotations

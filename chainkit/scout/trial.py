@@ -2,6 +2,10 @@
 
 A de-esser is there for the sibilants. Where what fills its band elsewhere is nearly as loud, as in
 a bright voice or in noise, it is a static cut of the treble, and dulls what it should leave alone.
+
+In bright synthetic voices the plain setting took elsewhere 0.55 to 0.75 of what it took from the
+sibilants, an edge at 4.4 kHz 0.24 to 0.4, and in the brightest `sense: share` 0.35; under noise at
+-34 dBFS it was 0.86.
 """
 
 from __future__ import annotations
