@@ -188,6 +188,15 @@ def test_what_pip_is_asked_for_is_there():
     assert set(asked) <= set(extras["project"]["optional-dependencies"])
 
 
+def test_every_link_inside_has_its_heading():
+    titles = re.findall(r"^#+ (.+)$", FENCE.sub("", README), re.M)
+    # How GitHub names a heading: from memory.
+    anchors = {re.sub(r"[^\w -]", "", title.lower()).replace(" ", "-") for title in titles}
+    links = set(re.findall(r"\]\(#([^)]*)\)", README))
+    assert links
+    assert links <= anchors
+
+
 def test_every_exit_code_is_told():
     kinds = [kind for kind in vars(errors).values() if isinstance(kind, type)]
     known = {kind.exit_code for kind in kinds if issubclass(kind, errors.ChainkitError)}
