@@ -338,6 +338,24 @@ def response(sos: ArrayLike, frequencies: ArrayLike, rate: float) -> NDArray[np.
     return total
 
 
+def pole_frequencies(sos: ArrayLike, rate: float) -> NDArray[np.float64]:
+    """Where the sections with a pair of complex poles ring.
+
+    Parameters
+    ----------
+    sos : array_like, (sections, 6)
+    rate : float, Hz
+
+    Returns
+    -------
+    ndarray, (pairs,), Hz
+        The angle of each pair's poles, arccos(−a1 / (2 √a2)).
+    """
+    _, a1, a2 = np.atleast_2d(np.asarray(sos, dtype=np.float64))[:, 3:].T
+    paired = a1**2 < 4.0 * a2
+    return rate / (2.0 * np.pi) * np.arccos(-a1[paired] / (2.0 * np.sqrt(a2[paired])))
+
+
 def fir_response(taps: ArrayLike, frequencies: ArrayLike, rate: float) -> NDArray[np.float64]:
     """Zero-phase response of symmetric taps: real, its sign kept, the delay left out.
 
