@@ -114,7 +114,8 @@ class ChainStream:
             The block has another shape or type, a sample is not finite, or the stream is finished.
         """
         x = self._checked(x)
-        x = x * self._trim if self._trim != 1.0 else x
+        # With no stage the product is what leaves, and the caller may fill the block anew.
+        x = x * self._trim if self._trim != 1.0 or not self.runs else x
         taps = []
         for run in self.runs:
             y, gain = run.process(x)
