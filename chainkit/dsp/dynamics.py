@@ -149,7 +149,8 @@ class Reduction:
         key : ndarray, (frames, channels)
             What the detector hears.
         against : ndarray, (frames, channels), optional
-            With it the level is that of `key` against it, in dB; 0/0 is silence.
+            With it the level is that of `key` against it, in dB; that of silence where it is below
+            −120 dBFS.
 
         Returns
         -------
