@@ -589,12 +589,12 @@ def test_a_full_disk(tmp_path):
     assert shown.stderr == ""
 
 
-@pytest.mark.parametrize("bad", [np.nan, np.inf, 1e39])
+@pytest.mark.parametrize("bad", [np.nan, np.inf, 1e39, -1.01e9])
 def test_samples_that_cannot_be_stored_are_named(tmp_path, bad):
     block = NOISE[:100].copy()
     block[40, 1] = bad
     with (
-        one_line(OutputError, r"at frame 140, channel 2, cannot be stored as FLOAT$"),
+        one_line(OutputError, r"at frame 140, channel 2, is not within \+180 dBFS$"),
         AudioWriter(tmp_path / "out.wav", **FLOAT_WAV) as writer,
     ):
         writer.write(NOISE[:100])
@@ -603,8 +603,13 @@ def test_samples_that_cannot_be_stored_are_named(tmp_path, bad):
 
 
 def test_samples_too_great_to_round_are_named(tmp_path):
-    with one_line(OutputError, r"sample 1.7e\+308 at frame 0, channel 1, cannot be stored"):
+    with one_line(OutputError, r"sample 1.7e\+308 at frame 0, channel 1, is not within \+180 dBFS"):
         write(tmp_path / "out.wav", [1.7e308], 48000, subtype="PCM_24")
+
+
+def test_what_is_written_at_its_loudest_is_read(tmp_path):
+    write(tmp_path / "out.wav", [1e9], 48000, subtype="DOUBLE")
+    assert read(tmp_path / "out.wav")[0] == 1e9
 
 
 def test_blocks_of_another_shape_are_a_fault_of_the_program(tmp_path):
