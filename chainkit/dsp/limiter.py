@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from chainkit.dsp.delay import Skip
 from chainkit.dsp.dynamics import smoothing, to_frames
 from chainkit.dsp.kernels_limiter import frame_peaks, limiting_gain
+from chainkit.dsp.levels import to_gain
 from chainkit.dsp.truepeak import interpolator
 
 Audio = NDArray[np.float64]
@@ -46,7 +47,7 @@ class Limiter:
         release: float = 0.060,
     ) -> None:
         self._window = max(1, to_frames(lookahead, rate))
-        self._ceiling = 10.0 ** (ceiling / 20.0)
+        self._ceiling = float(to_gain(ceiling))
         self._alpha = smoothing(release, rate)
         self._taps = np.array([interpolator(TAPS, place, BETA) for place in PLACES])
         self._room = (np.empty(_STRETCH + TAPS - 1), np.empty(_STRETCH))
