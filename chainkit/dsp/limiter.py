@@ -24,7 +24,8 @@ class Limiter:
 
     What is interpolated is read from 12 taps, so the true peak of the output may pass the ceiling:
     by 0.06 dB with noise up to a fifth of the rate, 0.36 dB up to 0.4 of it, 2.2 dB with white
-    noise, at most, of 20 each at three rates. Measure it where that matters.
+    noise, at most, of 20 each at three rates. Where such noise is cut off at the beginning or end
+    of a file it is 0.2, 0.5 and 2.2 dB. Measure it where that matters.
 
     Parameters
     ----------
