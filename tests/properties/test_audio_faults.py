@@ -15,6 +15,7 @@ from contextlib import contextmanager
 import numpy as np
 import pytest
 import riff
+import soundfile
 
 from chainkit.audio import atomic, folders, formats, leftovers
 from chainkit.audio.atomic import atomic_file, refuse_same, together
@@ -194,7 +195,7 @@ def test_the_first_sample_that_is_not_finite_is_named(tmp_path, value, subtype):
 def test_the_first_sample_that_is_no_signal_is_named(tmp_path, value):
     samples = np.tile([1e9, -1e9], (3000, 1))
     samples[2400, 1] = samples[2999, 0] = value
-    write(tmp_path / "voice.wav", samples, 48000, subtype="DOUBLE")
+    soundfile.write(tmp_path / "voice.wav", samples, 48000, subtype="DOUBLE")
     fault = rf"sample {re.escape(str(value))} at frame 2400 \(0.050 s\), channel 2, is no signal"
     with one_line(AudioFileError, rf"{fault}: beyond \+180 dBFS$"):
         read(tmp_path / "voice.wav")
@@ -605,11 +606,6 @@ def test_samples_that_cannot_be_stored_are_named(tmp_path, bad):
 def test_samples_too_great_to_round_are_named(tmp_path):
     with one_line(OutputError, r"sample 1.7e\+308 at frame 0, channel 1, is not within \+180 dBFS"):
         write(tmp_path / "out.wav", [1.7e308], 48000, subtype="PCM_24")
-
-
-def test_what_is_written_at_its_loudest_is_read(tmp_path):
-    write(tmp_path / "out.wav", [1e9], 48000, subtype="DOUBLE")
-    assert read(tmp_path / "out.wav")[0] == 1e9
 
 
 def test_blocks_of_another_shape_are_a_fault_of_the_program(tmp_path):
