@@ -81,6 +81,9 @@ def to_frames(seconds: float, rate: float) -> int:
 class Reduction:
     """The gain in dB that a detector, a static curve, attack and release ask for.
 
+    What the field calls level detection and gain computer, with the smoothing behind them
+    (Giannoulis, Massberg, Reiss 2012, see `static_gain`).
+
     The level of a frame is the greatest magnitude ("peak") or the root mean square ("rms") of the
     frames in a trailing window, that frame included; before the start there is silence. With
     `linked` the loudest channel decides for all: the one with the greatest peak or mean square.

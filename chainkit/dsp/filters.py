@@ -221,10 +221,10 @@ def split_fir(rate: float, frequency: float, upper: float | None = None) -> NDAr
     """Taps of the high band of a linear-phase split; the low band is the rest.
 
     A windowed sine integral: −6.02 dB at each edge, a stop band below −80 dB, a pass band flat
-    within 0.001 dB, nothing at DC. An edge nearer to half the rate than a hundredth of `frequency`,
-    or to the other edge than a fiftieth, is no longer so exact: 1 Hz below half of 192 kHz it lies
-    at −52.5 dB, 1 Hz below half of 8 kHz at −25.0 dB, with a stop band below −79 dB. The delay is
-    (taps − 1) / 2 frames.
+    within 0.001 dB, nothing at DC. The ripples of two edges add up, to −78 dB and 0.0012 dB. An
+    edge nearer to half the rate than a hundredth of `frequency`, or to the other edge than a
+    fiftieth, is no longer so exact: 1 Hz below half of 192 kHz it lies at −52.5 dB, 1 Hz below half
+    of 8 kHz at −25.0 dB, with a stop band below −79 dB. The delay is (taps − 1) / 2 frames.
 
     Parameters
     ----------

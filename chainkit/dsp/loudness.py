@@ -16,7 +16,7 @@ from array import array
 import numpy as np
 from numpy.typing import NDArray
 
-from chainkit.dsp.kernels_meter import weighted_energy
+from chainkit.dsp.kernels_meter import hop_end, weighted_energy
 
 HOPS_A_SECOND = 100  # momentary and short-term maxima are sought every 10 ms
 TENTH = 10  # hops in the 100 ms step of the gating blocks
@@ -26,7 +26,7 @@ ABSOLUTE_GATE = -70.0  # LUFS
 RELATIVE_GATE = -10.0  # LU, integrated loudness
 RANGE_GATE = -20.0  # LU, loudness range
 SHORTEST = MOMENTARY * TENTH / HOPS_A_SECOND
-"""Seconds in a gating block: what is shorter has no loudness."""
+"""Seconds in a gating block, which `gating_block` counts in frames."""
 _BATCH = 1000  # hops to slide the windows over at once; changes the speed only
 RANGE_TAIL = 15  # tenths of silence that Tech 3342 appends to a file
 
@@ -146,6 +146,20 @@ def _matched(section: list[float], rate: int) -> list[float]:
 def _warped(frequency: float, q: float, rate: int) -> tuple[float, float, float]:
     k = math.tan(math.pi * frequency / rate)
     return k, q, 1.0 + k / q + k * k
+
+
+def gating_block(rate: int) -> int:
+    """Frames in a gating block, a whole number near 0.4 s: what has fewer has no loudness.
+
+    Parameters
+    ----------
+    rate : int, Hz
+
+    References
+    ----------
+    BS.1770-5, Annex 1: 400 ms, rounded to a whole number of samples (from memory).
+    """
+    return int(hop_end(MOMENTARY * TENTH - 1, rate, HOPS_A_SECOND))
 
 
 def to_lufs(power: NDArray[np.float64]) -> NDArray[np.float64]:

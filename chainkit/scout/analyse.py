@@ -9,6 +9,7 @@ from typing import Any
 from chainkit.audio.reader import AudioReader, Progress
 from chainkit.dsp import sibilance_edge
 from chainkit.dsp.audibility import third_octave_powers
+from chainkit.dsp.loudness import SHORTEST, gating_block
 from chainkit.dsp.regions import Tilt
 from chainkit.scout.findings import Finding, ranked
 from chainkit.scout.gathering import gather
@@ -16,7 +17,6 @@ from chainkit.scout.hearing import Heard, hear
 from chainkit.scout.mix import HeardBacking, MixBand, hidden, is_silent, mix_bands, placed
 from chainkit.scout.source import is_voice, without_own_rumble
 
-SHORTEST = 0.4  # seconds, the gating block of ITU-R BS.1770-5: less has no loudness
 FAINTEST, RAISED = -90.0, -6.0  # dBFS of a peak: the last of 16 bits; where it may well be
 
 
@@ -64,7 +64,7 @@ class Scouting:
         if not self.silent:
             return None
         seconds, peak = self.heard.measurement.seconds, self.heard.measurement.sample_peak_dbfs
-        if seconds < SHORTEST:
+        if round(seconds * self.rate) < gating_block(self.rate):
             length = f"{seconds:.2g} s" if seconds >= 0.01 else "less than 0.01 s"
             return f"is too short: {length}, at least {SHORTEST:g} s are needed"
         if peak is None or peak < FAINTEST:

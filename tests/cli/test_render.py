@@ -59,6 +59,16 @@ def test_a_makeup_out_of_reach_is_a_note(folder, capsys):
     assert f"{told}: its makeup ends at 48 dB\n" in capsys.readouterr().err
 
 
+def test_what_no_one_could_read_again_is_refused_without_a_warning(folder, capsys):
+    """Eight gains of 48 dB: what is measured of it in single precision would overflow."""
+    (folder / "loud.yaml").write_text("chainkit: 1\nstages:\n" + "  - gain: {gain: 48 dB}\n" * 8)
+    soundfile.write("voice.wav", np.full(48_000, 0.5), 48000, "FLOAT")
+    assert main(["render", "voice.wav", "--chain", "loud.yaml", "-o", "out.wav"]) == 4
+    (told,) = capsys.readouterr().err.splitlines()[-1:]
+    assert told.endswith("at frame 0, channel 1, is not within +180 dBFS")
+    assert not list(folder.glob("out*"))
+
+
 @pytest.mark.parametrize("mix", ["100 %", "50 %", "15 %"])
 def test_the_bar_s_length_is_about_that_of_the_passes(folder, mix):
     stage = "compress: {threshold: -30 dB, ratio: 4:1, makeup: match, mix: MIX}".replace("MIX", mix)

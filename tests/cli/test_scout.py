@@ -393,6 +393,13 @@ def test_a_file_that_is_too_short_is_not_called_silent(folder, rng, capsys):
     assert "lead.wav is too short: 0.1 s" in capsys.readouterr().err
 
 
+def test_one_gating_block_is_long_enough(folder, capsys):
+    """At 44056 Hz the block is 17622 frames, which is a little less than 0.4 s."""
+    soundfile.write("lead.wav", np.zeros((17_622, 1)), 44056)
+    assert scout() == 0
+    assert "lead.wav is silent" in capsys.readouterr().err
+
+
 def test_a_soft_file_is_told_what_it_lacks(folder, sung, capsys):
     """A peak of -60 dBFS is no silence; its loudness is below the gate of ITU-R BS.1770-5."""
     soft = 1e-3 * sung.voice / np.abs(sung.voice).max()

@@ -7,6 +7,7 @@ import tracemalloc
 import naive_meter
 import numpy as np
 import pytest
+from scipy.signal import butter, sosfilt
 
 from chainkit.dsp import kernels_meter
 from chainkit.dsp.amplitude import CLIPPED, CLIPPED_RUN, WINDOWS_A_SECOND, AmplitudeMeter
@@ -187,6 +188,34 @@ def test_sounding_time_and_noise_floor(rng):
         assert figures.sounding_share == pytest.approx(0.6, abs=0.01)
         assert figures.noise_floor_dbfs == pytest.approx(-60.0 + offset, abs=0.5)
         assert figures.noise_floor_dbfs == round(figures.noise_floor_dbfs, 2)
+
+
+@pytest.mark.parametrize(("register", "seed"), [("low", 1), ("high", 3), ("low", 5)])
+def test_silenced_pauses_do_not_move_the_gate(register, seed):
+    """Nor do the tails that a high-pass leaves in them; what sounds then is what is sung."""
+    rate = 16000
+    sung = sing(rate, seconds=14.0, register=register, seed=seed)
+    edges = [time for phrase in sung.phrases for time in (phrase.start - 0.02, phrase.end + 0.05)]
+    time = np.arange(len(sung.voice)) / rate
+    silenced = sung.voice * (np.searchsorted(edges, time, side="right") % 2)[:, None]
+    highpassed = sosfilt(butter(2, 30.0, "highpass", fs=rate, output="sos"), silenced, axis=0)
+    recorded, *others = (
+        fed(AmplitudeMeter(rate, 1), x) for x in (sung.voice, silenced, highpassed)
+    )
+    share = sum(phrase.end - phrase.start for phrase in sung.phrases) / 14.0
+    for meter in others:
+        assert meter.gate() == pytest.approx(recorded.gate(), abs=0.5)
+        assert meter.sounding_share() == pytest.approx(share, abs=0.01)
+
+
+@pytest.mark.parametrize("silenced", [False, True])
+def test_noise_in_the_pauses_raises_the_gate(rng, silenced):
+    """Noise 20 dB below a voice that sounds half of the time, in all pauses or in every other."""
+    second = np.arange(20 * RATE) // RATE
+    level = np.where(second % 2, 0.1, 0.01) * ~(silenced & (second % 4 == 0))
+    meter = fed(AmplitudeMeter(RATE, 1), (level * rng.standard_normal(20 * RATE))[:, None])
+    assert meter.gate() == pytest.approx(-40.0 + 6.0, abs=0.3)
+    assert meter.sounding_share() == 0.5
 
 
 @pytest.mark.parametrize("offset", [0.001, -0.05])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from chainkit.dsp.loudness import LoudnessMeter, channel_weights, k_weighting
+from chainkit.dsp.loudness import LoudnessMeter, channel_weights, gating_block, k_weighting
 
 RATE = 48000
 RATES = (44100, 48000, 88200, 96000, 192000)
@@ -227,6 +227,16 @@ def test_trim_brings_what_comes_and_goes_to_a_level(gain):
     trim = metered(x).trim_to(-20.0)
     assert metered(10.0 ** (trim / 20.0) * x).integrated() == pytest.approx(-20.0, abs=1e-6)
     assert trim == pytest.approx(metered(10.0 * x).trim_to(-20.0) + 20.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("rate", [8001, 11025, 22050, 44056, 44100, 47999, 48000, 176400])
+def test_loudness_begins_with_a_whole_gating_block(rng, rate):
+    # BS.1770-5, Annex 1: 400 ms, rounded to a whole number of samples (from memory).
+    frames = gating_block(rate)
+    assert abs(frames - 0.4 * rate) <= 0.5
+    x = 0.1 * rng.standard_normal((frames, 1))
+    assert metered(x, rate).integrated() is not None
+    assert metered(x[:-1], rate).integrated() is None
 
 
 def test_loudness_that_does_not_exist():
