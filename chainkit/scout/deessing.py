@@ -151,9 +151,8 @@ def unneeded(scouting: Scouting) -> str | None:
 
 
 def trim(scouting: Scouting) -> float:
-    """Gain in dB that brings the source to the working level; 0 for silence."""
-    loudness = scouting.heard.measurement.integrated_lufs
-    return 0.0 if loudness is None else WORKING_LEVEL - loudness
+    """Gain in dB that a render brings the source to the working level with; 0 for silence."""
+    return scouting.heard.loudness.trim_loudest_to(WORKING_LEVEL) or 0.0
 
 
 def level_change(scouting: Scouting, chosen: Sequence[Move]) -> float:
