@@ -45,7 +45,8 @@ class Measurement:
     dc_offset : float, full scale ±1
         Mean of the channel whose mean lies farthest from zero.
     clipped_runs : int
-        Runs of 3 or more frames of one value at or above full scale.
+        Runs of 3 or more frames of one value at or above full scale; 0 where the peak is above
+        `amplitude.INTEGERS`.
     first_clipped_seconds : float or None
     noise_floor_dbfs : float or None
         Level of the noise in the pauses, see `amplitude.AmplitudeMeter.noise_floor`.

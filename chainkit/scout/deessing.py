@@ -156,8 +156,10 @@ def trim(scouting: Scouting) -> float:
 
 
 def level_change(scouting: Scouting, chosen: Sequence[Move]) -> float:
-    """What the EQ does to the level of the whole, in dB."""
+    """What the EQ does to the level of the whole, in dB; 0 where no window of it sounds."""
     powers = 10.0 ** (scouting.tilt.levels / 10.0)
+    if not powers.any():
+        return 0.0
     after = powers * 10.0 ** (curve(scouting, chosen) / 10.0)
     return float(10.0 * np.log10(after.sum() / powers.sum()))
 

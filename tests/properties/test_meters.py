@@ -166,6 +166,25 @@ def test_waves_above_full_scale_are_not_clipped(rng):
     assert measured(wave * (1.0 - 2.0**-23) / np.abs(wave).max()).clipped_runs == 0
 
 
+@pytest.mark.parametrize("gain", [2.0**15, 2.0**23, 0.9e9])
+def test_the_level_does_not_matter_for_ratios(gain):
+    """Up to +180 dBFS, the most that is read; integers of 16 and 24 bits stored as float."""
+    x = np.rint(sing(RATE, seconds=12.0, seed=3).voice * 2.0**15) / 2.0**15
+    plain, found = measured(x), measured(gain * x)
+    assert plain.sounding_share < 0.95
+    # A window may lie on the other side of the edge of its class of level.
+    assert found.sounding_share == pytest.approx(plain.sounding_share, abs=0.01)
+    for key in ("clipped_runs", "first_clipped_seconds"):
+        assert getattr(found, key) == getattr(plain, key)
+    offset = 20.0 * np.log10(gain)
+    for key in ("noise_floor_dbfs", "integrated_lufs", "rms_dbfs"):
+        assert getattr(found, key) == pytest.approx(getattr(plain, key) + offset, abs=0.1)
+    keys = ("low_mid_db", "presence_db", "air_db", "sibilance_index_db", "sibilants_median_db")
+    for key in keys:
+        assert getattr(found, key) == pytest.approx(getattr(plain, key), abs=0.02)
+    assert len(found.sibilants) == len(plain.sibilants)
+
+
 @pytest.mark.parametrize("size", SIZES)
 def test_a_run_across_blocks_is_one(size):
     x = np.zeros((300, 1))

@@ -519,6 +519,29 @@ def test_seconds_are_tried_whose_middle_sibilant_is_that_of_all():
     assert trial._beginning([], last=60.0) == 0.0
 
 
+@pytest.mark.parametrize("gain", [2.0**23, 0.9e9])
+def test_integers_stored_as_floats_have_the_same_chain(tmp_path, lead, gain, without_resonances):
+    """Up to +180 dBFS, the most that is read."""
+    path, found = tmp_path / "lead.wav", []
+    for level in (1.0, gain):
+        soundfile.write(path, level * lead.voice, 44100, "FLOAT")
+        scouting = scout_file(path)
+        found.append((propose(scouting), [finding.kind for finding in scouting.findings]))
+    (plain, kinds), (scaled, same) = found
+    assert same == kinds
+    assert scaled.text == plain.text
+    assert scaled.trial.inside_db == pytest.approx(plain.trial.inside_db, abs=0.01)
+
+
+def test_an_eq_changes_nothing_of_what_does_not_sound(scouting):
+    """As where no window of 0.6 s reaches the level of a few short sounds."""
+    nothing = copy(scouting.tilt)
+    nothing.levels = np.full_like(nothing.levels, -np.inf)
+    moves = plan(scouting).moves
+    assert deessing.level_change(scouting, moves) != 0.0
+    assert deessing.level_change(replace(scouting, tilt=nothing), moves) == 0.0
+
+
 def test_what_the_de_esser_takes_is_told_as_it_is(lead, scouted_lead):
     proposal = propose(scouted_lead)
     inside, outside = taken(proposal.chain, lead.voice, 44100)
