@@ -24,6 +24,7 @@ from chainkit.dsp.kernels_meter import tally
 WINDOWS_A_SECOND = 20
 CLIPPED = 1.0 - 2.0**-15  # the highest code of 16 bits; common practice, no source
 CLIPPED_RUN = 3  # frames in a row; common practice, no source
+INTEGERS = 40.0  # dBFS of the peak, from which floats are integers, 8 bits at least: no source
 
 _ABSOLUTE_GATE = -70.0  # dBFS
 _RELATIVE_GATE = -20.0  # dB, as in EBU Tech 3342
@@ -32,7 +33,7 @@ _ABOVE_FLOOR = 6.0  # dB
 _NEAREST = 10.0  # dB
 _STEADY = 4.0  # dB by which the windows of a noise differ, if much of it is low
 _PAUSE = 0.5  # seconds
-_LOWEST, _STEP, _CLASSES = -200.0, 0.1, 2500  # dB, of the level classes
+_LOWEST, _STEP, _CLASSES = -200.0, 0.1, 4000  # dB, of the level classes: to +200 dBFS
 _SILENCE = 10.0 ** (_LOWEST / 10.0)  # power: what a filter leaves of digital silence lies below
 
 
@@ -112,11 +113,20 @@ class AmplitudeMeter:
         return float(means[np.abs(means).argmax()])
 
     def clipped_runs(self) -> int:
-        """Runs of 3 or more frames of one value at or above full scale, in all channels."""
-        return int(self._runs[:, 1].sum())
+        """Runs of 3 or more frames of one value at or above full scale, in all channels.
+
+        None is known of integers stored as floats: their full scale is not 1.
+        """
+        return 0 if self._holds_integers() else int(self._runs[:, 1].sum())
+
+    def _holds_integers(self) -> bool:
+        peak = self.sample_peak()
+        return peak is not None and peak > INTEGERS
 
     def first_clipped(self) -> float | None:
         """Time of the first clipped frame in seconds; None when there is none."""
+        if self._holds_integers():
+            return None
         starts = self._runs[:, 2][self._runs[:, 2] >= 0]
         return int(starts.min()) / self._rate if starts.size else None
 

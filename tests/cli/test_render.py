@@ -434,6 +434,16 @@ def test_a_clipped_voice_is_told(folder, capsys):
     assert told in capsys.readouterr().err
 
 
+def test_integers_stored_as_float_are_asked_about_and_not_called_clipped(folder, capsys):
+    x = np.rint(2.0**15 * sine(100.0, -6.0, 0.5))
+    x[::480] = x[1::480] = x[2::480] = 16384.0  # one value three times, as clipping leaves it
+    soundfile.write("integers.wav", x, 48000, "FLOAT")
+    assert main(["render", "integers.wav", "--chain", "idle.yaml", "-o", "integers.out.wav"]) == 0
+    told = capsys.readouterr().err
+    assert "the voice's samples reach +84 dBFS: is this a file of integers" in told
+    assert "is clipped in" not in told
+
+
 def test_outputs_that_would_share_a_record_are_told_whose_it_is(folder, capsys):
     render = ["render", "voice.wav", "--chain", "idle.yaml", "-o"]
     assert main([*render, "co.wav"]) == 0

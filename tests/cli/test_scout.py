@@ -435,6 +435,9 @@ def test_what_findings_do_not_tell_is_said(folder, sung, rng, capsys, monkeypatc
     assert notes(sung.voice) == []
     clipped, *_ = notes(sung.voice * 4.0 / np.abs(sung.voice).max())
     assert "is clipped" in clipped
+    soundfile.write("lead.wav", 2.0**23 * sung.voice, RATE, "FLOAT")
+    (integers,) = told(capsys)["notes"]
+    assert "is this a file of integers stored as float?" in integers
     (offset,) = notes(0.3 + 0.5 * sung.voice)
     assert "a DC offset of 0.3" in offset
     small = 0.02 * np.abs(sung.voice).max() + sung.voice

@@ -14,7 +14,7 @@ from signals import bursts, noise
 import chainkit
 from chainkit import Chain, Compress, Deess, Eq, Gain, Ride
 from chainkit.chain.lift import greatest_lift
-from chainkit.chain.stream import ChainStream, prepare
+from chainkit.chain.stream import ChainStream, measure_loudness, prepare
 from chainkit.dsp.deesser import DeEsser
 from chainkit.errors import UsageError
 from chainkit.stages.compress import Sidechain
@@ -249,10 +249,42 @@ def test_working_level_makes_a_chain_level_independent(rng):
         assert moved.prepared.trim == pytest.approx(plain.prepared.trim - level, abs=1e-9)
 
 
+def on_channels(x, *gains):
+    """A mono voice (frames, 1) on several channels."""
+    return x * np.array(gains)
+
+
+@pytest.mark.parametrize(
+    "gains",
+    [(1.0, 1.0), (1.0, 0.0), (0.0, 1.0), (0.3, 1.0), (1.0,) * 6, (0.0, 0.0, 0.0, 9.0, 0.0, 1.0)],
+)
+def test_the_same_voice_is_treated_alike_on_any_channels(rng, gains):
+    """On one, on both, on one of two, on six, in a surround beside a loud LFE (channel 4)."""
+    x = bursts(rng, 96_000) + noise(rng, -78.0, 96_000)
+    chain = Chain(
+        [Compress(threshold=-30.0, ratio=3.0, link=False), Deess(threshold=-40.0)],
+        working_level=-20.0,
+    )
+    alone, found = chain.process(x, 48000), chain.process(on_channels(x, *gains), 48000)
+    assert found.prepared.trim == alone.prepared.trim
+    if len(gains) == 2:
+        channel = gains.index(1.0)
+        np.testing.assert_allclose(found.audio[:, channel], alone.audio[:, 0], atol=1e-12)
+
+
+def test_channels_that_are_silence_each_by_itself_are_not_trimmed(rng):
+    """Their sum lies above −70 LUFS (noise of −71 dBFS is K-weighted to a little above that)."""
+    x = np.repeat(noise(rng, -76.0, 96_000), 4, axis=1)
+    prepared = prepare(Chain([EQ], working_level=-20.0), 48000, 4, lambda: [x])
+    assert measure_loudness([x], 48000, 4) > -70.0
+    assert prepared.trim == 0.0
+    assert prepared.notes == (
+        "no channel of the voice has a loudness (below -70 LUFS, or too short): no trim",
+    )
+
+
 @pytest.mark.parametrize("mix", [1.0, 0.5])
 def test_matched_makeup_brings_back_the_loudness(rng, mix):
-    from chainkit.chain.stream import measure_loudness
-
     x = bursts(rng, 96_000)
     chain = Chain([Compress(threshold=-30.0, ratio=4.0, makeup="match", mix=mix)])
     after = measure_loudness([chain.process(x, 48000).audio], 48000, 1)

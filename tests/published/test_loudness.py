@@ -93,6 +93,29 @@ def test_full_scale_sine_in_one_front_channel(rate, tolerance, channel):
     assert metered(x, rate).integrated() == pytest.approx(-3.0103, abs=tolerance)
 
 
+def test_each_channel_alone_is_a_mono_programme():
+    # BS.1770-5, Annex 1: 0 dBFS at 997 Hz reads −3.01 LKFS in a front channel. By itself each
+    # channel of 5.1 is one, without the weight of a surround and whatever else sounds; no LFE.
+    for levels in ((-20, -26, -30, 0, -40, -50), (-26, -30, -40, 0, -20, -23)):
+        tone = tones((2, 0), channels=1, frequency=997.0)
+        meter = metered(tone * 10.0 ** (np.array(levels) / 20.0))
+        assert meter.loudest_channel() == pytest.approx(-23.0103, abs=0.0005)
+        assert meter.trim_loudest_to(-20.0) == pytest.approx(3.0103, abs=0.0005)
+        assert meter.integrated() > -23.0
+    assert metered(tones((2, None))).loudest_channel() is None
+    assert metered(tones((2, None))).trim_loudest_to(-20.0) is None
+
+
+def test_each_channel_alone_has_its_own_gates():
+    """One that sounds for a tenth of the time is gated as by itself, not by what else sounds."""
+    x = tones((10, -20), channels=2)
+    x[RATE:, 1] = 0.0
+    for weight in (0.5, 2.0):  # the louder, and the softer of both
+        x[:RATE, 1] = weight * x[:RATE, 0]
+        alone = max(metered(np.ascontiguousarray(x[:, [i]])).integrated() for i in (0, 1))
+        assert metered(x).loudest_channel() == alone
+
+
 # EBU Tech 3341, Table 1, cases 1 to 5: tolerance 0.1 LU; the last number is what the standard's
 # formulas give exactly for the sine, worked out apart from this project.
 STEADY = [
