@@ -20,7 +20,12 @@ def settle() -> None:
     import atexit
     import gc
     import os
+    import warnings
 
+    # Python's warnings are for those who write programs: they ask for them, and in tests they are
+    # faults.
+    if not sys.warnoptions:
+        warnings.showwarning = _unsaid
     # Our matrices are small. Threads of BLAS wait by spinning, and took more than they gave: a
     # third of `scout`, and three quarters where two processes share two cores.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -31,6 +36,10 @@ def settle() -> None:
     sys.setswitchinterval(2e-4)
     # Nor is there any use in looking through all of them once more when the process ends.
     atexit.register(gc.freeze)
+
+
+def _unsaid(*told: object, **more: object) -> None:
+    """Let a warning of Python pass without a word."""
 
 
 def load_numba() -> None:

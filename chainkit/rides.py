@@ -71,7 +71,8 @@ class Rides:
     phrases : tuple of PhraseRide
     breaths : tuple of (float, float), seconds
     unridden : tuple of (float, float), seconds
-        Clear sounds that are neither phrases nor breaths, and are left as they are.
+        Clear sounds that are neither phrases nor breaths. They are not lifted, but between two
+        phrases that are turned down they are turned down with them.
     intended : ndarray, dB
         The curve that the points stand for, every 10 ms from the first frame.
     power : ndarray

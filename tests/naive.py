@@ -99,7 +99,8 @@ def reduction(
     measured = loudest(key, detector, width)
     if against is not None:
         whole = loudest(against, detector, width)
-        measured = [a / b if b > 0.0 else 0.0 for a, b in zip(measured, whole, strict=True)]
+        least = 1e-6 if detector == "peak" else 1e-12  # -120 dBFS
+        measured = [a / b if b > least else 0.0 for a, b in zip(measured, whole, strict=True)]
     targets = [soft_knee(decibels(v, scale), threshold, ratio, knee) for v in measured]
     gain = smooth(targets, coefficient(attack, rate), coefficient(release, rate))
     return gain if reduction_range is None else np.maximum(gain, -reduction_range)
@@ -128,11 +129,21 @@ def centred_fir(x, taps):
     return np.stack(made, axis=1)
 
 
-def deesser(x, rate, *, base, band, lookahead, share, **settings):
-    """Output and gain in dB; `base` and `band` are functions of a voice (frames, channels)."""
+def surrounded(x, reach):
+    """|x|, but nowhere 40 dB and more below the greatest within `reach` frames to either side."""
+    near = [abs(x[max(n - reach, 0) : n + reach + 1]).max(axis=0) for n in range(len(x))]
+    return np.maximum(abs(x), 0.01 * np.array(near).reshape(x.shape))
+
+
+def deesser(x, rate, *, base, band, lookahead, share, reach, **settings):
+    """Output and gain in dB; `base` and `band` are functions of a voice (frames, channels).
+
+    `reach` is how far the band's filter rings to either side, in frames.
+    """
     look = round(lookahead * rate)
-    longer = np.concatenate((x, np.zeros((look, x.shape[1]))))
-    against = base(longer) if share else None
+    longer = np.concatenate((x, np.zeros((look + reach, x.shape[1]))))
+    against = surrounded(base(longer), reach)[: len(x) + look] if share else None
+    longer = longer[: len(x) + look]
     gain = reduction(band(longer), rate, against=against, **settings)[look:, None]
     return base(x) + (10.0 ** (gain / 20.0) - 1.0) * band(x), gain
 

@@ -14,12 +14,12 @@ def hop_edges(frames, rate, hops_a_second):
     return edges
 
 
-def hop_powers(x, sections, weights, rate, hops_a_second):
-    """Σ weight · mean square of each filtered channel in each hop."""
+def hop_powers(x, sections, rate, hops_a_second):
+    """Mean square of each filtered channel in each hop."""
     filtered = np.array([cascade(lane, sections) for lane in x.T])
     edges = hop_edges(len(x), rate, hops_a_second)
     return [
-        sum(w * np.mean(lane[a:b] ** 2) for w, lane in zip(weights, filtered, strict=True))
+        [np.mean(lane[a:b] ** 2) for lane in filtered]
         for a, b in zip(edges, edges[1:], strict=False)
     ]
 

@@ -35,7 +35,10 @@ def outcome(
     after = before | {
         "integrated_lufs": -20.0 + loudness + off / 5, "true_peak_dbtp": -2.0 + off,
     }  # fmt: skip
+    for levels in (before, after):
+        levels["loudest_channel_lufs"] = levels["integrated_lufs"]  # of mono
     record = {
+        "voice": {"channels": 1},
         "trim_db": -20.0 - before["integrated_lufs"],
         "notes": list(notes),
         "levels": {"before": before, "after": after | {"sibilance_index_db": -15.0 + off}},

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 BITS = {"PCM_U8": 8, "PCM_S8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 FLOATS = {"FLOAT": 32, "DOUBLE": 64}
 WIDTHS = {name: bits // 8 for name, bits in (BITS | FLOATS).items()}
+GREATEST = 1e9  # of full scale, +180 dBFS: no signal lies beyond, and powers fit single precision
 
 CONTAINERS = {
     ".wav": "WAV",

@@ -18,7 +18,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from chainkit.audio.chunks import WAVE_MAGICS, ChunkFile
-from chainkit.audio.formats import FLOATS, WIDTHS, system_name
+from chainkit.audio.formats import FLOATS, GREATEST, WIDTHS, system_name
 from chainkit.audio.metadata import Metadata, read_metadata
 from chainkit.audio.plain import SUBTYPES, PlainSamples
 from chainkit.errors import AudioFileError
@@ -26,7 +26,6 @@ from chainkit.units import MOST_CHANNELS, RATES
 
 BLOCK = 65536  # frames
 _PIECE = 1 << 22  # bytes that are hashed at a time
-_GREATEST = 1e9  # of full scale, +180 dBFS: no signal lies beyond, and powers fit single precision
 Progress = Callable[[int], Any]
 """Called with the number of frames read since the last call, maybe by a thread that reads ahead."""
 _UNKNOWN_LENGTH = 1 << 62  # what libsndfile says of a FLAC stream that was never closed
@@ -188,11 +187,11 @@ class AudioReader:
 
     def _refuse_no_signal(self, block: NDArray[np.float64], start: int) -> None:
         # Minimum and maximum hand on a NaN, and are quicker than asking each sample.
-        if block.min() >= -_GREATEST and block.max() <= _GREATEST:
+        if block.min() >= -GREATEST and block.max() <= GREATEST:
             return
-        frame, channel = np.argwhere(~(np.abs(block) <= _GREATEST))[0]
+        frame, channel = np.argwhere(~(np.abs(block) <= GREATEST))[0]
         value, frame_in_file = block[frame, channel], start + int(frame)
-        why = f"no signal: beyond {20.0 * math.log10(_GREATEST):+.0f} dBFS"
+        why = f"no signal: beyond {20.0 * math.log10(GREATEST):+.0f} dBFS"
         raise AudioFileError(
             f"{self.path}: sample {value} at frame {frame_in_file} "
             f"({frame_in_file / self.rate:.3f} s), channel {channel + 1}, "

@@ -19,6 +19,7 @@ from chainkit.audio.atomic import cannot_write, pending_file
 from chainkit.audio.chunks import ChunkFile, overwrite
 from chainkit.audio.formats import (
     BITS,
+    GREATEST,
     WAVE_FAMILY,
     WIDTHS,
     check_channels,
@@ -32,8 +33,6 @@ from chainkit.dsp.dither import Clipping, Quantizer
 from chainkit.errors import ClippingError, OutputError
 
 _PIECE = 65536  # samples handled at a time: what stays in the processor's cache is quicker
-_LARGEST = {"FLOAT": float(np.finfo(np.float32).max), "DOUBLE": float(np.finfo(np.float64).max)}
-_LARGEST_TO_ROUND = _LARGEST["DOUBLE"] / 2**32  # times the number of codes it is still finite
 
 
 class AudioWriter:
@@ -288,15 +287,14 @@ class AudioWriter:
         )
 
     def _extremes(self, block: NDArray[np.float64]) -> tuple[float, float]:
-        """Least and greatest sample, none of them beyond any number."""
+        """Least and greatest sample, none of them beyond what is read again."""
         least, most = float(block.min()), float(block.max())
-        largest = _LARGEST.get(self.subtype, _LARGEST_TO_ROUND)
-        if -largest <= least and most <= largest:
+        if least >= -GREATEST and most <= GREATEST:
             return least, most
-        frame, channel = np.argwhere(~(np.abs(block) <= largest))[0]
+        frame, channel = np.argwhere(~(np.abs(block) <= GREATEST))[0]
         raise OutputError(
             f"{self.path}: sample {block[frame, channel]:g} at frame {self.frames + int(frame)}, "
-            f"channel {channel + 1}, cannot be stored as {self.subtype}"
+            f"channel {channel + 1}, is not within {20.0 * math.log10(GREATEST):+.0f} dBFS"
         )
 
     def _refuse_too_long(self, more: int) -> None:

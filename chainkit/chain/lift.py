@@ -47,9 +47,11 @@ def greatest_lift(chain: Chain, rate: int) -> Lift:
     from chainkit.dsp import filters
     from chainkit.dsp.levels import to_db
 
-    grid = np.geomspace(LOWEST, 0.499 * rate, POINTS)
-    at = np.concatenate([grid, [band.frequency for band in bands]])
     sections = np.concatenate([band.sections(rate) for band in bands])
+    grid = np.geomspace(LOWEST, 0.499 * rate, POINTS)
+    middles = [band.frequency for band in bands]
+    # A sharp shelf rises where its poles are, away from its frequency and between the grid.
+    at = np.concatenate([grid, middles, filters.pole_frequencies(sections, rate)])
     curve = to_db(np.abs(filters.response(sections, at, rate)))
     top = int(curve.argmax())
     where = float(at[top]) if curve[top] >= HEARD else None

@@ -51,7 +51,8 @@ class Chain:
         from the current folder, the points in it.
     name, notes : str
     working_level : float or None, LUFS
-        Loudness to which the voice is trimmed ahead of the first stage.
+        Loudness to which the voice is trimmed ahead of the first stage, that of its loudest channel
+        by itself.
     source : str
         The file the chain was read from, for messages.
     places : mapping of path to Place

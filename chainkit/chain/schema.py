@@ -37,7 +37,10 @@ def chain_schema() -> dict[str, Any]:
             "name": {"type": "string"},
             "notes": {"type": "string"},
             "working_level": _value(WORKING_LEVEL)
-            | {"description": "Loudness to which the voice is trimmed ahead of the first stage."},
+            | {
+                "description": "Loudness to which the voice is trimmed ahead of the first stage, "
+                "that of its loudest channel by itself."
+            },
             "stages": {
                 "type": "array",
                 "description": "Stages in signal order.",

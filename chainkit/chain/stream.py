@@ -114,7 +114,8 @@ class ChainStream:
             The block has another shape or type, a sample is not finite, or the stream is finished.
         """
         x = self._checked(x)
-        x = x * self._trim if self._trim != 1.0 else x
+        # With no stage the product is what leaves, and the caller may fill the block anew.
+        x = x * self._trim if self._trim != 1.0 or not self.runs else x
         taps = []
         for run in self.runs:
             y, gain = run.process(x)
@@ -218,7 +219,7 @@ class Prepared:
     chain : Chain
         With numbers where ``makeup: match`` stood.
     trim : float, dB
-        Gain that brings the voice to the working level.
+        Gain that brings the loudest channel of the voice to the working level.
     notes : tuple of str
         What the user should know, for example that silence has no loudness.
     """
@@ -253,7 +254,9 @@ def prepare(chain: Chain, rate: int, channels: int, blocks: Blocks) -> Prepared:
     """Measure what working level and ``makeup: match`` need.
 
     One pass over the voice for the working level, and one for each stage that matches, since each
-    hears what the one before it made of the voice; more for one that is mixed.
+    hears what the one before it made of the voice; more for one that is mixed. The working level is
+    that of the loudest channel by itself, since that is what linked thresholds look at: the same
+    voice meets them alike on one channel, on two, and on one of two.
 
     Parameters
     ----------
@@ -279,9 +282,10 @@ def prepare(chain: Chain, rate: int, channels: int, blocks: Blocks) -> Prepared:
     notes: list[str] = []
     trim = 0.0
     if chain.working_level is not None:
-        found = metered(blocks(), rate, channels).trim_to(chain.working_level)
+        found = metered(blocks(), rate, channels).trim_loudest_to(chain.working_level)
         if found is None:
-            notes.append("the voice has no loudness (below -70 LUFS, or too short): no trim")
+            lacking = "the voice has no" if channels == 1 else "no channel of the voice has a"
+            notes.append(f"{lacking} loudness (below -70 LUFS, or too short): no trim")
         trim = found or 0.0
     stages = list(chain.stages)
     for index, stage in enumerate(stages):

@@ -53,6 +53,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Measure, print, write what was asked for."""
     from chainkit.audio.atomic import together
+    from chainkit.measure import scale_note
 
     asked = (arguments.plot, arguments.timeline, arguments.sibilants)
     written = checked_outputs(asked, arguments.files, arguments.force)
@@ -60,6 +61,10 @@ def run(arguments: argparse.Namespace) -> int:
     measurements = measure(arguments.files)
     with together():
         write(arguments, measurements)
+    for name, measured in measurements.items():
+        strange = scale_note(measured)
+        if strange:
+            show.note(f"{name}: {strange}")
     if arguments.json:
         import json
 

@@ -169,6 +169,8 @@ def trims(record: dict[str, Any]) -> list[tuple[str, float]]:
 
 def cautions(result: Result) -> list[str]:
     """What the user should know before listening."""
+    from chainkit.measure import scale_note
+
     messages = list(result.record["notes"])
     left_out = result.record["output"]["chunks_left_out"]
     if left_out:
@@ -178,6 +180,9 @@ def cautions(result: Result) -> list[str]:
             "from WAV to WAV, and nothing that may be wrong for other samples"
         )
     before, after = result.before, result.after
+    strange = scale_note(before)
+    if strange:
+        messages.append(f"the voice's {strange}")
     if before.clipped_runs:
         places = show.counted(before.clipped_runs, "place")
         first = f"first at {before.first_clipped_seconds:.3f} s"

@@ -124,9 +124,9 @@ def row(rides: Rides, number: int) -> tuple[object, ...]:
 
 
 def unridden(rides: Rides) -> str:
-    """Where there is sound that was left as it is."""
+    """Where there is sound that is no phrase, and was not lifted."""
     times = [f"{start:.1f} to {end:.1f} s" for start, end in rides.unridden]
-    return f"sound taken for neither phrase nor breath is left as it is: {show.shortened(times)}"
+    return f"sound taken for neither phrase nor breath is not lifted: {show.shortened(times)}"
 
 
 def cautions(rides: Rides) -> list[str]:

@@ -12,7 +12,7 @@ from chainkit.audio.reader import BLOCK, AudioReader
 from chainkit.chain.stream import Audio, measure_loudness, metered
 from chainkit.dsp.audibility import ThirdOctaves, audibility, third_octave_powers
 from chainkit.dsp.levels import to_gain
-from chainkit.dsp.loudness import SHORTEST, LoudnessMeter
+from chainkit.dsp.loudness import SHORTEST, LoudnessMeter, gating_block
 from chainkit.dsp.truepeak import TruePeakMeter
 from chainkit.errors import AudioFileError
 
@@ -127,7 +127,7 @@ class Mix:
         self._powers = third_octave_powers(backing.blocks(), voice.rate)
 
     def _level_of(self, voice: AudioReader) -> float:
-        if voice.frames < SHORTEST * voice.rate:
+        if voice.frames < gating_block(voice.rate):
             told = f"{voice.path} is shorter than {SHORTEST:g} s: it has no level in a mix"
             raise AudioFileError(told)
         loudness = self._meter(voice).integrated()

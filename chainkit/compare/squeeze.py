@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from chainkit.chain.stream import Audio, Blocks, measure_loudness
+from chainkit.chain.stream import Audio, Blocks, metered
 from chainkit.compare.matching import CEILING_DBTP
 from chainkit.dsp.dynamics import Compressor
 from chainkit.dsp.levels import to_gain
@@ -98,10 +98,9 @@ def find_squeeze(blocks: Blocks, rate: int, channels: int, target: float) -> Squ
     A programme without loudness is left as it is. Where the limiter cannot reach the target, the
     nearest that was found is returned; its loudness tells.
     """
-    loudness = measure_loudness(blocks(), rate, channels)
-    if loudness is None:
+    lift = metered(blocks(), rate, channels).trim_to(START_LUFS)
+    if lift is None:
         return Squeeze(0.0, 0.0, 0.0, None)
-    lift = START_LUFS - loudness
     tried: list[Squeeze] = []
     drive = target - START_LUFS
     for _ in range(PASSES):

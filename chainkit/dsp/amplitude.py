@@ -3,9 +3,13 @@
 The voice sounds in a window of 50 ms whose level is above a gate. A window's level is taken about
 the mean of each channel in it, so that a DC offset is neither voice nor noise. The gate stands
 25 dB below the voice's own level, which is the power mean of the windows above −70 dBFS and above
-20 dB below their mean. Where the quietest twentieth of the windows is so loud that the gate would
-lie within 6 dB of it, the gate is raised to stand 6 dB above that, but never nearer than 10 dB to
-the voice's level. All of it moves with the playback level.
+20 dB below their mean. Where there is noise in the pauses and the gate would lie within 6 dB of it,
+the gate is raised to stand 6 dB above that, but never nearer than 10 dB to the voice's level. All
+of it moves with the playback level.
+
+Noise is steady, while quiet singing, soft consonants and what dies away are spread. So noise is
+what a good part of the quiet windows have for a level, digital silence left out: silencing the
+pauses of a voice takes its noise away, and what is quiet of the voice does not stand in for it.
 """
 
 from __future__ import annotations
@@ -20,6 +24,7 @@ from chainkit.dsp.kernels_meter import tally
 WINDOWS_A_SECOND = 20
 CLIPPED = 1.0 - 2.0**-15  # the highest code of 16 bits; common practice, no source
 CLIPPED_RUN = 3  # frames in a row; common practice, no source
+INTEGERS = 40.0  # dBFS of the peak, from which floats are integers, 8 bits at least: no source
 
 _ABSOLUTE_GATE = -70.0  # dBFS
 _RELATIVE_GATE = -20.0  # dB, as in EBU Tech 3342
@@ -28,7 +33,7 @@ _ABOVE_FLOOR = 6.0  # dB
 _NEAREST = 10.0  # dB
 _STEADY = 4.0  # dB by which the windows of a noise differ, if much of it is low
 _PAUSE = 0.5  # seconds
-_LOWEST, _STEP, _CLASSES = -200.0, 0.1, 2500  # dB, of the level classes
+_LOWEST, _STEP, _CLASSES = -200.0, 0.1, 4000  # dB, of the level classes: to +200 dBFS
 _SILENCE = 10.0 ** (_LOWEST / 10.0)  # power: what a filter leaves of digital silence lies below
 
 
@@ -108,11 +113,20 @@ class AmplitudeMeter:
         return float(means[np.abs(means).argmax()])
 
     def clipped_runs(self) -> int:
-        """Runs of 3 or more frames of one value at or above full scale, in all channels."""
-        return int(self._runs[:, 1].sum())
+        """Runs of 3 or more frames of one value at or above full scale, in all channels.
+
+        None is known of integers stored as floats: their full scale is not 1.
+        """
+        return 0 if self._holds_integers() else int(self._runs[:, 1].sum())
+
+    def _holds_integers(self) -> bool:
+        peak = self.sample_peak()
+        return peak is not None and peak > INTEGERS
 
     def first_clipped(self) -> float | None:
         """Time of the first clipped frame in seconds; None when there is none."""
+        if self._holds_integers():
+            return None
         starts = self._runs[:, 2][self._runs[:, 2] >= 0]
         return int(starts.min()) / self._rate if starts.size else None
 
@@ -121,7 +135,8 @@ class AmplitudeMeter:
         voice = self.voice_level()
         if voice is None:
             return None
-        floor = _percentile(self._counts, 0.05)  # silence left out
+        noise = self._steady(voice - _NEAREST)
+        floor = _LOWEST if noise is None else _percentile(noise, 0.5)
         return min(max(voice - _BELOW_VOICE, floor + _ABOVE_FLOOR), voice - _NEAREST)
 
     def voice_level(self) -> float | None:
@@ -142,23 +157,29 @@ class AmplitudeMeter:
     def noise_floor(self) -> float | None:
         """Level in dBFS of the noise that is heard in the pauses.
 
-        Looked for among the windows in which the voice does not sound, digital silence left out:
-        the median of those up to 4 dB above the level that a twentieth of them does not reach.
-        None where a quarter of them does not lie below that, or where they make up less than half a
-        second: noise is steady, while soft consonants and tails are spread, so there is too little
-        pause to tell.
+        The median of what is steady among the windows in which the voice does not sound. None
+        where nothing is, or where that is shorter than the digital silence between the sounds: then
+        it is tails, which are alike where one sample is struck again and again.
         """
         gate = self.gate()
-        if gate is None:
+        noise = None if gate is None else self._steady(gate)
+        if noise is None or self._silent_between > noise.sum():
             return None
-        quiet = np.where(_levels() < gate, self._counts, 0)
+        return round(_percentile(noise, 0.5), 2)  # the middle of a class: exact to 0.05
+
+    def _steady(self, below: float) -> NDArray[np.int64] | None:
+        """Counts of the noise among the windows quieter than `below` dBFS.
+
+        They are those up to 4 dB above the level that a twentieth of the quiet windows does not
+        reach, digital silence left out. None where a quarter does not lie there, or where they make
+        up less than half a second: there is too little pause to tell.
+        """
+        quiet = np.where(_levels() < below, self._counts, 0)
         most = _percentile(quiet, 0.05) + _STEADY
         steady = np.where(_levels() <= most, quiet, 0)
         if steady.sum() < _PAUSE * WINDOWS_A_SECOND or _percentile(quiet, 0.25) > most:
             return None
-        if self._silent_between > steady.sum():
-            return None
-        return round(_percentile(steady, 0.5), 2)  # the middle of a class: exact to 0.05
+        return steady
 
     def _mean_above(self, gate: float) -> float | None:
         levels = _levels()

@@ -31,15 +31,15 @@ class LinearPhase:
 
     def __init__(self, taps: ArrayLike, channels: int) -> None:
         taps = np.asarray(taps, dtype=np.float64)
-        self._reach = len(taps) // 2
+        self.reach = len(taps) // 2
         size = 1024
         while size < 4 * len(taps):
             size *= 4
         self._plan = _plan(taps, size)
-        self._stride = 2 * kernels_convolution.PAIRS * (size - 2 * self._reach)
-        self._frames = np.zeros((channels, self._reach))
-        self._known = self._reach
-        self.latency = self._reach + self._stride - 1
+        self._stride = 2 * kernels_convolution.PAIRS * (size - 2 * self.reach)
+        self._frames = np.zeros((channels, self.reach))
+        self._known = self.reach
+        self.latency = self.reach + self._stride - 1
 
     def process(self, x: Audio, queue: Queue) -> Audio:
         """Add what is due after the next block to `queue`.
@@ -56,10 +56,10 @@ class LinearPhase:
         """
         self._frames = storage.extended(self._frames, self._known, len(x))
         known = self._known + len(x)
-        due = max(known - 2 * self._reach, 0) // self._stride * self._stride
+        due = max(known - 2 * self.reach, 0) // self._stride * self._stride
         y = queue.room(due)
         kernels.take_channels(x, self._known, self._frames)
-        kernels_convolution.fast_convolution(self._frames, self._reach, *self._plan, y)
+        kernels_convolution.fast_convolution(self._frames, self.reach, *self._plan, y)
         self._known = known - due
         self._frames[:, : self._known] = self._frames[:, due:known]
         return y

@@ -81,6 +81,9 @@ def to_frames(seconds: float, rate: float) -> int:
 class Reduction:
     """The gain in dB that a detector, a static curve, attack and release ask for.
 
+    What the field calls level detection and gain computer, with the smoothing behind them
+    (Giannoulis, Massberg, Reiss 2012, see `static_gain`).
+
     The level of a frame is the greatest magnitude ("peak") or the root mean square ("rms") of the
     frames in a trailing window, that frame included; before the start there is silence. With
     `linked` the loudest channel decides for all: the one with the greatest peak or mean square.
@@ -149,7 +152,8 @@ class Reduction:
         key : ndarray, (frames, channels)
             What the detector hears.
         against : ndarray, (frames, channels), optional
-            With it the level is that of `key` against it, in dB; 0/0 is silence.
+            With it the level is that of `key` against it, in dB; that of silence where it is below
+            −120 dBFS.
 
         Returns
         -------

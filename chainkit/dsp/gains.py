@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from chainkit.dsp import kernels, storage
+from chainkit.dsp.levels import to_gain
 
 Audio = NDArray[np.float64]
 
@@ -24,7 +25,7 @@ class Gain:
     def __init__(self, channels: int, gain: float) -> None:
         self.idle_db = float(gain)
         self._channels = channels
-        self._factor = 10.0 ** (gain / 20.0)
+        self._factor = float(to_gain(gain))
 
     def process(self, x: Audio) -> tuple[Audio, Audio]:
         """The next block (frames, channels) and its gain in dB (frames, 1)."""

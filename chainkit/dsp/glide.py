@@ -28,7 +28,9 @@ def glide_bell(x: Audio, rate: int, frequencies: Audio, gain: float, q: float) -
     The analogue bell of the cookbook, H(s) = (s² + s·A/Q + 1) / (s² + s/(A·Q) + 1) with
     A = 10^(gain/40), as two integrators in a loop, each by the trapezoidal rule with its
     frequency prewarped. Standing still, that is the bilinear transform, so the response is that of
-    `filters.bell`. Moving, what the integrators hold stays what it is, so nothing jumps.
+    `filters.bell`. Moving, what the integrators hold stays what it is, so nothing jumps. The loop
+    without delay is solved as V. Zavalishin does in "The Art of VA Filter Design", 2012, which
+    calls it topology-preserving (from memory).
 
     Parameters
     ----------

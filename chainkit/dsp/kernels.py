@@ -30,6 +30,10 @@ TINY = 1e-150
 # Levels end here; it is the level of silence.
 FLOOR = 1e-20
 
+# A whole that is quieter (-120 dBFS) has no share that is turned down: there is nothing to hear,
+# and what filters leave of silence would stand against what they ring with ahead of a sound.
+INAUDIBLE = 1e-6
+
 # A gain this close to 0 dB has decayed; it is set to 0 dB at every `ANCHOR`-th frame.
 SETTLED_DB = 1e-20
 ANCHOR = 1024
@@ -434,13 +438,14 @@ def reduction(
     """Gain in dB that a detector, a static curve and attack and release ask for.
 
     keys (rows, width - 1 + frames or more) magnitudes or squares, as `magnitudes` gives them;
-    the loudest row counts. voices is as keys, and the level is then that of keys against voices;
-    with no rows it is that of keys. deepest is the lowest gain allowed, in dB. scratch (4, m)
-    with m >= width; gains (frames,).
+    the loudest row counts. voices is as keys, and the level is then that of keys against voices,
+    silence where those are `INAUDIBLE`; with no rows it is that of keys. deepest is the lowest gain
+    allowed, in dB. scratch (4, m) with m >= width; gains (frames,).
     """
     scale = 10.0 if squared else 20.0
     # What is well below the knee asks for no gain: most of a voice needs no logarithm.
     quiet = (1.0 - 1e-9) * 10.0 ** ((threshold - 0.5 * knee) / scale)
+    least = INAUDIBLE * INAUDIBLE if squared else INAUDIBLE
     step = scratch.shape[1] - width + 1
     for begin in range(0, gains.size, step):
         end = min(begin + step, gains.size)
@@ -451,7 +456,7 @@ def reduction(
             whole = scratch[3][: end - begin]
             _loudest(voices, begin, end, width, squared, scratch, whole, gain)
             for i in range(level.size):
-                level[i] = level[i] / whole[i] if whole[i] > 0.0 else 0.0
+                level[i] = level[i] / whole[i] if whole[i] > least else 0.0
         if _any_above(level, quiet):
             decibels(level, scale, level)
             soft_knee(level, threshold, slope, knee, level)
@@ -489,6 +494,26 @@ def _loudest(rows, begin, end, width, squared, scratch, out, spare):
         share = 1.0 / width
         for i in range(out.size):
             out[i] *= share
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def surrounded(x, reach, share, scratch, y):
+    """Magnitudes, nowhere below `share` of the greatest within `reach` frames to either side.
+
+    x (frames + 2 reach, channels), y (frames, channels); scratch (4, m) with m > 2 reach.
+    """
+    step = scratch.shape[1] - 2 * reach
+    for channel in range(x.shape[1]):
+        for begin in range(0, y.shape[0], step):
+            end = min(begin + step, y.shape[0])
+            values = x[begin : end + 2 * reach, channel]
+            row, greatest = scratch[2][: values.size], scratch[3][: end - begin]
+            for i in range(row.size):
+                row[i] = abs(values[i])
+            sliding_max(row, 2 * reach + 1, scratch[0], scratch[1], greatest)
+            middle, out = row[reach:], y[begin:end, channel]
+            for i in range(out.size):
+                out[i] = max(middle[i], share * greatest[i])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

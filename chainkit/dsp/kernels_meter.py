@@ -81,21 +81,19 @@ def _part_channels(x, lanes):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _close(weights, state, sums):
-    """Weighted sum of a hop's sums, which start again at zero; drops decayed states."""
-    total = 0.0
+def _close(gain, frames, state, sums, powers):
+    """Mean squares of a hop, whose sums start again at zero; drops decayed states."""
     for channel in range(len(sums)):
-        total += weights[channel] * sums[channel]
+        powers[channel] = gain * sums[channel] / frames
         sums[channel] = 0.0
         for i in range(state.shape[1]):
             if abs(state[channel, i]) < QUIET:
                 state[channel, i] = 0.0
-    return total
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def weighted_energy(x, coefficients, weights, rate, hops_a_second, place, state, sums, lanes, out):
-    """Mean square of the filtered, channel-weighted signal in each completed hop.
+def weighted_energy(x, coefficients, gain, rate, hops_a_second, place, state, sums, lanes, out):
+    """Mean square of each filtered channel in each completed hop.
 
     Parameters
     ----------
@@ -103,16 +101,16 @@ def weighted_energy(x, coefficients, weights, rate, hops_a_second, place, state,
     coefficients : tuple of float
         b1, b2, a1, a2 of the first section, whose b0 is 1, and a1, a2 of the second, whose
         numerator is 1, −2, 1.
-    weights : ndarray, (channels,)
-        Factors on power.
+    gain : float
+        Factor on power.
     place : int64 ndarray, (2,)
         Frames seen and hops completed so far; updated.
     state, sums : ndarray, (channels, 6) and (channels,)
         Last two values of input, first and second section, and the open hop's sums; updated.
     lanes : ndarray, (channels, frames of the longest hop)
         Room to work in.
-    out : ndarray
-        Receives Σ weight · mean square, one a hop.
+    out : ndarray, (hops, channels)
+        Receives the mean squares.
 
     Returns
     -------
@@ -135,7 +133,7 @@ def weighted_energy(x, coefficients, weights, rate, hops_a_second, place, state,
         if channels % 2:
             sums[-1] = _weigh_one(part[-1], coefficients, state[-1], sums[-1])
         if stop == end - place[0]:
-            out[count] = _close(weights, state, sums) / (end - first)
+            _close(gain, end - first, state, sums, out[count])
             count += 1
             place[1] += 1
         start = stop

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from chainkit.dsp.delay import Skip
 from chainkit.dsp.dynamics import smoothing, to_frames
 from chainkit.dsp.kernels_limiter import frame_peaks, limiting_gain
+from chainkit.dsp.levels import to_gain
 from chainkit.dsp.truepeak import interpolator
 
 Audio = NDArray[np.float64]
@@ -23,7 +24,8 @@ class Limiter:
 
     What is interpolated is read from 12 taps, so the true peak of the output may pass the ceiling:
     by 0.06 dB with noise up to a fifth of the rate, 0.36 dB up to 0.4 of it, 2.2 dB with white
-    noise, at most, of 20 each at three rates. Measure it where that matters.
+    noise, at most, of 20 each at three rates. Where such noise is cut off at the beginning or end
+    of a file it is 0.2, 0.5 and 2.2 dB. Measure it where that matters.
 
     Parameters
     ----------
@@ -46,7 +48,7 @@ class Limiter:
         release: float = 0.060,
     ) -> None:
         self._window = max(1, to_frames(lookahead, rate))
-        self._ceiling = 10.0 ** (ceiling / 20.0)
+        self._ceiling = float(to_gain(ceiling))
         self._alpha = smoothing(release, rate)
         self._taps = np.array([interpolator(TAPS, place, BETA) for place in PLACES])
         self._room = (np.empty(_STRETCH + TAPS - 1), np.empty(_STRETCH))

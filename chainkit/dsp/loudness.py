@@ -12,11 +12,12 @@ from __future__ import annotations
 import copy
 import math
 from array import array
+from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
 
-from chainkit.dsp.kernels_meter import weighted_energy
+from chainkit.dsp.kernels_meter import hop_end, weighted_energy
 
 HOPS_A_SECOND = 100  # momentary and short-term maxima are sought every 10 ms
 TENTH = 10  # hops in the 100 ms step of the gating blocks
@@ -26,7 +27,7 @@ ABSOLUTE_GATE = -70.0  # LUFS
 RELATIVE_GATE = -10.0  # LU, integrated loudness
 RANGE_GATE = -20.0  # LU, loudness range
 SHORTEST = MOMENTARY * TENTH / HOPS_A_SECOND
-"""Seconds in a gating block: what is shorter has no loudness."""
+"""Seconds in a gating block, which `gating_block` counts in frames."""
 _BATCH = 1000  # hops to slide the windows over at once; changes the speed only
 RANGE_TAIL = 15  # tenths of silence that Tech 3342 appends to a file
 
@@ -148,6 +149,20 @@ def _warped(frequency: float, q: float, rate: int) -> tuple[float, float, float]
     return k, q, 1.0 + k / q + k * k
 
 
+def gating_block(rate: int) -> int:
+    """Frames in a gating block, a whole number near 0.4 s: what has fewer has no loudness.
+
+    Parameters
+    ----------
+    rate : int, Hz
+
+    References
+    ----------
+    BS.1770-5, Annex 1: 400 ms, rounded to a whole number of samples (from memory).
+    """
+    return int(hop_end(MOMENTARY * TENTH - 1, rate, HOPS_A_SECOND))
+
+
 def to_lufs(power: NDArray[np.float64]) -> NDArray[np.float64]:
     """Loudness of weighted mean squares, −0.691 + 10·lg Σ G·z (BS.1770-5, equation 2)."""
     with np.errstate(divide="ignore"):
@@ -162,7 +177,7 @@ class LoudnessMeter:
     """Streaming loudness of one programme.
 
     The result is the same, bit for bit, however the programme is cut into blocks. It keeps one
-    number for each 100 ms.
+    number for each channel and 100 ms.
 
     Parameters
     ----------
@@ -174,7 +189,8 @@ class LoudnessMeter:
     def __init__(self, rate: int, channels: int) -> None:
         self._rate = rate
         shelf, highpass = k_weighting(rate)
-        self._weights = channel_weights(channels) * (shelf[0] * highpass[0]) ** 2
+        self._weights = channel_weights(channels)
+        self._gain = float(shelf[0] * highpass[0]) ** 2
         self._coefficients = (
             shelf[1] / shelf[0], shelf[2] / shelf[0], shelf[4], shelf[5], highpass[4], highpass[5],
         )  # fmt: skip
@@ -183,8 +199,8 @@ class LoudnessMeter:
         self._sums = np.zeros(channels)
         self._lanes = np.empty((channels, rate // HOPS_A_SECOND + 1))
         self._pending = array("d")  # hop powers the windows have not yet slid over
-        self._hops = np.zeros(0)  # the last 9 hop powers
-        self._windows = np.zeros(0)  # the last 290 sliding 100 ms sums
+        self._hops = np.zeros((0, channels))  # the last 9 hop powers
+        self._windows = np.zeros(0)  # the last 290 sliding 100 ms sums of all channels
         self._tenths = array("d")
         self._until_tenth = 0
         self._momentary_max = 0.0
@@ -197,28 +213,36 @@ class LoudnessMeter:
         ----------
         x : ndarray, (frames, channels)
         """
-        out = np.empty(len(x) * HOPS_A_SECOND // self._rate + 2)
+        out = np.empty((len(x) * HOPS_A_SECOND // self._rate + 2, len(self._weights)))
         count = weighted_energy(
-            x, self._coefficients, self._weights, self._rate, HOPS_A_SECOND,
+            x, self._coefficients, self._gain, self._rate, HOPS_A_SECOND,
             self._place, self._state, self._sums, self._lanes, out,
         )  # fmt: skip
-        self._pending.extend(out[:count])
-        if len(self._pending) >= _BATCH:
+        self._pending.frombytes(out[:count].tobytes())
+        if len(self._pending) >= _BATCH * len(self._weights):
             self._slide()
 
     def _slide(self) -> None:
         """Slide the windows on; sums of shifted slices add in a fixed order."""
-        hops = np.concatenate([self._hops, np.array(self._pending)])
+        fresh = np.array(self._pending).reshape(-1, len(self._weights))
+        hops = np.concatenate([self._hops, fresh])
         self._pending = array("d")
         windows = _moving_sum(hops, TENTH, 1)
         self._hops = hops[-(TENTH - 1) :]
-        self._tenths.extend(windows[self._until_tenth :: TENTH])
+        self._tenths.frombytes(windows[self._until_tenth :: TENTH].tobytes())
         self._until_tenth = (self._until_tenth - len(windows)) % TENTH
-        windows = np.concatenate([self._windows, windows])
-        fresh = len(windows) - len(self._windows)
+        windows = np.concatenate([self._windows, self._of_all(windows)])
+        count = len(windows) - len(self._windows)
         self._windows = windows[-TENTH * (SHORT_TERM - 1) :]
-        self._momentary_max = _greatest(windows, MOMENTARY, fresh, self._momentary_max)
-        self._short_term_max = _greatest(windows, SHORT_TERM, fresh, self._short_term_max)
+        self._momentary_max = _greatest(windows, MOMENTARY, count, self._momentary_max)
+        self._short_term_max = _greatest(windows, SHORT_TERM, count, self._short_term_max)
+
+    def _of_all(self, powers: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Weighted sums of the channels, added in their order."""
+        total = np.zeros(len(powers))
+        for channel, weight in enumerate(self._weights):
+            total += weight * powers[:, channel]
+        return total
 
     def integrated(self) -> float | None:
         """Integrated loudness in LUFS; None when no block passes the gates."""
@@ -232,16 +256,31 @@ class LoudnessMeter:
         recorded at another level comes out the same. The search starts from the mean of all
         blocks, which moves with the level, and so do all its steps.
         """
-        powers = self._powers(MOMENTARY)
-        if _gated_mean(powers, RELATIVE_GATE) is None:
-            return None
-        trim = level - to_lufs(powers.mean())
-        for _ in range(_TRIM_STEPS):
-            found = _gated_mean(powers * 10.0 ** (trim / 10.0), RELATIVE_GATE)
-            if found is None or abs(level - found) < _TRIM_TOLERANCE:
-                break
-            trim += level - found
-        return float(trim)
+        return _trim(self._powers(MOMENTARY), level)
+
+    def loudest_channel(self) -> float | None:
+        """Integrated loudness in LUFS of the loudest channel; None where no channel has one.
+
+        Each counts as a mono programme of its own, with its own gates and without a weight for its
+        place; an LFE is left out.
+        """
+        found = [_gated_mean(powers, RELATIVE_GATE) for powers in self._channels()]
+        return max((loudness for loudness in found if loudness is not None), default=None)
+
+    def trim_loudest_to(self, level: float) -> float | None:
+        """Gain in dB after which the loudest channel has a loudness of `level` LUFS.
+
+        The least of the gains that `trim_to` would give each channel as a mono programme, of those
+        that have one; None without any. So the same sound has the same gain on one channel, on
+        several, and on one of several.
+        """
+        found = [_trim(powers, level) for powers in self._channels()]
+        return min((trim for trim in found if trim is not None), default=None)
+
+    def _channels(self) -> Iterator[NDArray[np.float64]]:
+        """Mean squares in gating blocks of each channel that counts toward loudness."""
+        powers = np.ascontiguousarray(self._channel_powers(MOMENTARY).T)
+        return (powers[channel] for channel in np.flatnonzero(self._weights))
 
     def momentary_max(self) -> float | None:
         """Greatest momentary loudness (400 ms) in LUFS, on a 10 ms step; None for silence."""
@@ -282,15 +321,33 @@ class LoudnessMeter:
         return float(10.0 * np.log10(high / low))
 
     def _powers(self, tenths: int) -> NDArray[np.float64]:
-        """Mean squares in windows of so many 100 ms steps, one a step."""
+        """Weighted mean squares in windows of so many 100 ms steps, one a step."""
+        return self._of_all(self._channel_powers(tenths))
+
+    def _channel_powers(self, tenths: int) -> NDArray[np.float64]:
+        """The same of each channel by itself, (steps, channels)."""
         self._slide()
-        return _moving_sum(np.array(self._tenths), tenths, 1) / (TENTH * tenths)
+        each = np.array(self._tenths).reshape(-1, len(self._weights))
+        return _moving_sum(each, tenths, 1) / (TENTH * tenths)
+
+
+def _trim(powers: NDArray[np.float64], level: float) -> float | None:
+    """See `LoudnessMeter.trim_to`, of mean squares in gating blocks."""
+    if _gated_mean(powers, RELATIVE_GATE) is None:
+        return None
+    trim = level - to_lufs(powers.mean())
+    for _ in range(_TRIM_STEPS):
+        found = _gated_mean(powers * 10.0 ** (trim / 10.0), RELATIVE_GATE)
+        if found is None or abs(level - found) < _TRIM_TOLERANCE:
+            break
+        trim += level - found
+    return float(trim)
 
 
 def _moving_sum(values: NDArray[np.float64], count: int, step: int) -> NDArray[np.float64]:
     """Add up `count` values that stand `step` apart, wherever all of them exist."""
     length = max(0, len(values) - (count - 1) * step)
-    total = np.zeros(length)
+    total = np.zeros((length, *values.shape[1:]))
     for i in range(count):
         total += values[i * step : i * step + length]
     return total

@@ -29,6 +29,9 @@ class Measurement:
     seconds : float
     integrated_lufs, short_term_max_lufs, momentary_max_lufs : float or None
         Loudness by ITU-R BS.1770-5; maxima of 3 s and 400 ms windows on a 10 ms step.
+    loudest_channel_lufs : float or None
+        Integrated loudness of the loudest channel, each as a mono programme of its own, as the
+        working level counts it; an LFE is left out.
     loudness_range_lu : float or None
         By EBU Tech 3342.
     true_peak_dbtp : float or None
@@ -42,7 +45,8 @@ class Measurement:
     dc_offset : float, full scale ±1
         Mean of the channel whose mean lies farthest from zero.
     clipped_runs : int
-        Runs of 3 or more frames of one value at or above full scale.
+        Runs of 3 or more frames of one value at or above full scale; 0 where the peak is above
+        `amplitude.INTEGERS`.
     first_clipped_seconds : float or None
     noise_floor_dbfs : float or None
         Level of the noise in the pauses, see `amplitude.AmplitudeMeter.noise_floor`.
@@ -71,6 +75,7 @@ class Measurement:
     integrated_lufs: float | None
     short_term_max_lufs: float | None
     momentary_max_lufs: float | None
+    loudest_channel_lufs: float | None
     loudness_range_lu: float | None
     true_peak_dbtp: float | None
     sample_peak_dbfs: float | None
@@ -132,13 +137,17 @@ class VoiceMeter:
     ----------
     rate : int, Hz
     channels : int
+
+    Attributes
+    ----------
+    loudness : LoudnessMeter
     """
 
     def __init__(self, rate: int, channels: int) -> None:
         self._rate = rate
         self._channels = channels
         self._amplitude = AmplitudeMeter(rate, channels)
-        self._loudness = LoudnessMeter(rate, channels)
+        self.loudness = LoudnessMeter(rate, channels)
         self._peak = TruePeakMeter(channels)
         self._spectrum = SpectrumMeter(rate, channels)
         self._sibilants = SibilantDetector(rate, channels)
@@ -151,7 +160,7 @@ class VoiceMeter:
         x : ndarray, (frames, channels)
         """
         self._amplitude.add(x)
-        self._loudness.add(x)
+        self.loudness.add(x)
         self._peak.add(x)
         self._spectrum.add(x)
         self._sibilants.add(x)
@@ -174,17 +183,18 @@ class VoiceMeter:
             **_summary(sibilance.sibilants, seconds),
             sibilants=sibilance.sibilants,
             spectrum=spectrum,
-            momentary_lufs=self._loudness.momentary(),
-            short_term_lufs=self._loudness.short_term(),
+            momentary_lufs=self.loudness.momentary(),
+            short_term_lufs=self.loudness.short_term(),
         )
 
     def _levels(self) -> dict[str, Any]:
-        amplitude, loudness = self._amplitude, self._loudness
+        amplitude, loudness = self._amplitude, self.loudness
         integrated, peak = loudness.integrated(), self._true_peak()
         return {
             "integrated_lufs": integrated,
             "short_term_max_lufs": loudness.short_term_max(),
             "momentary_max_lufs": loudness.momentary_max(),
+            "loudest_channel_lufs": loudness.loudest_channel(),
             "loudness_range_lu": loudness.range(),
             "true_peak_dbtp": peak,
             "sample_peak_dbfs": amplitude.sample_peak(),

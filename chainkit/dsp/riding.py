@@ -2,11 +2,12 @@
 
 Every phrase gets the gain that brings it toward its target by the chosen share. The target is one
 loudness for all phrases, and with a backing it moves as the backing swells and thins. Inside a
-phrase the gain follows only what is slow. Between phrases it comes down to 0 dB, so breaths, room
-and bleed stay where they were, and the rise to a phrase is complete when the phrase begins. No move
+phrase the gain follows only what is slow. Between phrases it comes down to 0 dB, so that breaths,
+room and bleed are not lifted, and the rise to a phrase is complete when the phrase begins. No move
 is faster than a hand draws it, but in the silence between a breath and its phrase; where even that
 leaves no room for one, the phrase's edge gives it.
-Between two lifts, a short gap in which nobody breathes is passed over.
+Between two lifts, a short gap in which nobody breathes is passed over. From one phrase that is
+turned down to another the gain goes straight: at 0 dB, what lies between would stand out.
 
 Gains are drawn on knots 10 ms apart: knot k lies at k · 10 ms, where hop k begins.
 """
@@ -35,6 +36,7 @@ PAUSE = 50  # hops: a shorter gap without a breath is no reason to come down bet
 STEEPEST = 75.0 / HOPS_A_SECOND
 # dB a hop: 6 dB in 20 ms, in the silence between a breath and its phrase, where nothing is heard.
 QUICKEST = 300.0 / HOPS_A_SECOND
+SILENT = 0.01  # of the phrase's mean power: 20 dB below it
 # Hops by which a move is complete ahead of its phrase, for a first consonant that was not found:
 # where there is room, and behind a breath.
 LEAD, SPARE = 6, 2
@@ -127,7 +129,7 @@ def ride(power: Values, backing: Values, phrasing: Phrasing, settings: RideSetti
         moved = _inside(_of(power, phrase), _of(backing, phrase) * swell, gain, settings)
         curve[phrase.start : phrase.stop + 1] = _on_knots(moved)
     _cross_gaps(curve, phrasing)
-    curve = _no_steeper(curve, _steepest(len(power), phrasing))
+    curve = _no_steeper(curve, _steepest(power, phrasing))
     knots = _without_twins(curve, simplify(curve, TOLERANCE, _turns(curve)))
     lifted = power * to_gain(drawn(curve, knots)[:-1]) ** 2
     after = np.array([_loudness(_of(lifted, phrase), _of(power, phrase)) for phrase in phrases])
@@ -243,13 +245,16 @@ def _rise_length(lift: float, room: int, breathed: bool) -> int:
     return max(min(unhurried, room - SPARE), math.ceil(lift / QUICKEST), 1)
 
 
-def _steepest(hops: int, phrasing: Phrasing) -> Values:
-    """The fastest move in each hop, in dB a hop; a phrase's first hop is mostly silence."""
-    steepest, phrases = np.full(hops, STEEPEST), set(phrasing.phrases)
+def _steepest(power: Values, phrasing: Phrasing) -> Values:
+    """The fastest move in each hop, in dB a hop; a phrase's first hop may be silent yet."""
+    steepest = np.full(len(power), STEEPEST)
+    phrases, breaths = set(phrasing.phrases), set(phrasing.breaths)
     sounds = sorted([*phrases, *phrasing.spared], key=lambda sound: sound.start)
     for one, following in zip(sounds, sounds[1:], strict=False):
-        if one not in phrases and following in phrases:
-            steepest[one.stop : following.start + 1] = QUICKEST
+        if one in breaths and following in phrases:
+            between = slice(one.stop, following.start + 1)
+            silent = power[between] < SILENT * _of(power, following).mean()
+            steepest[between][silent] = QUICKEST
     return steepest
 
 

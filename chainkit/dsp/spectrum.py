@@ -28,7 +28,7 @@ _FIRST, _LAST = -132, 108  # grid edges: 22.387 Hz, 22387 Hz
 _NARROWEST = 5.6  # Hz
 _COVERED = 0.9  # of a band's width that must lie below half the sample rate
 _WINDOW = 0.6  # seconds, rounded up to a length that transforms fast
-_LOWEST, _CLASSES = -150, 180  # dBFS of the first level class, classes of 1 dB
+_LOWEST, _CLASSES = -150, 350  # dBFS of the first level class, classes of 1 dB: to +200 dBFS
 
 REGIONS = {"low_mid": (200.0, 500.0), "presence": (2000.0, 5000.0), "air": (10000.0, 16000.0)}
 """Lowest and highest nominal third-octave mid-band in Hz of each balance region."""

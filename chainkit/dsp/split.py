@@ -21,7 +21,7 @@ Audio = NDArray[np.float64]
 class LinearSplit:
     """Linear-phase split: the band through a symmetric FIR, the base untouched.
 
-    At most `latency` frames of the band are withheld.
+    At most `latency` frames of the band are withheld; it rings for `reach` frames to either side.
 
     Parameters
     ----------
@@ -36,6 +36,7 @@ class LinearSplit:
     def __init__(self, rate: int, channels: int, frequency: float, upper: float | None) -> None:
         self._band = LinearPhase(filters.split_fir(rate, frequency, upper), channels)
         self.latency = self._band.latency
+        self.reach = self._band.reach
 
     def base(self, x: Audio, bases: Queue) -> None:
         """Add the base of the next block (frames, channels) to `bases`."""
@@ -63,7 +64,7 @@ class MinimumSplit:
         Upper edge.
     """
 
-    latency = 0
+    latency = reach = 0
 
     def __init__(self, rate: int, channels: int, frequency: float, upper: float | None) -> None:
         edges = [frequency] if upper is None else [frequency, upper]

@@ -12,6 +12,8 @@ from chainkit.gainlog.rows import RowValues, peaks, powers
 from chainkit.gainlog.summary import Reductions, RowLevels, Summary, inside_and_outside
 from chainkit.gainlog.table import Table
 
+SILENT = -200.0  # dBFS: what a filter leaves of digital silence lies below
+
 
 class _GainColumn:
     """Lowest gain a row of one stage, with a summary of its reduction."""
@@ -47,7 +49,7 @@ class _LevelColumn:
 
 
 def _change(before: Audio, after: Audio) -> Audio:
-    sounding = np.isfinite(before) & np.isfinite(after)
+    sounding = (before > SILENT) & (after > SILENT)
     return np.where(sounding, after, 0.0) - np.where(sounding, before, 0.0)
 
 

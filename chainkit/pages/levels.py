@@ -6,6 +6,7 @@ LABELS = {
     "integrated_lufs": "integrated loudness, LUFS",
     "short_term_max_lufs": "greatest short-term, LUFS",
     "momentary_max_lufs": "greatest momentary, LUFS",
+    "loudest_channel_lufs": "loudest channel alone, LUFS",
     "loudness_range_lu": "loudness range, LU",
     "true_peak_dbtp": "true peak, dBTP",
     "sample_peak_dbfs": "sample peak, dBFS",

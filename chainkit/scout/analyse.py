@@ -9,6 +9,7 @@ from typing import Any
 from chainkit.audio.reader import AudioReader, Progress
 from chainkit.dsp import sibilance_edge
 from chainkit.dsp.audibility import third_octave_powers
+from chainkit.dsp.loudness import SHORTEST, gating_block
 from chainkit.dsp.regions import Tilt
 from chainkit.scout.findings import Finding, ranked
 from chainkit.scout.gathering import gather
@@ -16,7 +17,6 @@ from chainkit.scout.hearing import Heard, hear
 from chainkit.scout.mix import HeardBacking, MixBand, hidden, is_silent, mix_bands, placed
 from chainkit.scout.source import is_voice, without_own_rumble
 
-SHORTEST = 0.4  # seconds, the gating block of ITU-R BS.1770-5: less has no loudness
 FAINTEST, RAISED = -90.0, -6.0  # dBFS of a peak: the last of 16 bits; where it may well be
 
 
@@ -56,7 +56,7 @@ class Scouting:
     @property
     def silent(self) -> bool:
         """Whether there was nothing to hear."""
-        return self.heard.measurement.integrated_lufs is None
+        return is_unheard(self.heard)
 
     @property
     def unheard(self) -> str | None:
@@ -64,7 +64,7 @@ class Scouting:
         if not self.silent:
             return None
         seconds, peak = self.heard.measurement.seconds, self.heard.measurement.sample_peak_dbfs
-        if seconds < SHORTEST:
+        if round(seconds * self.rate) < gating_block(self.rate):
             length = f"{seconds:.2g} s" if seconds >= 0.01 else "less than 0.01 s"
             return f"is too short: {length}, at least {SHORTEST:g} s are needed"
         if peak is None or peak < FAINTEST:
@@ -121,8 +121,7 @@ def scout_file(
     under, bands = _mixed(heard, AudioReader(backing), progress) if backing else (None, None)
     reach = heard.rumble.reach if heard.rumble else 0.0
     tilt = Tilt(heard.measurement.spectrum, reach)
-    silent = heard.measurement.integrated_lufs is None
-    found, partials = ([], []) if silent else gather(heard, tilt, reader.rate)
+    found, partials = ([], []) if is_unheard(heard) else gather(heard, tilt, reader.rate)
     if bands is not None:
         found = [placed(finding, bands) for finding in found]
     return Scouting(
@@ -137,6 +136,11 @@ def scout_file(
         tilt=tilt,
         heard=heard,
     )
+
+
+def is_unheard(heard: Heard) -> bool:
+    """Whether no channel has a loudness to work with."""
+    return heard.measurement.loudest_channel_lufs is None
 
 
 def _mixed(

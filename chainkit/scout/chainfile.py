@@ -49,8 +49,8 @@ notes: |
   Listen with and without each band. Halve what you do not hear; what is right alone may be too
   much in the mix.
 
-# The source is trimmed to this loudness first, so that the thresholds below fit it. It is that of
-# the presets, so theirs can be compared.
+# The source is trimmed to this loudness first, by its loudest channel, so that the thresholds below
+# fit it. It is that of the presets, so theirs can be compared.
 working_level: {level:g} LUFS
 
 {left_out}stages:

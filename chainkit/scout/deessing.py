@@ -153,14 +153,15 @@ def unneeded(scouting: Scouting) -> str | None:
 
 
 def trim(scouting: Scouting) -> float:
-    """Gain in dB that brings the source to the working level; 0 for silence."""
-    loudness = scouting.heard.measurement.integrated_lufs
-    return 0.0 if loudness is None else WORKING_LEVEL - loudness
+    """Gain in dB that a render brings the source to the working level with; 0 for silence."""
+    return scouting.heard.loudness.trim_loudest_to(WORKING_LEVEL) or 0.0
 
 
 def level_change(scouting: Scouting, chosen: Sequence[Move]) -> float:
-    """What the EQ does to the level of the whole, in dB."""
+    """What the EQ does to the level of the whole, in dB; 0 where no window of it sounds."""
     powers = 10.0 ** (scouting.tilt.levels / 10.0)
+    if not powers.any():
+        return 0.0
     after = powers * 10.0 ** (curve(scouting, chosen) / 10.0)
     return float(10.0 * np.log10(after.sum() / powers.sum()))
 

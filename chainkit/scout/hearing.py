@@ -21,7 +21,7 @@ from chainkit.dsp.audibility import ThirdOctaves
 from chainkit.dsp.cascade import Cascade
 from chainkit.dsp.hum import Hum, HumMeter, Line
 from chainkit.dsp.longterm import LongTerm
-from chainkit.dsp.loudness import channel_weights
+from chainkit.dsp.loudness import LoudnessMeter, channel_weights
 from chainkit.dsp.meter import Measurement, VoiceMeter
 from chainkit.dsp.phrases import HopMeter
 from chainkit.dsp.rumble import Rumble, RumbleMeter
@@ -42,6 +42,8 @@ class Heard:
     ----------
     measurement : Measurement
         Where there are tones its spectrum is that of the excerpt.
+    loudness : LoudnessMeter
+        Of the whole source.
     hum, attack, rumble : Hum, Attack, Rumble or None
     tones : tuple of Line
     bands : ndarray, (windows, 18)
@@ -55,6 +57,7 @@ class Heard:
     """
 
     measurement: Measurement
+    loudness: LoudnessMeter
     hum: Hum | None
     attack: Attack | None
     rumble: Rumble | None
@@ -74,7 +77,7 @@ def hear(reader: AudioReader, progress: Progress | None = None) -> Heard:
         The file cannot be read.
     """
     lanes = _Lanes(reader)
-    rate, channels = reader.rate, len(lanes.weights)
+    rate, channels = reader.rate, lanes.count
     voice, hum = VoiceMeter(rate, channels), HumMeter(rate, channels)
     attack, rumble = AttackMeter(rate, channels), RumbleMeter(rate, channels)
     whole = HopMeter(rate, channels, np.zeros((0, 6)))
@@ -86,7 +89,7 @@ def hear(reader: AudioReader, progress: Progress | None = None) -> Heard:
             add(block)
         energy += np.einsum("ij,ij->j", block, block)
         offset += block.sum(axis=0)
-    loudest = int((lanes.weights * (energy - offset**2 / max(1, reader.frames))).argmax())
+    loudest = int((energy - offset**2 / max(1, reader.frames)).argmax())
     measurement = voice.finish()
     mains = hum.finish()
     lines = tuple(line.frequency for line in mains.lines) if mains else ()
@@ -100,6 +103,7 @@ def hear(reader: AudioReader, progress: Progress | None = None) -> Heard:
     long_term = LongTerm(excerpt, rate)
     heard = Heard(
         measurement=measurement,
+        loudness=voice.loudness,
         hum=mains,
         attack=attack.finish(),
         rumble=rumble.finish(whole.finish(), lines),
@@ -145,19 +149,18 @@ class _Lanes:
     Attributes
     ----------
     reader : AudioReader
-    weights : ndarray, (channels,)
-        Of their powers in loudness.
+    count : int
+        Of the channels.
     """
 
     def __init__(self, reader: AudioReader) -> None:
         self.reader = reader
-        weights = channel_weights(reader.channels)
-        self._kept = np.flatnonzero(weights)
-        self.weights = weights[self._kept]
+        self._kept = np.flatnonzero(channel_weights(reader.channels))
+        self.count = len(self._kept)
 
     def blocks(self, progress: Progress | None) -> Iterator[Audio]:
         """Blocks (frames, channels)."""
-        whole = len(self._kept) == self.reader.channels
+        whole = self.count == self.reader.channels
         for block in self.reader.blocks(progress=progress):
             yield block if whole else np.ascontiguousarray(block[:, self._kept])
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from chainkit.dsp.sibilance import LOWEST_RATE
+from chainkit.measure import scale_note
 from chainkit.scout.analyse import Scouting
 from chainkit.scout.chainfile import Proposal
 from chainkit.scout.proposal import has_offset, offset_share
@@ -85,6 +86,9 @@ def notes(scouting: Scouting) -> Iterator[str]:
     if scouting.unheard:
         yield f"{path} {scouting.unheard}: there is nothing to find"
         return
+    strange = scale_note(measured)
+    if strange:
+        yield f"{path}: {strange}"
     if measured.clipped_runs:
         where = f"{measured.clipped_runs} times, first at {measured.first_clipped_seconds:.1f} s"
         yield f"{path} is clipped {where}: some of what stands out may be distortion"

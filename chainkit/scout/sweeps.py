@@ -23,6 +23,7 @@ from chainkit.audio.writer import write
 from chainkit.dsp import filters
 from chainkit.dsp.cascade import Cascade
 from chainkit.dsp.glide import glide_bell, glide_frequencies
+from chainkit.dsp.levels import to_gain
 from chainkit.dsp.loudness import LoudnessMeter
 from chainkit.dsp.truepeak import TruePeakMeter
 from chainkit.errors import ExistsError, OutputError
@@ -317,7 +318,7 @@ def limited(x: Audio) -> Audio:
     meter.add(np.ascontiguousarray(x))
     peak = meter.dbtp()
     over = 0.0 if peak is None else peak + UNDER_READ - PEAK
-    return x * 10.0 ** (-max(0.0, over) / 20.0)
+    return x * to_gain(-max(0.0, over))
 
 
 def _loudness(x: Audio, rate: int) -> float | None:
@@ -327,4 +328,4 @@ def _loudness(x: Audio, rate: int) -> float | None:
 
 
 def _gain(wanted: float | None, found: float | None) -> float:
-    return 1.0 if wanted is None or found is None else float(10.0 ** ((wanted - found) / 20.0))
+    return 1.0 if wanted is None or found is None else float(to_gain(wanted - found))

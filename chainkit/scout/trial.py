@@ -10,21 +10,26 @@ sibilants, an edge at 4.4 kHz 0.24 to 0.4, and in the brightest `sense: share` 0
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from chainkit.chain import Chain
-from chainkit.dsp.sibilance import SibilantDetector
+from chainkit.chain.stream import Prepared
+from chainkit.dsp.sibilance import Sibilance, Sibilant, SibilantDetector
+from chainkit.gainlog import GainLog
+from chainkit.rendering import DEFAULTS
 from chainkit.scout.analyse import Scouting
+from chainkit.scout.deessing import trim
+from chainkit.stages.compress import is_matched
 
 Values = NDArray[np.float64]
 
 TRIED, LEAD = 30.0, 2.0  # seconds that are tried, and of them ahead of the first sibilant
+MANY = 0.5  # of the most sibilants that such seconds hold: enough to stand for all
 LEAST_CALMER = 0.5  # dB by which the sibilance index must fall
-HOP = 0.01  # seconds in which the source's level is looked at
-SOUNDING = 1e-5  # of the power of the loudest hop: 50 dB below, as in a render's statistics
 # Mean reduction elsewhere against that in the sibilants, up to which a de-esser works on these, and
 # from which it does not: made voices that a higher edge or `sense: share` can serve have 0.2 to
 # 0.4, those that neither can 0.6 and more; noise 34 dB below full scale 0.86. A mean of 0.5 dB is
@@ -42,7 +47,8 @@ class Trial:
     calmer_db : float
         How far the sibilance index has fallen; infinite where no sibilant is left.
     inside_db, outside_db : float
-        Mean reduction of the de-esser in the sibilants, and elsewhere while the source sounds.
+        Mean reduction of the de-esser in the sibilants, and elsewhere while the source sounds, as
+        a render's record counts them.
     """
 
     calmer_db: float
@@ -66,7 +72,10 @@ class Trial:
 
 
 class Sample:
-    """Some seconds of a source from shortly before its first sibilant.
+    """Some seconds of a source whose sibilants stand for those of all of it.
+
+    They are heard as a render of the whole source hears them: at the gain that brings this, and not
+    the seconds by themselves, to the working level.
 
     Parameters
     ----------
@@ -79,42 +88,53 @@ class Sample:
     """
 
     def __init__(self, scouting: Scouting) -> None:
-        heard, self._rate = scouting.heard, scouting.rate
-        events = heard.measurement.sibilants
-        first = round((events[0].start - LEAD) * self._rate) if events else 0
-        last = len(heard.excerpt) - round(TRIED * self._rate)
-        start = max(0, min(first, last))
+        excerpt, self._rate = scouting.heard.excerpt[:, None], scouting.rate
+        events = _sibilance(excerpt, self._rate).sibilants
+        last = max(0.0, len(excerpt) / self._rate - TRIED)
+        start = round(_beginning(events, last) * self._rate)
         end = start + round(TRIED * self._rate)
-        self._audio = np.ascontiguousarray(heard.excerpt[start:end, None])
-        self._inside, self._index = self._sibilance(self._audio)
-        self._outside = ~self._inside & self._sounding()
-        self.hisses = self._index is not None
+        self._audio, self._trim = np.ascontiguousarray(excerpt[start:end]), trim(scouting)
+        self._before = _sibilance(self._audio, self._rate)
+        self.hisses = self._before.index_db is not None
 
     def tried(self, chain: Chain) -> Trial:
         """What a chain with a de-esser does to a sample that has sibilants."""
-        processed = chain.process(self._audio, self._rate)
+        # What brings the loudness back moves all of it alike, and tells nothing here.
+        stages = (replace(s, makeup=0.0) if is_matched(s) else s for s in chain.stages)
+        bare = replace(chain, stages=tuple(stages), working_level=None)
+        stream = Prepared(bare, self._trim).stream(self._rate, 1)
+        log = GainLog(stream, round(DEFAULTS.log_step * self._rate), None)
+        treated = []
+        for voice, passage in stream.passages([self._audio]):
+            log.add(voice, passage)
+            treated.append(passage.audio)
+        log.finish()
+        after = _sibilance(np.concatenate(treated), self._rate).index_db
+        calmer = float("inf") if after is None else (self._before.index_db or 0.0) - after
         (deess,) = [stage.name for stage in chain.active if stage.kind == "deess"]
-        reduction = -processed.gains[deess][:, 0]
-        _, after = self._sibilance(processed.audio)
-        calmer = float("inf") if after is None else (self._index or 0.0) - after
-        return Trial(calmer, _mean(reduction[self._inside]), _mean(reduction[self._outside]))
-
-    def _sibilance(self, x: Values) -> tuple[NDArray[np.bool_], float | None]:
-        """Which frames lie in sibilants, and the index."""
-        detector = SibilantDetector(self._rate, 1)
-        detector.add(x)
-        found = detector.finish()
-        inside = np.zeros(len(x), dtype=bool)
-        for event in found.sibilants:
-            inside[round(event.start * self._rate) : round(event.end * self._rate)] = True
-        return inside, found.index_db
-
-    def _sounding(self) -> NDArray[np.bool_]:
-        """Which frames lie in hops in which the source sounds."""
-        hop = max(1, round(HOP * self._rate))
-        powers = np.add.reduceat(self._audio[:, 0] ** 2, np.arange(0, len(self._audio), hop))
-        return np.repeat(powers > SOUNDING * powers.max(), hop)[: len(self._audio)]
+        events = [(event.start, event.end) for event in self._before.sibilants]
+        inside, outside = log.inside_and_outside(events)[deess]
+        return Trial(calmer, inside or 0.0, outside or 0.0)
 
 
-def _mean(values: Values) -> float:
-    return float(values.mean()) if len(values) else 0.0
+def _sibilance(x: Values, rate: int) -> Sibilance:
+    detector = SibilantDetector(rate, 1)
+    detector.add(x)
+    return detector.finish()
+
+
+def _beginning(events: Sequence[Sibilant], last: float) -> float:
+    """Where the seconds begin whose middle sibilant is as loud as that of all, up to `last`.
+
+    The threshold follows the middle one of the whole source, so where a song begins softly its
+    first seconds would tell of sibilants that it never reaches.
+    """
+    if not events:
+        return 0.0
+    starts = np.array([event.start for event in events])
+    levels = np.array([event.band_dbfs for event in events])
+    begins = np.clip(starts - LEAD, 0.0, last)
+    spans = [slice(*np.searchsorted(starts, (begin, begin + TRIED))) for begin in begins]
+    counts = np.array([span.stop - span.start for span in spans])
+    away = np.array([abs(np.median(levels[span]) - np.median(levels)) for span in spans])
+    return float(begins[np.where(counts >= MANY * counts.max(), away, np.inf).argmin()])

@@ -84,6 +84,13 @@ def test_a_file_without_a_level_in_the_mix_is_named(folder, rng, capsys, voice, 
     assert not (folder / "out").exists()
 
 
+def test_a_voice_of_one_gating_block_has_a_level_in_the_mix(folder, rng):
+    """At 44056 Hz the block is 17622 frames, which is a little less than 0.4 s."""
+    for name in ("voice.wav", "backing.wav"):
+        soundfile.write(name, 0.1 * rng.standard_normal(17_622), 44056, "PCM_24")
+    assert main(["compare", *ONE, "--backing", "backing.wav", "-o", "out"]) == 0
+
+
 IN_THE_MIX = ["--backing", "backing.wav", "--squeeze"]
 
 

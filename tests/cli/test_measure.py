@@ -9,6 +9,7 @@ import sys
 
 import numpy as np
 import pytest
+import soundfile
 
 from chainkit.audio.writer import write
 from chainkit.cli.main import main
@@ -53,6 +54,16 @@ def run(folder, monkeypatch, capsys):
 def test_a_terminal_without_a_minus_sign_shows_a_hyphen(monkeypatch):
     monkeypatch.setattr(sys, "stdout", io.TextIOWrapper(io.BytesIO(), encoding="ascii"))
     assert text(-3.0, 1) == "-3.0"
+
+
+def test_integers_stored_as_float_are_asked_about(folder, run):
+    x, rate = soundfile.read(folder / "voice.wav", always_2d=True)
+    soundfile.write(folder / "integers.wav", x * 2.0**23, rate, "FLOAT")
+    code, _, err = run("voice.wav", "integers.wav")
+    peak = 20.0 * np.log10(np.abs(x).max() * 2.0**23)
+    assert code == 0
+    asked = "is this a file of integers stored as float? Whether it is clipped is not known"
+    assert err == f"chainkit: integers.wav: samples reach {peak:+.0f} dBFS: {asked}\n"
 
 
 def test_json_has_an_object_a_file(run):

@@ -59,6 +59,16 @@ def test_a_makeup_out_of_reach_is_a_note(folder, capsys):
     assert f"{told}: its makeup ends at 48 dB\n" in capsys.readouterr().err
 
 
+def test_what_no_one_could_read_again_is_refused_without_a_warning(folder, capsys):
+    """Eight gains of 48 dB: what is measured of it in single precision would overflow."""
+    (folder / "loud.yaml").write_text("chainkit: 1\nstages:\n" + "  - gain: {gain: 48 dB}\n" * 8)
+    soundfile.write("voice.wav", np.full(48_000, 0.5), 48000, "FLOAT")
+    assert main(["render", "voice.wav", "--chain", "loud.yaml", "-o", "out.wav"]) == 4
+    (told,) = capsys.readouterr().err.splitlines()[-1:]
+    assert told.endswith("at frame 0, channel 1, is not within +180 dBFS")
+    assert not list(folder.glob("out*"))
+
+
 @pytest.mark.parametrize("mix", ["100 %", "50 %", "15 %"])
 def test_the_bar_s_length_is_about_that_of_the_passes(folder, mix):
     stage = "compress: {threshold: -30 dB, ratio: 4:1, makeup: match, mix: MIX}".replace("MIX", mix)
@@ -422,6 +432,16 @@ def test_a_clipped_voice_is_told(folder, capsys):
     # 10 periods of a sine of twice full scale, from 30 to 150 degrees: 1/1200 s is the first place.
     told = "the voice is clipped in 20 places, first at 0.001 s; no chain takes that back"
     assert told in capsys.readouterr().err
+
+
+def test_integers_stored_as_float_are_asked_about_and_not_called_clipped(folder, capsys):
+    x = np.rint(2.0**15 * sine(100.0, -6.0, 0.5))
+    x[::480] = x[1::480] = x[2::480] = 16384.0  # one value three times, as clipping leaves it
+    soundfile.write("integers.wav", x, 48000, "FLOAT")
+    assert main(["render", "integers.wav", "--chain", "idle.yaml", "-o", "integers.out.wav"]) == 0
+    told = capsys.readouterr().err
+    assert "the voice's samples reach +84 dBFS: is this a file of integers" in told
+    assert "is clipped in" not in told
 
 
 def test_outputs_that_would_share_a_record_are_told_whose_it_is(folder, capsys):

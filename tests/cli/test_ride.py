@@ -157,14 +157,14 @@ def test_a_backing_that_plays_under_no_phrase_is_refused(folder, capsys, rng, pl
     assert not (folder / "rides.csv").exists()
 
 
-def test_sound_that_is_left_as_it_is_is_told(folder, capsys, sung, rng):
+def test_sound_that_is_neither_phrase_nor_breath_is_told_and_not_lifted(folder, capsys, sung, rng):
     """A noise of 3 s behind the song, at the level of a quiet phrase."""
     noise = 0.01 * rng.standard_normal((3 * RATE, 1))
     room = 1e-4 * rng.standard_normal((RATE, 1))
     soundfile.write("lead.wav", np.concatenate([sung.voice, room, noise, room]), RATE, "PCM_24")
     assert ride("--json") == 0
     told = capsys.readouterr()
-    assert "sound taken for neither phrase nor breath is left as it is: 15.0 to 18.0 s" in told.err
+    assert "sound taken for neither phrase nor breath is not lifted: 15.0 to 18.0 s" in told.err
     (found,) = json.loads(told.out)["unridden"]
     assert (found["start"], found["end"]) == pytest.approx((15.0, 18.0), abs=0.03)
     assert points()[-1][0] < 15.0

@@ -393,6 +393,13 @@ def test_a_file_that_is_too_short_is_not_called_silent(folder, rng, capsys):
     assert "lead.wav is too short: 0.1 s" in capsys.readouterr().err
 
 
+def test_one_gating_block_is_long_enough(folder, capsys):
+    """At 44056 Hz the block is 17622 frames, which is a little less than 0.4 s."""
+    soundfile.write("lead.wav", np.zeros((17_622, 1)), 44056)
+    assert scout() == 0
+    assert "lead.wav is silent" in capsys.readouterr().err
+
+
 def test_a_soft_file_is_told_what_it_lacks(folder, sung, capsys):
     """A peak of -60 dBFS is no silence; its loudness is below the gate of ITU-R BS.1770-5."""
     soft = 1e-3 * sung.voice / np.abs(sung.voice).max()
@@ -428,6 +435,9 @@ def test_what_findings_do_not_tell_is_said(folder, sung, rng, capsys, monkeypatc
     assert notes(sung.voice) == []
     clipped, *_ = notes(sung.voice * 4.0 / np.abs(sung.voice).max())
     assert "is clipped" in clipped
+    soundfile.write("lead.wav", 2.0**23 * sung.voice, RATE, "FLOAT")
+    (integers,) = told(capsys)["notes"]
+    assert "is this a file of integers stored as float?" in integers
     (offset,) = notes(0.3 + 0.5 * sung.voice)
     assert "a DC offset of 0.3" in offset
     small = 0.02 * np.abs(sung.voice).max() + sung.voice

@@ -580,3 +580,13 @@ def test_check_draws(tmp_path, capsys, monkeypatch):
 def test_schema_is_printed(capsys):
     assert main(["schema"]) == 0
     assert '"chainkit chain file"' in capsys.readouterr().out
+
+
+def test_a_warning_of_python_reaches_those_alone_who_ask(monkeypatch):
+    monkeypatch.delenv("PYTHONWARNINGS", raising=False)
+    text = "from chainkit.cli.main import main; main(['--version']); import warnings; "
+    text += "warnings.warn('invalid value', RuntimeWarning)"
+    for asked, told in ([], False), (["-W", "default"], True):
+        command = [sys.executable, *asked, "-c", text]
+        found = subprocess.run(command, capture_output=True, text=True, check=True)
+        assert ("invalid value" in found.stderr) == told

@@ -131,6 +131,13 @@ def test_the_sheet_holds_every_value_in_signal_order(sheet):
     assert places == sorted(places)
 
 
+def test_the_trim_of_several_channels_is_that_of_the_loudest(record, log):
+    stereo = record | {"voice": record["voice"] | {"channels": 2}}
+    words = [Outline(recall_sheet(each, log, title="One")).text for each in (record, stereo)]
+    assert "to bring the voice to the working level of" in words[0]
+    assert "to bring the loudest channel of the voice to the working level of" in words[1]
+
+
 def test_values_that_were_not_set_are_shown_with_what_holds(sheet):
     words = Outline(sheet).text
     deess, compress = words[words.index("3 deess") :].split("4 compress")

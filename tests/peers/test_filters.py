@@ -222,6 +222,22 @@ def test_split_band_with_two_edges(rate):
     assert np.array_equal(taps, taps[::-1])
 
 
+@pytest.mark.parametrize(
+    ("rate", "lower", "upper"),
+    [(22050, 7679, 9983), (16000, 5774, 7160), (48000, 5500, 6875), (192000, 500, 620)],
+)
+def test_the_ripples_of_two_edges_add_up(rate, lower, upper):
+    """The worst of 1700 bands tried; half a transition away from the edges, as is said."""
+    taps = filters.split_fir(rate, lower, upper)
+    half_width = min(lower * 0.1158, (upper - lower) / 2, rate / 2 - upper)
+    passed = np.linspace(lower + half_width, upper - half_width, 700)
+    below = np.linspace(0, lower - half_width, 700)
+    above = np.linspace(upper + half_width, rate / 2, 700)
+    stop = np.concatenate([below, above])
+    assert np.abs(to_db(filters.fir_response(taps, passed, rate))).max() < 0.0012
+    assert to_db(filters.fir_response(taps, stop, rate)).max() < -78
+
+
 def test_a_narrow_band_takes_more_taps():
     wide = filters.split_fir(48000, 5500, 9000)
     narrow = filters.split_fir(48000, 5500, 6100)

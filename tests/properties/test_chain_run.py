@@ -8,15 +8,17 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import signal
 from signals import bursts, noise
 
 import chainkit
 from chainkit import Chain, Compress, Deess, Eq, Gain, Ride
-from chainkit.chain.stream import ChainStream, prepare
+from chainkit.chain.lift import greatest_lift
+from chainkit.chain.stream import ChainStream, measure_loudness, prepare
 from chainkit.dsp.deesser import DeEsser
 from chainkit.errors import UsageError
 from chainkit.stages.compress import Sidechain
-from chainkit.stages.eq import Bell, Highpass, HighShelf
+from chainkit.stages.eq import Bell, Highpass, HighShelf, LowShelf
 
 EQ = Eq(
     bands=(
@@ -247,10 +249,42 @@ def test_working_level_makes_a_chain_level_independent(rng):
         assert moved.prepared.trim == pytest.approx(plain.prepared.trim - level, abs=1e-9)
 
 
+def on_channels(x, *gains):
+    """A mono voice (frames, 1) on several channels."""
+    return x * np.array(gains)
+
+
+@pytest.mark.parametrize(
+    "gains",
+    [(1.0, 1.0), (1.0, 0.0), (0.0, 1.0), (0.3, 1.0), (1.0,) * 6, (0.0, 0.0, 0.0, 9.0, 0.0, 1.0)],
+)
+def test_the_same_voice_is_treated_alike_on_any_channels(rng, gains):
+    """On one, on both, on one of two, on six, in a surround beside a loud LFE (channel 4)."""
+    x = bursts(rng, 96_000) + noise(rng, -78.0, 96_000)
+    chain = Chain(
+        [Compress(threshold=-30.0, ratio=3.0, link=False), Deess(threshold=-40.0)],
+        working_level=-20.0,
+    )
+    alone, found = chain.process(x, 48000), chain.process(on_channels(x, *gains), 48000)
+    assert found.prepared.trim == alone.prepared.trim
+    if len(gains) == 2:
+        channel = gains.index(1.0)
+        np.testing.assert_allclose(found.audio[:, channel], alone.audio[:, 0], atol=1e-12)
+
+
+def test_channels_that_are_silence_each_by_itself_are_not_trimmed(rng):
+    """Their sum lies above −70 LUFS (noise of −71 dBFS is K-weighted to a little above that)."""
+    x = np.repeat(noise(rng, -76.0, 96_000), 4, axis=1)
+    prepared = prepare(Chain([EQ], working_level=-20.0), 48000, 4, lambda: [x])
+    assert measure_loudness([x], 48000, 4) > -70.0
+    assert prepared.trim == 0.0
+    assert prepared.notes == (
+        "no channel of the voice has a loudness (below -70 LUFS, or too short): no trim",
+    )
+
+
 @pytest.mark.parametrize("mix", [1.0, 0.5])
 def test_matched_makeup_brings_back_the_loudness(rng, mix):
-    from chainkit.chain.stream import measure_loudness
-
     x = bursts(rng, 96_000)
     chain = Chain([Compress(threshold=-30.0, ratio=4.0, makeup="match", mix=mix)])
     after = measure_loudness([chain.process(x, 48000).audio], 48000, 1)
@@ -306,6 +340,54 @@ def test_what_is_measured_first_is_refused_alike(chain, block, message):
     """The compiled meters trust the shape: other channels than said wrote past their states."""
     with pytest.raises(ValueError, match=message):
         prepare(chain, 48000, 2, lambda: [np.full((100, 2), 0.1), block])
+
+
+@pytest.mark.parametrize("stages", [[], [Gain(gain=3.0, bypass=True)], [Gain(gain=0.0)]])
+def test_a_block_may_be_filled_anew_once_it_is_through(rng, stages):
+    x = noise(rng, -20.0, 3000)
+    stream, block, made = Chain(stages).stream(48000, 1), np.empty((1000, 1)), []
+    for first in range(0, 3000, 1000):
+        block[:] = x[first : first + 1000]
+        made.append(stream.process(block).audio)
+    np.testing.assert_array_equal(np.concatenate(made), x)
+
+
+@pytest.mark.parametrize("phase", ["linear", "minimum"])
+@pytest.mark.parametrize("detector", ["rms", "peak"])
+@pytest.mark.parametrize("between", [0.0, 1e-6, 1e-4])
+def test_a_share_is_that_of_sound_and_not_of_what_filters_leave(phase, detector, between):
+    """A filter ahead rings into the silence between two phrases, the de-esser's own ahead of one.
+
+    There a band may stand far above the whole, and a phrase must not begin turned down for it.
+    """
+    time = np.arange(24_000) / 48_000.0
+    sung = sum(np.sin(2 * np.pi * 150 * k * time + k) / k**2 for k in range(1, 60))
+    sung *= 0.2 * np.minimum(1.0, np.minimum(time, time[::-1]) / 0.002)
+    x = np.concatenate([sung, np.zeros(24_000), sung])[:, None]
+    x += between * np.sin(2 * np.pi * 40 * np.arange(len(x)) / 48_000.0)[:, None]
+    deess = Deess(threshold=-12.0, sense="share", phase=phase, detector=detector)
+    for stages in ([deess], [Eq(bands=(Highpass(frequency=80.0, slope=24),)), deess]):
+        gain = Chain(stages).process(x, 48000).gains["deess"][:, 0]
+        assert gain[48_000:].min() > gain[:24_000].min() - 1.0
+        assert gain.min() > -4.5
+
+
+@pytest.mark.parametrize(
+    "band",
+    [
+        HighShelf(frequency=16.3, gain=-18.35, q=100.0),
+        LowShelf(frequency=19_600.0, gain=-17.0, q=100.0),
+        HighShelf(frequency=222.0, gain=15.0, q=50.0),
+    ],
+)
+def test_the_lift_of_a_sharp_shelf_is_found_where_its_poles_ring(band):
+    """Against scipy, on a grid that is fine about the poles which scipy finds."""
+    sections = band.sections(48000)
+    _, poles, _ = signal.sos2zpk(sections)
+    at = abs(np.angle(poles[0])) * (1.0 + np.linspace(-0.01, 0.01, 20_001))
+    _, there = signal.sosfreqz(sections, at)
+    lift = greatest_lift(Chain([Eq(bands=(band,))]), 48000)
+    assert lift.decibels == pytest.approx(20 * np.log10(np.abs(there).max()), abs=0.1)
 
 
 def test_a_stream_is_used_once(rng):

@@ -357,6 +357,16 @@ def test_the_squeeze_meets_its_target_and_its_gain_replays(rng):
     np.testing.assert_allclose(x * gain, audio, rtol=0, atol=1e-9)
 
 
+def test_the_level_of_the_programme_does_not_matter_to_the_squeeze(rng):
+    """A programme that swells; 50 dB down, much of it lies below the absolute gate."""
+    swell = np.interp(np.arange(96_000), [0, 48_000, 96_000], [-40.0, 0.0, -45.0])
+    x = 0.2 * 10 ** (swell[:, None] / 20) * rng.standard_normal((96_000, 1))
+    loud = find_squeeze(lambda: [x], 48000, 1, -9.0)
+    faint = find_squeeze(lambda: [10 ** (-50 / 20) * x], 48000, 1, -9.0)
+    assert faint.lift - 50.0 == pytest.approx(loud.lift, abs=1e-6)
+    assert faint.drive == pytest.approx(loud.drive, abs=1e-6)
+
+
 def test_silence_is_not_squeezed():
     silence = [np.zeros((48_000, 1))]
     assert find_squeeze(lambda: silence, 48000, 1, -9.0) == Squeeze(0.0, 0.0, 0.0, None)

@@ -16,7 +16,7 @@ from chainkit.dsp.kernels_log import gain_rows
 from chainkit.errors import UsageError
 from chainkit.gainlog import DetailLog, GainLog, read_log
 from chainkit.gainlog.summary import RowLevels, Summary, inside_and_outside
-from chainkit.stages.eq import HighShelf
+from chainkit.stages.eq import Bell, Highpass, HighShelf
 
 CHAIN = Chain(
     [
@@ -48,6 +48,22 @@ def test_rows_and_statistics_do_not_depend_on_blocks(rng, size):
     assert one.statistics() == other.statistics()
     events = [(0.05, 0.12), (0.3, 0.34)]
     assert one.inside_and_outside(events) == other.inside_and_outside(events)
+
+
+def test_what_filters_leave_of_silence_is_silent(rng):
+    """A bell rings on in the silence behind a sound, which a high-pass leaves in another way."""
+    x = bursts(rng, 4_800)
+    x = np.concatenate([x, np.zeros((48_000, 1))])
+    bands = (Highpass(frequency=80.0), Bell(frequency=200.0, gain=4.0, q=8.0))
+    text = io.StringIO(newline="")
+    stream = Chain([Eq(bands=bands[:1]), Eq(bands=bands[1:])]).stream(48000, 1)
+    log = GainLog(stream, 480, text)
+    for block, passage in stream.passages([x]):
+        log.add(block, passage)
+    log.finish()
+    rows = np.genfromtxt(text.getvalue().splitlines(), delimiter=",", names=True)
+    assert np.abs(rows["eq2_db"]).max() < 120.0
+    assert (rows["eq2_db"][-20:] == 0.0).all()
 
 
 def test_every_frame_is_in_one_row(rng):

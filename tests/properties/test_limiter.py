@@ -53,6 +53,21 @@ def test_true_peak_of_limited_noise_is_over_by_as_much_as_is_said(order, band, o
     assert -1.0 + over / 4.0 < max(peaks) < -1.0 + over
 
 
+@pytest.mark.parametrize(("band", "over"), [(0.2, 0.2), (0.4, 0.5), (0.5, 2.2)])
+def test_noise_that_begins_at_once_is_over_by_as_much_as_is_said(band, over):
+    """The first 1500 frames, cut off as they are; the exact peak as above."""
+    peaks = []
+    for seed in range(20):
+        spectrum = np.fft.rfft(np.random.default_rng(seed).standard_normal(88_200))
+        spectrum[int(band * 88_200) :] = 0.0
+        x = np.fft.irfft(spectrum)[:3000]
+        audio, _ = limited((2.5 * x / x.std())[:, None], 4096, rate=44100, ceiling=-1.0)
+        head = np.pad(audio[:2000, 0], (400, 0))
+        head[-500:] *= np.linspace(1.0, 0.0, 500)
+        peaks.append(20.0 * np.log10(np.abs(signal.resample(head, 16 * len(head))).max()))
+    assert -1.0 + over / 4.0 < max(peaks) < -1.0 + over
+
+
 @pytest.mark.parametrize(("settings", "release"), [({}, 0.060), ({"release": 0.2}, 0.2)])
 def test_the_gain_goes_1_minus_1_over_e_of_the_way_back_in_the_release_time(settings, release):
     x = np.repeat([2.0, 0.1], 10_000)[:, None]

@@ -7,10 +7,11 @@ import tracemalloc
 import naive_meter
 import numpy as np
 import pytest
+from scipy.signal import butter, sosfilt
 
 from chainkit.dsp import kernels_meter
 from chainkit.dsp.amplitude import CLIPPED, CLIPPED_RUN, WINDOWS_A_SECOND, AmplitudeMeter
-from chainkit.dsp.loudness import HOPS_A_SECOND, LoudnessMeter, channel_weights, k_weighting
+from chainkit.dsp.loudness import HOPS_A_SECOND, LoudnessMeter, k_weighting
 from chainkit.dsp.meter import VoiceMeter
 from chainkit.dsp.shorttime import ShortTimeSpectra
 from chainkit.dsp.truepeak import TruePeakMeter
@@ -40,17 +41,15 @@ def swelling(rng, frames, channels):
 def test_weighted_energy_agrees_with_its_twin(rng, rate, channels):
     x = swelling(rng, 1500, channels)
     meter = LoudnessMeter(rate, channels)
-    out = np.zeros(1500)
+    out = np.zeros((1500, channels))
     count = kernels_meter.weighted_energy(
-        x, meter._coefficients, meter._weights, rate, HOPS_A_SECOND, meter._place, meter._state,
+        x, meter._coefficients, meter._gain, rate, HOPS_A_SECOND, meter._place, meter._state,
         meter._sums, meter._lanes, out,
     )  # fmt: skip
-    expected = naive_meter.hop_powers(
-        x, k_weighting(rate), channel_weights(channels), rate, HOPS_A_SECOND
-    )
+    expected = naive_meter.hop_powers(x, k_weighting(rate), rate, HOPS_A_SECOND)
     assert count == len(expected)
     # The twin multiplies by the numerators' first coefficients in another place.
-    assert out[:count] == pytest.approx(expected, rel=1e-9)
+    assert out[:count] == pytest.approx(np.array(expected), rel=1e-9)
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -168,6 +167,25 @@ def test_waves_above_full_scale_are_not_clipped(rng):
     assert measured(wave * (1.0 - 2.0**-23) / np.abs(wave).max()).clipped_runs == 0
 
 
+@pytest.mark.parametrize("gain", [2.0**15, 2.0**23, 0.9e9])
+def test_the_level_does_not_matter_for_ratios(gain):
+    """Up to +180 dBFS, the most that is read; integers of 16 and 24 bits stored as float."""
+    x = np.rint(sing(RATE, seconds=12.0, seed=3).voice * 2.0**15) / 2.0**15
+    plain, found = measured(x), measured(gain * x)
+    assert plain.sounding_share < 0.95
+    # A window may lie on the other side of the edge of its class of level.
+    assert found.sounding_share == pytest.approx(plain.sounding_share, abs=0.01)
+    for key in ("clipped_runs", "first_clipped_seconds"):
+        assert getattr(found, key) == getattr(plain, key)
+    offset = 20.0 * np.log10(gain)
+    for key in ("noise_floor_dbfs", "integrated_lufs", "rms_dbfs"):
+        assert getattr(found, key) == pytest.approx(getattr(plain, key) + offset, abs=0.1)
+    keys = ("low_mid_db", "presence_db", "air_db", "sibilance_index_db", "sibilants_median_db")
+    for key in keys:
+        assert getattr(found, key) == pytest.approx(getattr(plain, key), abs=0.02)
+    assert len(found.sibilants) == len(plain.sibilants)
+
+
 @pytest.mark.parametrize("size", SIZES)
 def test_a_run_across_blocks_is_one(size):
     x = np.zeros((300, 1))
@@ -187,6 +205,34 @@ def test_sounding_time_and_noise_floor(rng):
         assert figures.sounding_share == pytest.approx(0.6, abs=0.01)
         assert figures.noise_floor_dbfs == pytest.approx(-60.0 + offset, abs=0.5)
         assert figures.noise_floor_dbfs == round(figures.noise_floor_dbfs, 2)
+
+
+@pytest.mark.parametrize(("register", "seed"), [("low", 1), ("high", 3), ("low", 5)])
+def test_silenced_pauses_do_not_move_the_gate(register, seed):
+    """Nor do the tails that a high-pass leaves in them; what sounds then is what is sung."""
+    rate = 16000
+    sung = sing(rate, seconds=14.0, register=register, seed=seed)
+    edges = [time for phrase in sung.phrases for time in (phrase.start - 0.02, phrase.end + 0.05)]
+    time = np.arange(len(sung.voice)) / rate
+    silenced = sung.voice * (np.searchsorted(edges, time, side="right") % 2)[:, None]
+    highpassed = sosfilt(butter(2, 30.0, "highpass", fs=rate, output="sos"), silenced, axis=0)
+    recorded, *others = (
+        fed(AmplitudeMeter(rate, 1), x) for x in (sung.voice, silenced, highpassed)
+    )
+    share = sum(phrase.end - phrase.start for phrase in sung.phrases) / 14.0
+    for meter in others:
+        assert meter.gate() == pytest.approx(recorded.gate(), abs=0.5)
+        assert meter.sounding_share() == pytest.approx(share, abs=0.01)
+
+
+@pytest.mark.parametrize("silenced", [False, True])
+def test_noise_in_the_pauses_raises_the_gate(rng, silenced):
+    """Noise 20 dB below a voice that sounds half of the time, in all pauses or in every other."""
+    second = np.arange(20 * RATE) // RATE
+    level = np.where(second % 2, 0.1, 0.01) * ~(silenced & (second % 4 == 0))
+    meter = fed(AmplitudeMeter(RATE, 1), (level * rng.standard_normal(20 * RATE))[:, None])
+    assert meter.gate() == pytest.approx(-40.0 + 6.0, abs=0.3)
+    assert meter.sounding_share() == 0.5
 
 
 @pytest.mark.parametrize("offset", [0.001, -0.05])

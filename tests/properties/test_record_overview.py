@@ -135,6 +135,16 @@ def test_the_noise_is_that_against_the_voice():
     assert row.figures["noise_db"] == pytest.approx(-76.0 + 3.0 + 26.0)
 
 
+def test_one_voice_is_told_alike_on_one_channel_and_on_two():
+    """The standard's loudness of two equal channels is 10·lg 2 more (BS.1770-5, equation 2)."""
+    mono, dual = outcome(4), outcome(4)
+    for levels in dual.record["levels"].values():
+        levels["integrated_lufs"] += 3.0103
+    dual.record["voice"]["channels"] = 2
+    one, other = (overview("Example", [each]).rows[0].figures for each in (mono, dual))
+    assert other == pytest.approx(one, abs=1e-3)
+
+
 def test_clipped_input_stands_out_wherever_it_is():
     """Also where there are too few voices to compare, and where most are clipped."""
     assert marks(outcome(1, clipped=1)) == [

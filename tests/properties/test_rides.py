@@ -332,7 +332,7 @@ FASTEST = 80.0
 UNHEARD = 310.0  # dB a second: what silence hides
 
 
-@pytest.mark.parametrize(("register", "seed"), SONGS)
+@pytest.mark.parametrize(("register", "seed"), [*SONGS, ("high", 103)])
 @pytest.mark.parametrize(("amount", "reach"), [(0.6, 6.0), (1.0, 12.0)])
 def test_no_move_is_a_step_but_in_silence(register, seed, amount, reach):
     found = hops(register, seed)
@@ -385,27 +385,53 @@ def test_a_move_inside_a_phrase_ends_at_two_decibels_a_second(amount, fastest):
 
 
 @given(st.data())
-def test_whatever_the_phrasing_no_move_is_a_step_and_no_breath_is_lifted(data):
-    """Phrases of any loudness, with breaths anywhere between them."""
+def test_whatever_the_phrasing_no_move_is_a_step_and_no_sound_between_is_lifted(data):
+    """Phrases of any loudness, with breaths and other sounds anywhere between them."""
     lengths = data.draw(st.lists(st.integers(12, 120), min_size=1, max_size=5))
-    power, found, breaths = [], [], []
+    power, found, breaths, others, unheard = [], [], [], [], []
     for length in lengths:
         gap = data.draw(st.integers(18, 90))
+        start = len(power) + gap
         begin = len(power) + data.draw(st.integers(0, gap - 12))
-        if data.draw(st.booleans()):
-            breaths.append(Stretch(begin, data.draw(st.integers(begin + 12, len(power) + gap))))
-        found.append(Stretch(len(power) + gap, len(power) + gap + length))
+        sound = Stretch(begin, data.draw(st.integers(begin + 12, start)))
+        for kind in data.draw(st.sampled_from([[], [breaths, unheard], [others]])):
+            kind.append(sound if kind is not unheard else Stretch(sound.stop - 1, start + 1))
+        found.append(Stretch(start, start + length))
         loud = data.draw(st.floats(-40.0, -10.0))
         power += [1e-9] * gap + [10 ** (loud / 10)] * length
     power = np.array(power + [1e-9] * data.draw(st.integers(0, 40)))
     settings = RideSettings(1.0, 0.0, data.draw(st.floats(0.0, 24.0)))
-    moves = riding.ride(power, np.zeros(len(power)), Phrasing(found, breaths), settings)
+    moves = riding.ride(power, np.zeros(len(power)), Phrasing(found, breaths, others), settings)
     steps = np.abs(np.diff(moves.drawn)) * 100
     assert steps.max() <= UNHEARD
-    for sound in (*found, *breaths):
-        assert steps[sound.start + 2 : sound.stop].max(initial=0.0) <= FASTEST
-    for breath in breaths:
-        assert moves.drawn[breath.start : breath.stop + 1].max() <= 0.5
+    for silence in unheard:  # a line drawn in it may begin or end in the hop beside it
+        steps[silence.start : silence.stop] = 0.0
+    assert steps.max() <= FASTEST
+    for sound in (*breaths, *others):
+        assert moves.drawn[sound.start : sound.stop + 1].max() <= 0.5
+
+
+def test_no_move_is_a_step_where_a_sound_that_is_no_breath_touches_its_phrase():
+    power = np.full(600, 1e-9)
+    power[50:150], power[200:299], power[300:400] = 1e-2, 1e-6, 1e-4
+    power[450:550] = 1e-2
+    found = [Stretch(50, 150), Stretch(300, 400), Stretch(450, 550)]
+    phrasing = Phrasing(found, [], [Stretch(200, 299)])
+    moves = riding.ride(power, np.zeros(600), phrasing, RideSettings(0.6, 0.0, 12.0))
+    assert moves.drawn[316] > 6.0
+    assert np.abs(np.diff(moves.drawn)).max() * 100 <= FASTEST
+
+
+def test_a_sound_between_phrases_that_are_turned_down_is_turned_down_as_well():
+    power = np.full(900, 1e-9)
+    power[50:250], power[300:500], power[550:750] = 1e-2, 1e-6, 1e-2
+    power[800:880] = 1e-4
+    found = [Stretch(50, 250), Stretch(550, 750), Stretch(800, 880)]
+    phrasing = Phrasing(found, [], [Stretch(300, 500)])
+    moves = riding.ride(power, np.zeros(900), phrasing, RideSettings(0.6, 0.0, 12.0))
+    assert moves.wanted[0] == pytest.approx(moves.wanted[1])
+    assert moves.drawn[250:551] == pytest.approx(moves.wanted[0], abs=0.2)
+    assert moves.wanted[0] < -1.0
 
 
 @pytest.mark.parametrize(("register", "seed"), SONGS)

@@ -17,6 +17,7 @@ from naive_glide import gliding_bell
 from scipy.signal import iirpeak, lfilter
 from signals import noise
 
+import chainkit
 from chainkit.audio.reader import AudioReader, read
 from chainkit.audio.writer import write
 from chainkit.chain import parse_chain
@@ -29,7 +30,7 @@ from chainkit.dsp.longterm import LongTerm
 from chainkit.dsp.loudness import LoudnessMeter
 from chainkit.dsp.meter import VoiceMeter
 from chainkit.dsp.regions import Region, Tilt, find_regions
-from chainkit.dsp.sibilance import SibilantDetector
+from chainkit.dsp.sibilance import Sibilant, SibilantDetector
 from chainkit.dsp.truepeak import TruePeakMeter
 from chainkit.dsp.voice import PlantedResonance, sing
 from chainkit.errors import AudioFileError
@@ -42,6 +43,7 @@ from chainkit.scout import (
     proposal,
     scout_file,
     source,
+    trial,
 )
 from chainkit.scout.chainfile import propose
 from chainkit.scout.findings import HIDDEN, Finding
@@ -444,6 +446,100 @@ def taken(chain, x, rate):
         inside[round(event.start * rate) : round(event.end * rate)] = True
     level = np.convolve(x[:, 0] ** 2, np.ones(rate // 100) / (rate // 100), mode="same")
     return reduction[inside].mean(), reduction[~inside & (level > 1e-5 * level.max())].mean()
+
+
+def rendered(scouting, folder):
+    """What the record of a render tells of the de-esser: in the sibilants, elsewhere."""
+    chain = propose(scouting).chain
+    stage = chainkit.render(scouting.path, chain, folder / "out.wav").record["stages"]["deess"]
+    return stage["inside_sibilants_db"], stage["outside_sibilants_db"]
+
+
+def test_what_a_render_takes_is_told(tmp_path, scouted_lead):
+    told = propose(scouted_lead).trial
+    assert rendered(scouted_lead, tmp_path) == pytest.approx((told.inside_db, told.outside_db))
+
+
+@pytest.mark.parametrize("channels", [2, 6])
+def test_the_same_voice_has_the_same_chain_on_any_channels(
+    tmp_path, lead, channels, without_resonances
+):
+    voice = np.rint(lead.voice * 2.0**23) / 2.0**23  # in 24 bits as it is, without dither
+    found = []
+    for count in (1, channels):
+        folder = tmp_path / str(count)
+        folder.mkdir()
+        scouting = scouted(folder / "lead.wav", np.repeat(voice, count, axis=1), 44100)
+        proposal = propose(scouting)
+        found.append((proposal.text, proposal.trial, rendered(scouting, folder)))
+    assert found[1] == found[0]
+    assert found[1][2] == pytest.approx((found[1][1].inside_db, found[1][1].outside_db))
+
+
+def test_one_loud_surround_is_no_louder_than_it_sounds(tmp_path, sung):
+    """The weight of its place counts for loudness alone: a threshold hears it as it is."""
+    x = np.zeros((len(sung.voice), 5))
+    x[:, 0], x[:, 4] = sung.voice[:, 0], 0.9 * sung.voice[::-1, 0]
+    write(tmp_path / "surround.wav", x, RATE, subtype="PCM_24")
+    heard = hearing.hear(AudioReader(tmp_path / "surround.wav"))
+    np.testing.assert_allclose(heard.excerpt, sung.voice[:, 0], atol=1e-6)
+
+
+def test_soft_seconds_are_tried_at_the_gain_of_the_whole(tmp_path, monkeypatch, without_resonances):
+    """Not at one of their own, which made a song whose verse is 12 dB down take too much."""
+    song = sing(22050, seconds=20.0, seed=3)
+    x = song.voice.copy()
+    x[: 10 * 22050] *= 10.0 ** (-12.0 / 20.0)
+    scouting = scouted(tmp_path / "verse.wav", x, 22050)
+    monkeypatch.setattr(trial, "TRIED", 10.0)
+    monkeypatch.setattr(trial, "_beginning", lambda events, last: 0.0)
+    plain = deessing.deessing(scouting)  # whose threshold is one of level
+    chain = chainfile.Draft(scouting, plan(scouting)).proposal(plain).chain
+    found = trial.Sample(scouting).tried(chain)
+    reduction = -chain.process(x, 22050).gains["deess"][: 10 * 22050, 0]
+    inside = np.zeros(10 * 22050, dtype=bool)
+    for event in measured(x[: 10 * 22050], 22050).sibilants:
+        inside[round(event.start * 22050) : round(event.end * 22050)] = True
+    assert found.inside_db == pytest.approx(reduction[inside].mean(), abs=0.1)
+    anew = -chain.process(x[: 10 * 22050], 22050).gains["deess"][:, 0]
+    assert anew[inside].mean() > found.inside_db + 1.0
+
+
+def test_seconds_are_tried_whose_middle_sibilant_is_that_of_all():
+    def event(start, level):
+        return Sibilant(start, start + 0.1, 6000.0, 6000.0, level, -10.0)
+
+    verse = [event(float(start), -50.0) for start in range(40)]
+    chorus = [event(float(start), -38.0) for start in range(40, 120)]
+    assert trial._beginning([*verse, *chorus], last=90.0) >= 25.0
+    assert trial._beginning([*verse, *chorus], last=0.0) == 0.0
+    # A single one as loud as the middle of all does not stand for the rest.
+    others = [event(float(start), level) for start in range(60, 90) for level in (-48.0, -38.0)]
+    assert trial._beginning([event(3.0, -43.0), *others], last=60.0) >= 30.0
+    assert trial._beginning([], last=60.0) == 0.0
+
+
+@pytest.mark.parametrize("gain", [2.0**23, 0.9e9])
+def test_integers_stored_as_floats_have_the_same_chain(tmp_path, lead, gain, without_resonances):
+    """Up to +180 dBFS, the most that is read."""
+    path, found = tmp_path / "lead.wav", []
+    for level in (1.0, gain):
+        soundfile.write(path, level * lead.voice, 44100, "FLOAT")
+        scouting = scout_file(path)
+        found.append((propose(scouting), [finding.kind for finding in scouting.findings]))
+    (plain, kinds), (scaled, same) = found
+    assert same == kinds
+    assert scaled.text == plain.text
+    assert scaled.trial.inside_db == pytest.approx(plain.trial.inside_db, abs=0.01)
+
+
+def test_an_eq_changes_nothing_of_what_does_not_sound(scouting):
+    """As where no window of 0.6 s reaches the level of a few short sounds."""
+    nothing = copy(scouting.tilt)
+    nothing.levels = np.full_like(nothing.levels, -np.inf)
+    moves = plan(scouting).moves
+    assert deessing.level_change(scouting, moves) != 0.0
+    assert deessing.level_change(replace(scouting, tilt=nothing), moves) == 0.0
 
 
 def test_what_the_de_esser_takes_is_told_as_it_is(lead, scouted_lead):

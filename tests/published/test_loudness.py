@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from chainkit.dsp.loudness import LoudnessMeter, channel_weights, k_weighting
+from chainkit.dsp.loudness import LoudnessMeter, channel_weights, gating_block, k_weighting
 
 RATE = 48000
 RATES = (44100, 48000, 88200, 96000, 192000)
@@ -91,6 +91,29 @@ def test_full_scale_sine_in_one_front_channel(rate, tolerance, channel):
     x = np.zeros((2 * rate, 3))
     x[:, channel] = tones((2, 0), rate=rate, channels=1, frequency=997.0)[:, 0]
     assert metered(x, rate).integrated() == pytest.approx(-3.0103, abs=tolerance)
+
+
+def test_each_channel_alone_is_a_mono_programme():
+    # BS.1770-5, Annex 1: 0 dBFS at 997 Hz reads −3.01 LKFS in a front channel. By itself each
+    # channel of 5.1 is one, without the weight of a surround and whatever else sounds; no LFE.
+    for levels in ((-20, -26, -30, 0, -40, -50), (-26, -30, -40, 0, -20, -23)):
+        tone = tones((2, 0), channels=1, frequency=997.0)
+        meter = metered(tone * 10.0 ** (np.array(levels) / 20.0))
+        assert meter.loudest_channel() == pytest.approx(-23.0103, abs=0.0005)
+        assert meter.trim_loudest_to(-20.0) == pytest.approx(3.0103, abs=0.0005)
+        assert meter.integrated() > -23.0
+    assert metered(tones((2, None))).loudest_channel() is None
+    assert metered(tones((2, None))).trim_loudest_to(-20.0) is None
+
+
+def test_each_channel_alone_has_its_own_gates():
+    """One that sounds for a tenth of the time is gated as by itself, not by what else sounds."""
+    x = tones((10, -20), channels=2)
+    x[RATE:, 1] = 0.0
+    for weight in (0.5, 2.0):  # the louder, and the softer of both
+        x[:RATE, 1] = weight * x[:RATE, 0]
+        alone = max(metered(np.ascontiguousarray(x[:, [i]])).integrated() for i in (0, 1))
+        assert metered(x).loudest_channel() == alone
 
 
 # EBU Tech 3341, Table 1, cases 1 to 5: tolerance 0.1 LU; the last number is what the standard's
@@ -227,6 +250,16 @@ def test_trim_brings_what_comes_and_goes_to_a_level(gain):
     trim = metered(x).trim_to(-20.0)
     assert metered(10.0 ** (trim / 20.0) * x).integrated() == pytest.approx(-20.0, abs=1e-6)
     assert trim == pytest.approx(metered(10.0 * x).trim_to(-20.0) + 20.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("rate", [8001, 11025, 22050, 44056, 44100, 47999, 48000, 176400])
+def test_loudness_begins_with_a_whole_gating_block(rng, rate):
+    # BS.1770-5, Annex 1: 400 ms, rounded to a whole number of samples (from memory).
+    frames = gating_block(rate)
+    assert abs(frames - 0.4 * rate) <= 0.5
+    x = 0.1 * rng.standard_normal((frames, 1))
+    assert metered(x, rate).integrated() is not None
+    assert metered(x[:-1], rate).integrated() is None
 
 
 def test_loudness_that_does_not_exist():

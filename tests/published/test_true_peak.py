@@ -86,6 +86,22 @@ def test_noise_against_an_exact_interpolation(band, lowest, highest):
     assert np.ptp(misses) > 0.02  # not the same peak each time
 
 
+@pytest.mark.parametrize(
+    ("band", "lowest", "highest"), [(1024, -1.0, 0.5), (int(0.45 * 2048), -0.06, 0.06)]
+)
+def test_short_pieces_of_noise_are_read_as_far_off_as_is_said(band, lowest, highest):
+    """Each of 400 pieces between two copies of itself, so that its own Fourier sum is exact."""
+    misses = []
+    for seed in range(400):
+        spectrum = np.fft.rfft(np.random.default_rng(seed).standard_normal(2048))
+        spectrum[band:] = 0.0
+        exact = 32 * np.abs(np.fft.irfft(spectrum, 32 * 2048)).max()
+        piece = np.fft.irfft(spectrum)
+        misses.append(dbtp(np.tile(piece, 3)[:, None]) - 20.0 * np.log10(exact))
+    assert lowest < min(misses) < 0.75 * lowest
+    assert 0.75 * highest < max(misses) < highest
+
+
 @pytest.mark.parametrize(("before", "behind"), [(0, 0), (0, 200), (200, 0), (200, 200)])
 def test_a_peak_between_two_frames_at_the_edge_of_the_file(before, behind):
     """Half-way between two equal frames with silence about them a band-limited signal is 4/pi high.
