@@ -83,13 +83,14 @@ def find_chain(text: str, folder: Path | None = None) -> Chain:
         As `load_chain`.
     """
     path = text if folder is None else folder / text
-    if os.path.exists(path):
+    if os.path.isfile(path):
         return load_chain(path)
     from chainkit import presets
 
     if text in presets.preset_names():
         return load_preset(text)
-    return load_chain(presets.find_chain(text))
+    presets.refuse_near(text)
+    return load_chain(path)  # tells why it cannot be read
 
 
 def parse_chain(text: str, source: str = "chain", folder: str = "") -> Chain:

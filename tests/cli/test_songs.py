@@ -1045,6 +1045,19 @@ def test_a_fault_in_a_chain_file_is_told_with_the_chain_file_s_place(record):
         load_songbook("book.yaml")
 
 
+def test_a_chain_is_looked_for_beside_the_songbook_alone(record, monkeypatch, capsys):
+    folder = record(1)  # the chain lies here, in the current folder
+    book = folder / "book"
+    book.mkdir()
+    (folder / "book.yaml").rename(book / "book.yaml")
+    for place, path in [(folder, "book/book.yaml"), (book, "book.yaml")]:
+        monkeypatch.chdir(place)
+        assert main(["songs", path, "--dry-run"]) == 2
+        told = capsys.readouterr().err
+        missing = os.path.join(os.path.dirname(path), "lead.yaml")
+        assert f"cannot read {missing}: No such file" in told
+
+
 def test_a_preset_may_stand_for_a_chain_file(record):
     folder = record(1)
     _edit(folder / "book.yaml", "lead.yaml", "close-and-clear")
