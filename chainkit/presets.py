@@ -36,7 +36,7 @@ def preset_path(name: str) -> Path:
 
 
 def refuse_near(text: str) -> None:
-    """Refuse a `text` that names neither a file nor a preset, where there is more to tell than that.
+    """Refuse a `text` that names neither file nor preset, where more than that can be told.
 
     A text that looks like a file, and like no preset, is left to be reported as a missing file.
 

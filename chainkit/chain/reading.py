@@ -67,7 +67,8 @@ def load_preset(name: str) -> Chain:
     path = preset_path(name)
     chain = parse_chain(read_text(path), f"preset {name}")
     way_out = f"chainkit presets copy {name} TO puts it where you can change it"
-    return replace(chain, file=str(path), way_out=way_out)
+    places = {key: place._replace(way_out=way_out) for key, place in chain.places.items()}
+    return replace(chain, file=str(path), places=places)
 
 
 def find_chain(text: str, folder: Path | None = None) -> Chain:
