@@ -227,11 +227,11 @@ def _list(lines: Sequence[str], bullet: str = "  ", heading: str = "") -> None:
 WORDS = ("song", "title", "voice", "state")
 FIGURES = {
     "trim_db": "trim,\ndB",
-    "noise_db": "noise,\ndB",
+    "noise_against_voice_db": "noise,\ndB",
     "clipped_runs": "clipped\nplaces",
-    "sibilance_db": "sibilance\nbefore,\ndB",
-    "output_sibilance_db": "sibilance\nafter,\ndB",
-    "output_lufs": "loudness,\nLUFS",
+    "sibilance_index_db": "sibilance\nbefore,\ndB",
+    "output_sibilance_index_db": "sibilance\nafter,\ndB",
+    "output_integrated_lufs": "loudness,\nLUFS",
     "above_backing_lu": "above\nbacking,\nLU",
 }
 """Key and heading; a column without a figure is left out."""

@@ -153,25 +153,25 @@ def row_of(outcome: Outcome) -> Row:
 
 
 def _figures(outcome: Outcome) -> dict[str, float | None]:
-    """Figures by key.
+    """Figures by the key of the record, behind ``output_`` what is measured after the chain.
 
-    ``noise_db`` is the noise floor in dBFS against the voice's loudness in LUFS: both count a full
-    scale as 0, and a ratio stays the same whatever level was recorded.
+    ``noise_against_voice_db`` is the noise floor in dBFS against the voice's loudness in LUFS: both
+    count a full scale as 0, and a ratio stays the same whatever level was recorded.
     """
     record = outcome.record or {}
     before, after = record["levels"]["before"], record["levels"]["after"]
     return {
         "trim_db": record["trim_db"],
-        "voice_lufs": before["integrated_lufs"],
+        "integrated_lufs": before["integrated_lufs"],
         "level_lufs": _sum(before["integrated_lufs"], record["trim_db"]),
-        "range_lu": before["loudness_range_lu"],
+        "loudness_range_lu": before["loudness_range_lu"],
         "crest_db": before["crest_db"],
-        "noise_db": difference(before["noise_floor_dbfs"], before["integrated_lufs"]),
+        "noise_against_voice_db": difference(before["noise_floor_dbfs"], before["integrated_lufs"]),
         "clipped_runs": before["clipped_runs"],
-        "sibilance_db": before["sibilance_index_db"],
-        "output_lufs": after["integrated_lufs"],
-        "output_sibilance_db": after["sibilance_index_db"],
-        "output_dbtp": after["true_peak_dbtp"],
+        "sibilance_index_db": before["sibilance_index_db"],
+        "output_integrated_lufs": after["integrated_lufs"],
+        "output_sibilance_index_db": after["sibilance_index_db"],
+        "output_true_peak_dbtp": after["true_peak_dbtp"],
         "above_backing_lu": _above_backing(record, outcome.backing),
     }
 
