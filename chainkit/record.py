@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 import os
 import platform
 from collections.abc import Mapping
@@ -113,21 +112,6 @@ def versions() -> dict[str, str]:
     names = ("chainkit", "numpy", "scipy", "numba", "soundfile")
     found = {name: version(name) for name in names}
     return found | {"python": platform.python_version(), "machine": platform.machine()}
-
-
-def as_json(record: Mapping[str, Any]) -> str:
-    """Text of a record; what is not finite becomes null."""
-    return json.dumps(_finite(record), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-
-
-def _finite(value: Any) -> Any:
-    if isinstance(value, Mapping):
-        return {key: _finite(inner) for key, inner in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_finite(inner) for inner in value]
-    if hasattr(value, "item"):
-        value = value.item()
-    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def load_record(path: str | Path) -> dict[str, Any]:

@@ -21,10 +21,10 @@ from chainkit.dsp.meter import Measurement, VoiceMeter
 from chainkit.errors import ChainkitError, ExistsError
 from chainkit.gainlog import DetailLog, GainLog
 from chainkit.pipeline import Behind, Meanwhile, ahead, threaded
+from chainkit.plain import as_json
 from chainkit.record import (
     FORMAT,
     Outputs,
-    as_json,
     describe_chain,
     describe_file,
     describe_stages,

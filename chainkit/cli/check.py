@@ -65,9 +65,7 @@ def run(arguments: argparse.Namespace) -> int:
     found, worst = _checked(arguments.chains, rate)
     sound = [each.content for each in found if isinstance(each, Sound)]
     if arguments.json:
-        import json
-
-        print(json.dumps(list(map(_as_dict, found)), indent=2, ensure_ascii=False))
+        show.json([_as_dict(each) for each in found])
     else:
         _print(sound)
     if arguments.plot and sound:

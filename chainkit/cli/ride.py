@@ -72,9 +72,7 @@ def run(arguments: argparse.Namespace) -> int:
 
             draw_rides(rides, arguments.plot, force=arguments.force)
     if arguments.json:
-        import json
-
-        print(json.dumps(rides.as_dict(), indent=2, ensure_ascii=False))
+        show.json(rides.as_dict())
     else:
         print_rides(rides)
         for path in written:

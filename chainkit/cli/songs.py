@@ -261,15 +261,13 @@ def _work_of(name: str, rows: Sequence[Row]) -> str:
 
 
 def _print_json(found: Overview, outcomes: Sequence[Outcome], left: Sequence[str]) -> None:
-    import json
-
     from chainkit.songbook.work import FAILED, STALE
 
     listed = {
         key: [_told(outcome) for outcome in outcomes if outcome.state == state]
         for key, state in (("failed", FAILED), ("to_render", STALE))
     } | {"left_behind": left}
-    print(json.dumps(found.as_dict() | listed, indent=2, ensure_ascii=False))
+    show.json(found.as_dict() | listed)
 
 
 def _told(outcome: Outcome) -> dict[str, object]:

@@ -153,6 +153,14 @@ def test_the_list_for_machines(capsys, words):
     assert all(item["notes"] and item["name"] for item in listed)
 
 
+@pytest.mark.parametrize("words", [["show", "quiet-verse"], ["copy", "quiet-verse", "mine.yaml"]])
+def test_what_is_no_list_is_not_told_as_json(tmp_path, monkeypatch, capsys, words):
+    monkeypatch.chdir(tmp_path)
+    assert main(["presets", "--json", *words]) == 2
+    assert f"{words[0]} has no --json; presets --json lists all" in capsys.readouterr().err
+    assert not list(tmp_path.iterdir())
+
+
 def test_show_prints_the_file(capsys):
     assert main(["presets", "show", "quiet-verse"]) == 0
     assert capsys.readouterr().out == preset_path("quiet-verse").read_text("utf-8")

@@ -281,6 +281,15 @@ def test_verify_notices_another_voice(folder, capsys):
     assert "the voice voice.wav is not the file that was recorded" in capsys.readouterr().out
 
 
+def test_verify_writes_names_in_json_as_people_do(folder, capsys):
+    main(["render", "voice.wav", "--chain", "idle.yaml", "-o", "out.wav"])
+    samples, rate = soundfile.read("voice.wav", dtype="int32")
+    soundfile.write("Stöße.wav", samples[1:], rate, "PCM_24")
+    capsys.readouterr()
+    assert main(["verify", "out.record.json", "--json", "--voice", "Stöße.wav"]) == 1
+    assert '"the voice Stöße.wav is not the file that was recorded"' in capsys.readouterr().out
+
+
 def test_a_float_voice_keeps_its_format_and_channels(folder, rng):
     soundfile.write("wide.flac", 0.1 * noise(rng, -20, 48_000, 3), 44100, "PCM_16")
     assert main(["render", "wide.flac", "--chain", "chain.yaml", "-o", "wide.aiff"]) == 0
