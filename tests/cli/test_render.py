@@ -19,7 +19,8 @@ from signals import bursts, noise, sine
 from chainkit.audio.chunks import append_chunks
 from chainkit.chain import parse_chain
 from chainkit.cli.main import main
-from chainkit.record import load_record
+from chainkit.errors import UsageError
+from chainkit.record import load_record, prepared_chain
 from chainkit.rendering import passes, render
 
 CHAIN = """\
@@ -599,6 +600,15 @@ def test_a_record_that_was_tampered_with_is_one_line(folder, capsys, path, value
     assert message.startswith("chainkit: out.record.json")
     assert message.count("\n") == 1
     assert "--" not in message  # no option cures it
+
+
+@pytest.mark.parametrize("sign", [-1.0, 1.0])
+def test_a_record_s_trim_is_200_db_at_most(sign):
+    record = {"chain": {"chainkit": 1, "stages": []}, "trim_db": sign * 200.0}
+    assert prepared_chain(record, "x").trim == sign * 200.0
+    record["trim_db"] = sign * 200.1
+    with pytest.raises(UsageError, match="^x: trim_db or a makeup is not one that was rendered"):
+        prepared_chain(record, "x")
 
 
 def test_a_fault_in_a_record_s_chain_is_told_where_it_stands(folder, capsys):
