@@ -17,6 +17,7 @@ from chainkit.chain.reading import chain_from_dict
 from chainkit.chain.stream import Prepared
 from chainkit.errors import UsageError
 from chainkit.gainlog import GainLog
+from chainkit.stages.compress import Compress, is_matched
 from chainkit.units import SEEDS
 
 FORMAT = 1
@@ -70,9 +71,9 @@ def describe_file(reader: AudioReader, digest: str, folder: Path, path: Path) ->
 def describe_chain(asked: Chain, prepared: Prepared, folder: Path) -> dict[str, Any]:
     """The chain as it was rendered, the values that were measured for it, and what to know."""
     matched = {
-        after.name: after.makeup  # type: ignore[attr-defined]
+        after.name: after.makeup
         for before, after in zip(asked.stages, prepared.chain.stages, strict=True)
-        if before != after
+        if is_matched(before) and isinstance(after, Compress) and before != after
     }
     return {
         "chain_file": seen_from(folder, asked.file) if asked.file else None,

@@ -152,8 +152,10 @@ def render(
 
     Raises
     ------
-    ChainFileError
-        A value of the chain does not suit the voice's sample rate.
+    UsageError
+        A value of the chain does not suit the voice's sample rate, a ChainFileError with its place
+        where the chain was read from a file; the output's ending is unknown, or its container does
+        not hold such samples, so many channels or so long a sound.
     AudioFileError
         The voice cannot be read or holds a sample that is not finite or no signal.
     OutputError

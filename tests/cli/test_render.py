@@ -81,6 +81,12 @@ def kept(folder):
     return sorted(path.name for path in folder.iterdir())
 
 
+def test_a_bypassed_stage_has_no_matched_makeup(folder):
+    change = ["--set", "compress.bypass=true"]
+    assert main(["render", "voice.wav", "--chain", "chain.yaml", *change, "-o", "out.wav"]) == 0
+    assert load_record("out.record.json")["matched_makeup_db"] == {}
+
+
 def test_chunks_that_stay_behind_are_named(folder, capsys):
     append_chunks("voice.wav", [(b"levl", b"peaks"), (b"iXML", b"<BWFXML/>")])
     assert main(["render", "voice.wav", "--chain", "idle.yaml", "-o", "out.wav"]) == 0
