@@ -18,7 +18,8 @@ from chainkit.errors import UsageError
 from chainkit.units import GAIN, SHARE
 
 if TYPE_CHECKING:
-    from chainkit.rides import Rides, RideSettings
+    from chainkit.dsp.riding import RideSettings
+    from chainkit.rides import Rides
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -198,6 +198,11 @@ def test_public_names_are_what_is_listed():
         chainkit.nothing  # noqa: B018
 
 
+def test_the_package_tells_type_checkers_that_it_has_types():
+    """PEP 561: a marker file called py.typed lies in the package."""
+    assert (Path(chainkit.__file__).parent / "py.typed").is_file()
+
+
 def test_public_names_are_shown_and_the_version_is_known(capsys):
     code = "import sys, chainkit; print(*dir(chainkit)); print(*sys.modules)"
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
