@@ -8,7 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from chainkit.errors import UsageError
-from chainkit.stages.base import brief
+from chainkit.texts import brief
 from chainkit.units import near
 
 _PACKAGE = Path(__file__).resolve().parent

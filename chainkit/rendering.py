@@ -34,8 +34,8 @@ from chainkit.record import (
     told_output,
     versions,
 )
-from chainkit.stages.base import Amount, Switch, Text, Value, checked
 from chainkit.stages.compress import is_matched
+from chainkit.stages.forms import Amount, Switch, Text, Value, checked
 from chainkit.units import LOG_STEPS, SEEDS, TIME
 
 LONGEST = 1 << 18

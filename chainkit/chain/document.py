@@ -15,7 +15,7 @@ import yaml
 
 from chainkit.chain.faults import Faults
 from chainkit.errors import NOTHING, ChainFileError, Known, UsageError
-from chainkit.stages.base import brief, cut
+from chainkit.texts import brief, cut
 
 MAX_BYTES = 1 << 20
 MAX_ALIASES = 100

@@ -13,19 +13,10 @@ from chainkit.chain.document import Place
 from chainkit.chain.faults import Faults
 from chainkit.chain.ridefile import with_points
 from chainkit.errors import UsageError
-from chainkit.stages.base import (
-    Amount,
-    Group,
-    Items,
-    Misfit,
-    SettingFault,
-    Stage,
-    Text,
-    brief,
-    checked,
-    cut,
-)
+from chainkit.stages.base import Misfit, Stage
+from chainkit.stages.forms import Amount, Group, Items, SettingFault, Text, checked
 from chainkit.stages.ride import Ride
+from chainkit.texts import brief, cut
 from chainkit.units import LOUDNESS, RATES, nearest
 
 if TYPE_CHECKING:

@@ -21,8 +21,9 @@ from chainkit.chain.model import FORMAT, HEAD, Chain
 from chainkit.chain.ridefile import with_points
 from chainkit.errors import Known
 from chainkit.stages import KINDS
-from chainkit.stages.base import Stage, brief
+from chainkit.stages.base import Stage
 from chainkit.stages.ride import Ride
+from chainkit.texts import brief
 from chainkit.units import nearest
 
 if TYPE_CHECKING:
