@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from chainkit.chain.stream import ChainStream, Prepared, Processed, prepare
     from chainkit.chain.text import dump_chain
     from chainkit.dsp.meter import Measurement
+    from chainkit.dsp.riding import RideSettings
     from chainkit.errors import (
         AudioFileError,
         ChainFileError,
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     )
     from chainkit.measure import measure_file
     from chainkit.rendering import Options, Result, render
-    from chainkit.rides import Rides, RideSettings, find_rides, write_rides
+    from chainkit.rides import Rides, find_rides, write_rides
     from chainkit.scout import Scouting, scout_file
     from chainkit.songbook import Songbook, load_songbook
     from chainkit.stages.compress import Compress, Sidechain
@@ -40,6 +41,7 @@ _HOMES = {
     "chainkit.chain.stream": ("ChainStream", "Prepared", "Processed", "prepare"),
     "chainkit.chain.text": ("dump_chain",),
     "chainkit.dsp.meter": ("Measurement",),
+    "chainkit.dsp.riding": ("RideSettings",),
     "chainkit.errors": (
         "AudioFileError",
         "ChainFileError",
@@ -50,7 +52,7 @@ _HOMES = {
     ),
     "chainkit.measure": ("measure_file",),
     "chainkit.rendering": ("Options", "Result", "render"),
-    "chainkit.rides": ("RideSettings", "Rides", "find_rides", "write_rides"),
+    "chainkit.rides": ("Rides", "find_rides", "write_rides"),
     "chainkit.scout": ("Scouting", "scout_file"),
     "chainkit.songbook": ("Songbook", "load_songbook"),
     "chainkit.stages.compress": ("Compress", "Sidechain"),

@@ -8,7 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from chainkit.errors import UsageError
-from chainkit.stages.base import brief
+from chainkit.texts import brief
 from chainkit.units import near
 
 _PACKAGE = Path(__file__).resolve().parent
@@ -31,34 +31,34 @@ def preset_path(name: str) -> Path:
     """
     found = _found()
     if name not in found:
-        near = near_preset(name)
-        hint = f"; did you mean {near!r}?" if near else "; chainkit presets lists them"
-        raise UsageError(f"no preset {brief(name)}{hint}")
+        raise UsageError(_told_unknown(name))
     return found[name]
 
 
-def find_chain(text: str) -> Path:
-    """Path of the chain file that `text` names: a file, else the preset of that name.
+def refuse_near(text: str) -> None:
+    """Refuse a `text` that names neither file nor preset, where more than that can be told.
 
-    A text that looks like a file stays one, so that a missing file is reported as missing.
+    A text that looks like a file, and like no preset, is left to be reported as a missing file.
 
     Raises
     ------
     UsageError
-        There is neither; the message names the preset that is near.
+        Names the preset that is near, or tells where presets are listed.
     """
     path = Path(text)
-    if path.exists() or len(path.parts) > 1:
-        return path
-    if path.suffix in SUFFIXES:
-        near = near_preset(text)
-        if near:
-            raise UsageError(f"no chain file {brief(text)}; did you mean the preset {near!r}?")
-        return path
-    try:
-        return preset_path(text)
-    except UsageError as fault:
-        raise UsageError(f"no chain file {brief(text)}, and {fault}") from None
+    if len(path.parts) > 1:
+        return
+    if path.suffix not in SUFFIXES:
+        raise UsageError(f"no chain file {brief(text)}, and {_told_unknown(text)}")
+    near = near_preset(text)
+    if near:
+        raise UsageError(f"no chain file {brief(text)}; did you mean the preset {near!r}?")
+
+
+def _told_unknown(name: str) -> str:
+    near = near_preset(name)
+    hint = f"; did you mean {near!r}?" if near else "; chainkit presets lists them"
+    return f"no preset {brief(name)}{hint}"
 
 
 def near_preset(text: str) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 import os
 import platform
 from collections.abc import Mapping
@@ -18,6 +17,7 @@ from chainkit.chain.reading import chain_from_dict
 from chainkit.chain.stream import Prepared
 from chainkit.errors import UsageError
 from chainkit.gainlog import GainLog
+from chainkit.stages.compress import Compress, is_matched
 from chainkit.units import SEEDS
 
 FORMAT = 1
@@ -71,9 +71,9 @@ def describe_file(reader: AudioReader, digest: str, folder: Path, path: Path) ->
 def describe_chain(asked: Chain, prepared: Prepared, folder: Path) -> dict[str, Any]:
     """The chain as it was rendered, the values that were measured for it, and what to know."""
     matched = {
-        after.name: after.makeup  # type: ignore[attr-defined]
+        after.name: after.makeup
         for before, after in zip(asked.stages, prepared.chain.stages, strict=True)
-        if before != after
+        if is_matched(before) and isinstance(after, Compress) and before != after
     }
     return {
         "chain_file": seen_from(folder, asked.file) if asked.file else None,
@@ -113,21 +113,6 @@ def versions() -> dict[str, str]:
     names = ("chainkit", "numpy", "scipy", "numba", "soundfile")
     found = {name: version(name) for name in names}
     return found | {"python": platform.python_version(), "machine": platform.machine()}
-
-
-def as_json(record: Mapping[str, Any]) -> str:
-    """Text of a record; what is not finite becomes null."""
-    return json.dumps(_finite(record), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-
-
-def _finite(value: Any) -> Any:
-    if isinstance(value, Mapping):
-        return {key: _finite(inner) for key, inner in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_finite(inner) for inner in value]
-    if hasattr(value, "item"):
-        value = value.item()
-    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def load_record(path: str | Path) -> dict[str, Any]:

@@ -21,10 +21,10 @@ from chainkit.dsp.meter import Measurement, VoiceMeter
 from chainkit.errors import ChainkitError, ExistsError
 from chainkit.gainlog import DetailLog, GainLog
 from chainkit.pipeline import Behind, Meanwhile, ahead, threaded
+from chainkit.plain import as_json
 from chainkit.record import (
     FORMAT,
     Outputs,
-    as_json,
     describe_chain,
     describe_file,
     describe_stages,
@@ -34,8 +34,8 @@ from chainkit.record import (
     told_output,
     versions,
 )
-from chainkit.stages.base import Amount, Switch, Text, Value, checked
 from chainkit.stages.compress import is_matched
+from chainkit.stages.forms import Amount, Switch, Text, Value, checked
 from chainkit.units import LOG_STEPS, SEEDS, TIME
 
 LONGEST = 1 << 18
@@ -152,8 +152,10 @@ def render(
 
     Raises
     ------
-    ChainFileError
-        A value of the chain does not suit the voice's sample rate.
+    UsageError
+        A value of the chain does not suit the voice's sample rate, a ChainFileError with its place
+        where the chain was read from a file; the output's ending is unknown, or its container does
+        not hold such samples, so many channels or so long a sound.
     AudioFileError
         The voice cannot be read or holds a sample that is not finite or no signal.
     OutputError

@@ -1,6 +1,6 @@
 """Broadcast and text chunks of WAV files, carried from input to output as they stand.
 
-The samples' place in time is what a session needs back: the ``bext`` chunk keeps its
+The samples' place in time is what a project needs back: the ``bext`` chunk keeps its
 TimeReference, cue points and their labels keep their frames, since the output has the frames,
 rate and channels of the input. Loudness fields speak of the input, so they are set to the output's
 or to unused; its UMID names the input's material (SMPTE ST 330) and is taken out; one line of

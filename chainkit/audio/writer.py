@@ -102,7 +102,7 @@ class AudioWriter:
         self._quantizer = Quantizer(bits, channels, seed) if bits else None
         self._range = (-1.0, 1.0 - 2.0 ** (1 - bits)) if bits else (-math.inf, math.inf)
         self._finished = False
-        self._session: AbstractContextManager[AudioWriter] = self._run()
+        self._running: AbstractContextManager[AudioWriter] = self._run()
 
     @property
     def dithered(self) -> bool:
@@ -180,7 +180,7 @@ class AudioWriter:
         return self._pending
 
     def __enter__(self) -> AudioWriter:
-        return self._session.__enter__()
+        return self._running.__enter__()
 
     def __exit__(
         self,
@@ -188,7 +188,7 @@ class AudioWriter:
         fault: BaseException | None,
         trace: TracebackType | None,
     ) -> bool | None:
-        return self._session.__exit__(kind, fault, trace)
+        return self._running.__exit__(kind, fault, trace)
 
     @contextmanager
     def _run(self) -> Iterator[AudioWriter]:

@@ -15,7 +15,7 @@ import yaml
 
 from chainkit.chain.faults import Faults
 from chainkit.errors import NOTHING, ChainFileError, Known, UsageError
-from chainkit.stages.base import brief, cut
+from chainkit.texts import brief, cut
 
 MAX_BYTES = 1 << 20
 MAX_ALIASES = 100
@@ -26,7 +26,8 @@ class Place(NamedTuple):
     """A place in a file, lines and columns counted from 1; line 0 where there is no file.
 
     `text` is what is written there, where one value is and its place is kept. `trail` leads there
-    where lines do not: the keys from the root on, what is in a list by its number from 1.
+    where lines do not: the keys from the root on, what is in a list by its number from 1. `way_out`
+    is what else to say of a fault here: how to change what is in a file that is not the user's.
     """
 
     source: str
@@ -34,10 +35,12 @@ class Place(NamedTuple):
     column: int = 0
     text: str | None = None
     trail: tuple[str | int, ...] = ()
+    way_out: str = ""
 
     def fault(self, message: str, known: Known = NOTHING) -> ChainFileError:
         """The fault `message` at this place."""
         told = f"{'.'.join(map(str, self.trail))}: {message}" if self.trail else message
+        told = f"{told}; {self.way_out}" if self.way_out else told
         return ChainFileError(told, self.source, self.line, self.column, known=known)
 
 

@@ -13,19 +13,10 @@ from chainkit.chain.document import Place
 from chainkit.chain.faults import Faults
 from chainkit.chain.ridefile import with_points
 from chainkit.errors import UsageError
-from chainkit.stages.base import (
-    Amount,
-    Group,
-    Items,
-    Misfit,
-    SettingFault,
-    Stage,
-    Text,
-    brief,
-    checked,
-    cut,
-)
+from chainkit.stages.base import Misfit, Stage
+from chainkit.stages.forms import Amount, Group, Items, SettingFault, Text, checked
 from chainkit.stages.ride import Ride
+from chainkit.texts import brief, cut
 from chainkit.units import LOUDNESS, RATES, nearest
 
 if TYPE_CHECKING:
@@ -62,8 +53,6 @@ class Chain:
         The chain file it was read from; empty where there is none.
     ride_files : tuple of str
         The files that points were read from.
-    way_out : str
-        What else to say of a value that does not suit the sample rate: how to change it.
 
     Raises
     ------
@@ -81,7 +70,6 @@ class Chain:
     places: Mapping[Trail, Place] = field(default_factory=dict, compare=False, repr=False)
     file: str = field(default="", compare=False, repr=False)
     ride_files: tuple[str, ...] = field(default=(), compare=False, repr=False)
-    way_out: str = field(default="", compare=False, repr=False)
 
     def __post_init__(self) -> None:
         for key, form in HEAD.items():
@@ -164,13 +152,8 @@ class Chain:
         faults = Faults()
         for index, stage in enumerate(self.stages):
             for misfit in () if stage.bypass else stage.faults_at(rate):
-                path, told = (index, *misfit.path), misfit.message
-                place = self.places.get(path)
-                is_replaced = place is not None and place.source != self.source
-                if self.way_out and not is_replaced:
-                    told = f"{told}; {self.way_out}"
                 with faults:
-                    raise self._misfit(Misfit(path, told, misfit.allowed))
+                    raise self._misfit(misfit._replace(path=(index, *misfit.path)))
         faults.tell()
 
     def index(self, name: str) -> int:

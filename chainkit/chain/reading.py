@@ -21,8 +21,9 @@ from chainkit.chain.model import FORMAT, HEAD, Chain
 from chainkit.chain.ridefile import with_points
 from chainkit.errors import Known
 from chainkit.stages import KINDS
-from chainkit.stages.base import Stage, brief
+from chainkit.stages.base import Stage
 from chainkit.stages.ride import Ride
+from chainkit.texts import brief
 from chainkit.units import nearest
 
 if TYPE_CHECKING:
@@ -67,7 +68,8 @@ def load_preset(name: str) -> Chain:
     path = preset_path(name)
     chain = parse_chain(read_text(path), f"preset {name}")
     way_out = f"chainkit presets copy {name} TO puts it where you can change it"
-    return replace(chain, file=str(path), way_out=way_out)
+    places = {key: place._replace(way_out=way_out) for key, place in chain.places.items()}
+    return replace(chain, file=str(path), places=places)
 
 
 def find_chain(text: str, folder: Path | None = None) -> Chain:
@@ -83,13 +85,14 @@ def find_chain(text: str, folder: Path | None = None) -> Chain:
         As `load_chain`.
     """
     path = text if folder is None else folder / text
-    if os.path.exists(path):
+    if os.path.isfile(path):
         return load_chain(path)
     from chainkit import presets
 
     if text in presets.preset_names():
         return load_preset(text)
-    return load_chain(presets.find_chain(text))
+    presets.refuse_near(text)
+    return load_chain(path)  # tells why it cannot be read
 
 
 def parse_chain(text: str, source: str = "chain", folder: str = "") -> Chain:

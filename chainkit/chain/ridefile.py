@@ -12,8 +12,9 @@ from typing import Any
 from chainkit.chain.document import Place
 from chainkit.chain.faults import Faults
 from chainkit.errors import ChainFileError, Known, UsageError
-from chainkit.stages.base import Stage, brief
+from chainkit.stages.base import Stage
 from chainkit.stages.ride import POINT, Ride
+from chainkit.texts import brief
 from chainkit.units import NUMBER, as_typed, nearest
 
 COLUMNS = ["seconds", "gain_db"]

@@ -8,7 +8,9 @@ from typing import Any
 
 from chainkit.chain.model import WORKING_LEVEL
 from chainkit.stages import KINDS
-from chainkit.stages.base import (
+from chainkit.stages.base import Settings
+from chainkit.stages.eq import Slope
+from chainkit.stages.forms import (
     Amount,
     Choice,
     Form,
@@ -16,13 +18,11 @@ from chainkit.stages.base import (
     Items,
     Number,
     Row,
-    Settings,
     Switch,
     Text,
     Value,
     Variant,
 )
-from chainkit.stages.eq import Slope
 from chainkit.units import RATIO, UNSIGNED
 
 

@@ -78,7 +78,7 @@ class ChainStream:
     """
 
     def __init__(self, chain: Chain, rate: int, channels: int, *, trim: float = 0.0) -> None:
-        rate = _checked_form(chain, rate, channels)
+        rate = _fitting_rate(chain, rate, channels)
         self.chain = chain
         self.rate = rate
         self.channels = channels
@@ -167,7 +167,7 @@ class ChainStream:
         yield np.empty((0, self.channels)), self.finish()
 
 
-def _checked_form(chain: Chain, rate: int, channels: int) -> int:
+def _fitting_rate(chain: Chain, rate: int, channels: int) -> int:
     """The rate as an int, where `chain` can run at it on so many channels; faults otherwise.
 
     Channels are checked ahead of any buffer: sound with its axes swapped has as many as frames.
@@ -278,7 +278,7 @@ def prepare(chain: Chain, rate: int, channels: int, blocks: Blocks) -> Prepared:
         The rate is none that is taken (`Chain.check`), the channels are not 1 to 32, or a block has
         another shape or type or a sample that is not finite.
     """
-    rate = _checked_form(chain, rate, channels)
+    rate = _fitting_rate(chain, rate, channels)
     notes: list[str] = []
     trim = 0.0
     if chain.working_level is not None:

@@ -38,7 +38,7 @@ def one_line(text: str) -> str:
     return str(dumped).removesuffix("...\n").rstrip("\n")
 
 
-class _Line(dict):
+class _Line(dict[str, Any]):
     """A mapping that is written on one line."""
 
 

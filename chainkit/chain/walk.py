@@ -11,20 +11,9 @@ from typing import Any, NoReturn
 from chainkit.chain.document import Mapping, Node, Place, Scalar, Sequence, place_of, text_of, what
 from chainkit.chain.faults import Faults, each, one_of
 from chainkit.errors import ChainFileError, Known
-from chainkit.stages.base import (
-    Form,
-    Group,
-    Items,
-    Misfit,
-    Row,
-    SettingFault,
-    Settings,
-    Value,
-    Variant,
-    brief,
-    cut,
-    forms,
-)
+from chainkit.stages.base import Misfit, Settings, forms
+from chainkit.stages.forms import Form, Group, Items, Row, SettingFault, Value, Variant
+from chainkit.texts import brief, cut
 from chainkit.units import nearest
 
 Path = tuple[str | int, ...]

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from chainkit.songbook.model import Voice
 
 
-class Sound(NamedTuple):
+class Faultless(NamedTuple):
     """A file without a fault, and what is told of it all the same."""
 
     name: str
@@ -63,21 +63,19 @@ def run(arguments: argparse.Namespace) -> int:
         raise UsageError("--plot draws one chain; name one")
     rate = round(arguments.rate)
     found, worst = _checked(arguments.chains, rate)
-    sound = [each.content for each in found if isinstance(each, Sound)]
+    faultless = [each.content for each in found if isinstance(each, Faultless)]
     if arguments.json:
-        import json
-
-        print(json.dumps(list(map(_as_dict, found)), indent=2, ensure_ascii=False))
+        show.json([_as_dict(each) for each in found])
     else:
-        _print(sound)
-    if arguments.plot and sound:
-        _draw(sound[0], rate, arguments)
+        _print(faultless)
+    if arguments.plot and faultless:
+        _draw(faultless[0], rate, arguments)
     return worst
 
 
-def _checked(names: list[str], rate: int) -> tuple[list[Sound | Faulty], int]:
+def _checked(names: list[str], rate: int) -> tuple[list[Faultless | Faulty], int]:
     """What each file is, and the exit code; faults and remarks are printed as found."""
-    found: list[Sound | Faulty] = []
+    found: list[Faultless | Faulty] = []
     worst = 0
     for name in names:
         try:
@@ -88,7 +86,7 @@ def _checked(names: list[str], rate: int) -> tuple[list[Sound | Faulty], int]:
             found.append(Faulty(name, fault))
         else:
             remarks = list(dict.fromkeys(_remarks(good, rate)))
-            found.append(Sound(name, good, remarks))
+            found.append(Faultless(name, good, remarks))
             for remark in remarks:
                 show.note(remark)
     return found, worst
@@ -169,7 +167,7 @@ def _loud(chain: Chain, rate: int) -> Iterator[str]:
         yield f"{chain.source}: {told}; turn the monitors down before playing what it renders"
 
 
-def _as_dict(found: Sound | Faulty) -> dict[str, Any]:
+def _as_dict(found: Faultless | Faulty) -> dict[str, Any]:
     from chainkit.chain import Chain
     from chainkit.chain.faults import as_plain
 

@@ -38,7 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Make the session, render it, and say what to do with it."""
+    """Make the recording, render it, and say what to do with it."""
     from chainkit.chain import load_chain
     from chainkit.cli.render import print_result
     from chainkit.demo import make_demo
@@ -79,7 +79,7 @@ FILES = {
 
 
 def next_steps(folder: Path) -> str:
-    """Commands that make sense on the session in `folder`."""
+    """Commands that make sense on the recording in `folder`."""
     names = {key: shlex.quote(str(folder / name)) for key, name in FILES.items()}
     lines = [f"  # {why}\n  chainkit {step.format(**names)}" for why, step in STEPS]
     return "\n".join(["", "next, for example:", *lines])

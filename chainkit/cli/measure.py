@@ -66,13 +66,11 @@ def run(arguments: argparse.Namespace) -> int:
         if strange:
             show.note(f"{name}: {strange}")
     if arguments.json:
-        import json
-
         found = [
             {"file": name, **measured.as_dict(arguments.fraction)}
             for name, measured in measurements.items()
         ]
-        print(json.dumps(found, indent=2, ensure_ascii=False, allow_nan=False))
+        show.json(found)
         return 0
     show.table("", ("", *measurements), rows(list(measurements.values())))
     for path in written:

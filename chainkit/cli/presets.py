@@ -9,6 +9,7 @@ import argparse
 import os
 from pathlib import Path
 
+from chainkit.cli import show
 from chainkit.cli.options import add_force, add_json
 from chainkit.errors import UsageError
 from chainkit.presets import SUFFIXES, preset_names, preset_path
@@ -21,8 +22,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     actions = parser.add_subparsers(dest="action", metavar="list | show | copy")
     listing = actions.add_parser("list", help="list all presets, as without a word")
     add_json(listing, default=argparse.SUPPRESS)  # or it would undo one ahead of the word
-    show = actions.add_parser("show", help="print a preset's chain file")
-    show.add_argument("name", metavar="NAME")
+    shown = actions.add_parser("show", help="print a preset's chain file")
+    shown.add_argument("name", metavar="NAME")
     copy = actions.add_parser("copy", help="copy a preset to a file or into a folder")
     copy.add_argument("name", metavar="NAME")
     copy.add_argument("to", metavar="TO", help="file to write, or a folder that is there")
@@ -32,6 +33,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """List, show or copy."""
+    if arguments.json and arguments.action in ("show", "copy"):
+        raise UsageError(f"{arguments.action} has no --json; presets --json lists all presets")
     if arguments.action == "show":
         print(preset_path(arguments.name).read_text("utf-8"), end="")
     elif arguments.action == "copy":
@@ -68,18 +71,16 @@ def copy_preset(name: str, to: str, force: bool = False) -> Path:
     return target
 
 
-def _list(as_json: bool) -> None:
+def _list(is_json: bool) -> None:
     from chainkit.chain.reading import load_preset
 
     chains = {name: load_preset(name) for name in preset_names()}
-    if as_json:
-        import json
-
+    if is_json:
         listed = [
             {"preset": key, "name": chain.name, "notes": chain.notes, "path": chain.file}
             for key, chain in chains.items()
         ]
-        print(json.dumps(listed, indent=2, ensure_ascii=False))
+        show.json(listed)
         return
     width = max(map(len, chains), default=0)
     for key, chain in chains.items():

@@ -92,9 +92,7 @@ def run(arguments: argparse.Namespace) -> int:
         except SampleFormatError as fault:
             raise UsageError(other_samples(fault, arguments.samples)) from None
     if arguments.json:
-        from chainkit.record import as_json
-
-        print(as_json(result.record), end="")
+        show.json(result.record)
     else:
         print_result(result)
     for message in cautions(result):

@@ -18,7 +18,8 @@ from chainkit.errors import UsageError
 from chainkit.units import GAIN, SHARE
 
 if TYPE_CHECKING:
-    from chainkit.rides import Rides, RideSettings
+    from chainkit.dsp.riding import RideSettings
+    from chainkit.rides import Rides
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -72,9 +73,7 @@ def run(arguments: argparse.Namespace) -> int:
 
             draw_rides(rides, arguments.plot, force=arguments.force)
     if arguments.json:
-        import json
-
-        print(json.dumps(rides.as_dict(), indent=2, ensure_ascii=False))
+        show.json(rides.as_dict())
     else:
         print_rides(rides)
         for path in written:

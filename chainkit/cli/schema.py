@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import argparse
-import json
+
+from chainkit.cli import show
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -22,9 +23,9 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.document == "songbook":
         from chainkit.songbook import songbook_schema
 
-        print(json.dumps(songbook_schema(), indent=2))
+        show.json(songbook_schema())
     else:
         from chainkit.chain.schema import chain_schema
 
-        print(json.dumps(chain_schema(), indent=2))
+        show.json(chain_schema())
     return 0

@@ -98,10 +98,7 @@ def run(arguments: argparse.Namespace) -> int:
     proposal = propose(scouting) if arguments.write or not scouting.silent else None
     written = write(arguments, scouting, proposal, glide)
     if arguments.json:
-        import json
-
-        told = as_dict(scouting, proposal, written)
-        print(json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False))
+        show.json(as_dict(scouting, proposal, written))
     else:
         print_scouting(scouting, proposal)
         print_written(written)

@@ -68,6 +68,13 @@ def minus() -> str:
     return "−"
 
 
+def json(value: Any) -> None:
+    """Print a result as JSON."""
+    from chainkit.plain import as_json
+
+    print(as_json(value), end="")
+
+
 @contextmanager
 def progress(title: str, total: int) -> Iterator[Callable[[int], Any] | None]:
     """A progress bar on stderr where that is a terminal; None elsewhere."""

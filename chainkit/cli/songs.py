@@ -227,11 +227,11 @@ def _list(lines: Sequence[str], bullet: str = "  ", heading: str = "") -> None:
 WORDS = ("song", "title", "voice", "state")
 FIGURES = {
     "trim_db": "trim,\ndB",
-    "noise_db": "noise,\ndB",
+    "noise_against_voice_db": "noise,\ndB",
     "clipped_runs": "clipped\nplaces",
-    "sibilance_db": "sibilance\nbefore,\ndB",
-    "output_sibilance_db": "sibilance\nafter,\ndB",
-    "output_lufs": "loudness,\nLUFS",
+    "sibilance_index_db": "sibilance\nbefore,\ndB",
+    "output_sibilance_index_db": "sibilance\nafter,\ndB",
+    "output_loudest_channel_lufs": "loudness,\nLUFS",
     "above_backing_lu": "above\nbacking,\nLU",
 }
 """Key and heading; a column without a figure is left out."""
@@ -261,15 +261,13 @@ def _work_of(name: str, rows: Sequence[Row]) -> str:
 
 
 def _print_json(found: Overview, outcomes: Sequence[Outcome], left: Sequence[str]) -> None:
-    import json
-
     from chainkit.songbook.work import FAILED, STALE
 
     listed = {
         key: [_told(outcome) for outcome in outcomes if outcome.state == state]
         for key, state in (("failed", FAILED), ("to_render", STALE))
     } | {"left_behind": left}
-    print(json.dumps(found.as_dict() | listed, indent=2, ensure_ascii=False))
+    show.json(found.as_dict() | listed)
 
 
 def _told(outcome: Outcome) -> dict[str, object]:

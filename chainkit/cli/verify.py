@@ -6,6 +6,7 @@ Exit code 0 when it is, 1 when it is not; then the greatest difference of a samp
 from __future__ import annotations
 
 import argparse
+import dataclasses
 
 from chainkit.cli import show
 from chainkit.cli.options import add_json
@@ -34,10 +35,7 @@ def run(arguments: argparse.Namespace) -> int:
     with show.progress("rendering again", voice.frames) as progress:
         verdict = verify_record(arguments.record, voice=voice.path, progress=progress)
     if arguments.json:
-        import dataclasses
-        import json
-
-        print(json.dumps(dataclasses.asdict(verdict), indent=2))
+        show.json(dataclasses.asdict(verdict))
     elif verdict.identical:
         print("identical: the audio is the same, sample for sample")
     else:

@@ -12,7 +12,7 @@ from typing import Any
 
 from chainkit.compare.matching import MATCHED_LU
 from chainkit.compare.model import Comparison, Outcome
-from chainkit.record import as_json
+from chainkit.plain import as_json
 from chainkit.units import LOUDNESS
 
 

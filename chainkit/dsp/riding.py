@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from numbers import Real
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,7 +64,7 @@ class RideSettings:
     Raises
     ------
     ValueError
-        One is out of bounds.
+        One is no number, or out of bounds.
     """
 
     amount: float
@@ -72,8 +73,9 @@ class RideSettings:
 
     def __post_init__(self) -> None:
         for name, most in (("amount", 1.0), ("follow", 1.0), ("reach", FARTHEST)):
-            if not 0.0 <= getattr(self, name) <= most:
-                found = getattr(self, name)
+            found = getattr(self, name)
+            is_number = isinstance(found, Real) and not isinstance(found, bool)
+            if not is_number or not 0.0 <= found <= most:
                 raise ValueError(f"{name} {found!r} is not a number from 0 to {most:g}")
 
 

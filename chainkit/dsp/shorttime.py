@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -83,8 +85,8 @@ class BandSpectra:
             self._held = longer
         return self._held[:, first : self._kept]
 
-    def _starts(self, hops):  # type: ignore[no-untyped-def]
-        """Places in what is held at which the windows of hops start."""
+    def _starts(self, hops: Any) -> Any:
+        """Places in what is held at which the windows of hops start, for an int or an array."""
         over, under = self._hop_frames
         return (hops * over + under // 2) // under - self._length // 2 - self._dropped
 

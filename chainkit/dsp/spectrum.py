@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -191,8 +192,8 @@ class SpectrumMeter:
         return Spectrum(powers, self._rate)
 
 
-def _edge(k):  # type: ignore[no-untyped-def]
-    """Frequency in Hz of grid edge `k`."""
+def _edge(k: Any) -> Any:
+    """Frequency in Hz of grid edge `k`, an int or an array."""
     return 1000.0 * 10.0 ** (0.3 * k / 24.0)
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainkit.chain.stream import Audio
-from chainkit.dsp.kernels_log import A_DB, gain_rows
+from chainkit.dsp.kernels_rows import A_DB, gain_rows
 
 BINS = 100 * A_DB  # percentiles are good to 0.01 dB up to 100 dB of reduction
 SOUNDING = 50.0

@@ -39,6 +39,8 @@ def draw_measurements(
 
     Raises
     ------
+    UsageError
+        The ending is none of these.
     OutputError
         The file is there already, or cannot be written.
     """

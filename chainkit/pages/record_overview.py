@@ -21,12 +21,12 @@ from chainkit.songbook.rows import Row
 
 COLUMNS = (
     ("trim_db", "trim, dB", 1),
-    ("noise_db", "noise, dB", 1),
+    ("noise_against_voice_db", "noise, dB", 1),
     ("clipped_runs", "clipped places", 0),
-    ("sibilance_db", "sibilance before, dB", 1),
-    ("output_sibilance_db", "sibilance after, dB", 1),
-    ("output_lufs", "loudness, LUFS", 1),
-    ("output_dbtp", "true peak, dBTP", 1),
+    ("sibilance_index_db", "sibilance before, dB", 1),
+    ("output_sibilance_index_db", "sibilance after, dB", 1),
+    ("output_loudest_channel_lufs", "loudness, LUFS", 1),
+    ("output_true_peak_dbtp", "true peak, dBTP", 1),
     ("above_backing_lu", "above backing, LU", 1),
 )
 """Key, heading and decimals; the drawings leave out what is counted."""

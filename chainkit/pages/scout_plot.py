@@ -46,6 +46,8 @@ def draw_scouting(
 
     Raises
     ------
+    UsageError
+        The ending is none of these.
     OutputError
         The file is there already, or cannot be written.
     """

@@ -6,7 +6,8 @@ from collections.abc import Iterator
 from typing import Any
 
 from chainkit.pages.curves import Rows, shown
-from chainkit.stages.base import Group, Items, Settings, Stage, Value, forms
+from chainkit.stages.base import Settings, Stage, forms
+from chainkit.stages.forms import Group, Items, Value
 
 ELSEWHERE = ("name", "bypass", "points", "file")  # told by the heading and the list of points
 NONE = "none"

@@ -30,9 +30,10 @@ from chainkit.scout.deessing import (
 from chainkit.scout.findings import Finding
 from chainkit.scout.proposal import Move, Plan, Values, hertz, plan
 from chainkit.scout.trial import STATIC, Sample, Trial
-from chainkit.stages.base import Amount, Settings, forms
+from chainkit.stages.base import Settings, forms
 from chainkit.stages.compress import Compress
 from chainkit.stages.deess import Deess
+from chainkit.stages.forms import Amount
 from chainkit.units import FREQUENCY
 
 COMPRESS_RATIO = 2.5

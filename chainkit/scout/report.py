@@ -11,7 +11,8 @@ from chainkit.measure import scale_note
 from chainkit.scout.analyse import Scouting
 from chainkit.scout.chainfile import Proposal
 from chainkit.scout.proposal import has_offset, offset_share
-from chainkit.stages.base import Amount, Settings, forms
+from chainkit.stages.base import Settings, forms
+from chainkit.stages.forms import Amount
 from chainkit.units import FREQUENCY
 
 SHORTER = 0.5  # seconds that a backing may lack

@@ -33,7 +33,7 @@ class Figure:
 
 
 RECORDED = Figure(
-    "voice_lufs", 3.0, 9.0,
+    "loudest_channel_lufs", 3.0, 9.0,
     "was recorded {} dB louder than the median", "was recorded {} dB quieter than the median",
 )  # fmt: skip
 FIGURES = (
@@ -43,20 +43,20 @@ FIGURES = (
         "reaches the chain {} dB quieter than the median",
     ),
     Figure(
-        "sibilance_db", 1.5, 3.0,
+        "sibilance_index_db", 1.5, 3.0,
         "was sung with sibilants {} dB above the median",
         "was sung with sibilants {} dB below the median",
     ),
     Figure(
-        "noise_db", 6.0, 12.0,
+        "noise_against_voice_db", 6.0, 12.0,
         "its noise floor lies {} dB closer to the voice than the median", "",
     ),
     Figure(
-        "output_lufs", 1.0, 2.5,
+        "output_loudest_channel_lufs", 1.0, 2.5,
         "comes out {} LU louder than the median", "comes out {} LU quieter than the median",
     ),
     Figure(
-        "output_sibilance_db", 1.5, 3.0,
+        "output_sibilance_index_db", 1.5, 3.0,
         "comes out with sibilants {} dB above the median",
         "comes out with sibilants {} dB below the median",
     ),
@@ -66,7 +66,12 @@ FIGURES = (
         "stands {} LU less above its backing than the median",
     ),
 )  # fmt: skip
-OUTCOMES = ("level_lufs", "output_lufs", "output_sibilance_db", "above_backing_lu")
+OUTCOMES = (
+    "level_lufs",
+    "output_loudest_channel_lufs",
+    "output_sibilance_index_db",
+    "above_backing_lu",
+)
 """Figures that the songbook's own changes and rides move."""
 STAGE = Figure(
     "", 1.5, 3.0, "works {} dB harder than the median", "works {} dB less than the median"
@@ -83,19 +88,19 @@ _LEVEL = _because(
     "level_lufs", "it reaches the chain {} dB louder", "it reaches the chain {} dB quieter"
 )
 _SIBILANTS = _because(
-    "sibilance_db",
+    "sibilance_index_db",
     "its sibilants are {} dB above the median in the recording",
     "its sibilants are {} dB below the median in the recording",
 )
 CAUSES = {
-    "output_lufs": (_LEVEL,),
-    "output_sibilance_db": (_SIBILANTS,),
+    "output_loudest_channel_lufs": (_LEVEL,),
+    "output_sibilance_index_db": (_SIBILANTS,),
     "above_backing_lu": (_LEVEL,),
     "deess": (_SIBILANTS, _LEVEL),
     "compress": (
         _LEVEL,
         _because(
-            "range_lu",
+            "loudness_range_lu",
             "its loudness ranges over {} LU more", "its loudness ranges over {} LU less",
         ),
         _because(

@@ -54,7 +54,7 @@ def _clipping(row: Row) -> Iterator[Mark]:
 
 def _trimmed(row: Row, rows: Sequence[Row]) -> Iterator[Mark]:
     """Another recording level that the trim to the working level has made good."""
-    departure = standing_out(row, rows, RECORDED, figure_of("voice_lufs"))
+    departure = standing_out(row, rows, RECORDED, figure_of("loudest_channel_lufs"))
     reached = departure_of(row, rows, figure_of("level_lufs"))
     if departure is not None and row.figures["trim_db"] and abs(reached or 0.0) < CAUSE:
         words = f"{RECORDED.tell(departure)}; the trim cures it"

@@ -48,8 +48,10 @@ class Overview:
         return list(dict.fromkeys(name for row in self.rows for name in row.work))
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain values for JSON."""
+        """Plain values for JSON; how hard a stage works is told by its statistics."""
         voices = [asdict(row) | {"note": row.note} for row in self.rows]
+        for voice in voices:
+            del voice["work"]
         return {"record": self.record, "voices": voices}
 
     def _told(self, cured: bool) -> list[str]:

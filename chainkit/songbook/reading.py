@@ -26,8 +26,10 @@ from chainkit.chain.ridefile import read_ride
 from chainkit.errors import NOTHING, ChainFileError, Known, UsageError
 from chainkit.songbook import naming
 from chainkit.songbook.model import Song, Songbook, Voice
-from chainkit.stages.base import NAME, Text, brief, cut
+from chainkit.stages.base import NAME
+from chainkit.stages.forms import Text
 from chainkit.stages.ride import Ride
+from chainkit.texts import brief, cut
 from chainkit.units import nearest
 
 KEYS = ("chainkit", "record", "output", "naming", "chains", "songs")

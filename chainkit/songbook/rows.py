@@ -153,12 +153,12 @@ def row_of(outcome: Outcome) -> Row:
 
 
 def _figures(outcome: Outcome) -> dict[str, float | None]:
-    """Figures by key.
+    """Figures by the key of the record, behind ``output_`` what is measured after the chain.
 
     Loudness is that of the loudest channel, as the working level counts it, so that the same voice
-    is told alike on one channel and on several. ``noise_db`` is the noise floor in dBFS against the
-    voice's loudness in LUFS, both of the mean channel: both count a full scale as 0, and a ratio
-    stays the same whatever level was recorded.
+    is told alike on one channel and on several. ``noise_against_voice_db`` is the noise floor in
+    dBFS against the voice's loudness in LUFS, both of the mean channel: both count a full scale as
+    0, and a ratio stays the same whatever level was recorded.
     """
     record = outcome.record or {}
     before, after = record["levels"]["before"], record["levels"]["after"]
@@ -166,16 +166,16 @@ def _figures(outcome: Outcome) -> dict[str, float | None]:
     noise = difference(before["noise_floor_dbfs"], before["integrated_lufs"])
     return {
         "trim_db": record["trim_db"],
-        "voice_lufs": before["loudest_channel_lufs"],
+        "loudest_channel_lufs": before["loudest_channel_lufs"],
         "level_lufs": _sum(before["loudest_channel_lufs"], record["trim_db"]),
-        "range_lu": before["loudness_range_lu"],
+        "loudness_range_lu": before["loudness_range_lu"],
         "crest_db": before["crest_db"],
-        "noise_db": _sum(noise, widening(1, channels)),
+        "noise_against_voice_db": _sum(noise, widening(1, channels)),
         "clipped_runs": before["clipped_runs"],
-        "sibilance_db": before["sibilance_index_db"],
-        "output_lufs": after["loudest_channel_lufs"],
-        "output_sibilance_db": after["sibilance_index_db"],
-        "output_dbtp": after["true_peak_dbtp"],
+        "sibilance_index_db": before["sibilance_index_db"],
+        "output_loudest_channel_lufs": after["loudest_channel_lufs"],
+        "output_sibilance_index_db": after["sibilance_index_db"],
+        "output_true_peak_dbtp": after["true_peak_dbtp"],
         "above_backing_lu": _above_backing(record, outcome.backing),
     }
 

@@ -7,17 +7,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import ClassVar, TypeGuard
 
-from chainkit.stages.base import (
-    Amount,
-    Group,
-    Misfit,
-    Run,
-    Settings,
-    Stage,
-    Switch,
-    below_nyquist,
-    setting,
-)
+from chainkit.stages.base import Misfit, Run, Settings, Stage, below_nyquist, setting
+from chainkit.stages.forms import Amount, Group, Switch
 from chainkit.stages.ranges import (
     ATTACK,
     DETECTOR,

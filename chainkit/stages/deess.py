@@ -6,7 +6,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import ClassVar
 
-from chainkit.stages.base import Amount, Choice, Misfit, Run, Stage, below_nyquist, setting
+from chainkit.stages.base import Misfit, Run, Stage, below_nyquist, setting
+from chainkit.stages.forms import Amount, Choice
 from chainkit.stages.ranges import (
     ATTACK,
     DETECTOR,

@@ -8,19 +8,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, ClassVar
 
-from chainkit.stages.base import (
-    Amount,
-    Items,
-    Misfit,
-    Number,
-    Run,
-    Settings,
-    Stage,
-    Value,
-    Variant,
-    below_nyquist,
-    setting,
-)
+from chainkit.stages.base import Misfit, Run, Settings, Stage, below_nyquist, setting
+from chainkit.stages.forms import Amount, Items, Number, Value, Variant
 from chainkit.units import BANDWIDTH, FREQUENCY, GAIN, NUMBER, SLOPE, as_typed
 
 if TYPE_CHECKING:

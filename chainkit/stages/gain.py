@@ -6,7 +6,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import ClassVar
 
-from chainkit.stages.base import Amount, Run, Stage, setting
+from chainkit.stages.base import Run, Stage, setting
+from chainkit.stages.forms import Amount
 from chainkit.units import GAIN
 
 

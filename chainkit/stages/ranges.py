@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from chainkit.stages.base import Amount, Choice
+from chainkit.stages.forms import Amount, Choice
 from chainkit.units import GAIN, LEVEL, RATIO, TIME
 
 RATIO_OF = Amount(RATIO, 1.0, math.inf)

@@ -6,7 +6,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import ClassVar
 
-from chainkit.stages.base import Amount, Items, Misfit, Row, Run, Stage, Text, setting
+from chainkit.stages.base import Misfit, Run, Stage, setting
+from chainkit.stages.forms import Amount, Items, Row, Text
 from chainkit.units import GAIN, TIME
 
 POINT = Row(("time", "gain"), (Amount(TIME, 0.0, 1e6), Amount(GAIN, -120.0, 24.0)))

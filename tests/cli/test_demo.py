@@ -20,7 +20,7 @@ SHORT = 6.0
 
 
 @pytest.fixture(scope="module")
-def session(tmp_path_factory):
+def recording(tmp_path_factory):
     return make_demo(tmp_path_factory.mktemp("demo"), seconds=16.0, seed=3)
 
 
@@ -33,74 +33,74 @@ def level(x):
     return 10 * np.log10(np.mean(np.square(x)))
 
 
-def test_the_files_are_what_they_say(session):
-    voice, backing = soundfile.info(session.voice), soundfile.info(session.backing)
+def test_the_files_are_what_they_say(recording):
+    voice, backing = soundfile.info(recording.voice), soundfile.info(recording.backing)
     assert (voice.channels, backing.channels) == (1, 2)
     for info in (voice, backing):
         assert (info.samplerate, info.subtype, info.frames) == (48000, "PCM_24", 16 * 48000)
 
 
 @pytest.mark.parametrize("name", ["voice", "backing"])
-def test_sounds_peak_at_half_of_full_scale(session, name):
-    x, _ = soundfile.read(getattr(session, name))
+def test_sounds_peak_at_half_of_full_scale(recording, name):
+    x, _ = soundfile.read(getattr(recording, name))
     # Dither of 24 bits moves a peak by less than a millionth.
     assert 20 * np.log10(np.abs(x).max()) == pytest.approx(-6.0, abs=1e-4)
 
 
-def test_the_truth_is_in_the_sound(session):
-    x, rate = soundfile.read(session.voice)
-    for row in table(session.phrases):
+def test_the_truth_is_in_the_sound(recording):
+    x, rate = soundfile.read(recording.voice)
+    for row in table(recording.phrases):
         inside = x[
             round(float(row["start_seconds"]) * rate) : round(float(row["end_seconds"]) * rate)
         ]
         assert level(inside) == pytest.approx(float(row["level_db"]), abs=0.1)
     treble = np.diff(x, n=2)  # rises 12 dB an octave: what is left is hiss
     inside = np.zeros(len(treble), dtype=bool)
-    for row in table(session.sibilants):
+    for row in table(recording.sibilants):
         inside[
             round(float(row["start_seconds"]) * rate) : round(float(row["end_seconds"]) * rate)
         ] = True
     assert level(treble[inside]) > level(treble[~inside]) + 12.0
 
 
-def test_the_truth_is_in_order_and_complete(session):
+def test_the_truth_is_in_order_and_complete(recording):
     for name in ("sibilants", "phrases", "breaths", "plosives", "dull", "notes"):
-        rows = table(getattr(session, name))
+        rows = table(getattr(recording, name))
         assert rows
         starts = [float(row["start_seconds"]) for row in rows]
         assert starts == sorted(starts)
         assert all(float(row["start_seconds"]) < float(row["end_seconds"]) < 16.0 for row in rows)
-    assert {row["kind"] for row in table(session.sibilants)} == {"s", "z", "sh", "ch"}
-    assert len(table(session.resonances)) == 1
-    assert float(table(session.swell)[-1]["seconds"]) >= 16.0
+    assert {row["kind"] for row in table(recording.sibilants)} == {"s", "z", "sh", "ch"}
+    assert len(table(recording.resonances)) == 1
+    assert float(table(recording.swell)[-1]["seconds"]) >= 16.0
 
 
-def test_the_chain_cuts_the_resonance_that_was_planted(session):
-    chain = load_chain(session.chain)
-    (planted,) = table(session.resonances)
+def test_the_chain_cuts_the_resonance_that_was_planted(recording):
+    chain = load_chain(recording.chain)
+    (planted,) = table(recording.resonances)
     (bell,) = [band for band in chain.stages[0].bands if isinstance(band, Bell)]
     assert bell.frequency == pytest.approx(float(planted["frequency_hz"]), rel=0.015)
     assert bell.gain == pytest.approx(-float(planted["gain_db"]), abs=0.06)
     assert bell.q == pytest.approx(float(planted["q"]), abs=0.06)
 
 
-def test_the_chain_works_on_sibilants_and_loud_phrases(session):
-    chain = load_chain(session.chain)
-    x, rate = soundfile.read(session.voice)
+def test_the_chain_works_on_sibilants_and_loud_phrases(recording):
+    chain = load_chain(recording.chain)
+    x, rate = soundfile.read(recording.voice)
     gains = chain.process(x, rate).gains
     times = np.arange(len(x)) / rate
     hiss = np.any(
         [
             (times >= float(row["start_seconds"]) + 0.01)
             & (times < float(row["end_seconds"]) - 0.01)
-            for row in table(session.sibilants)
+            for row in table(recording.sibilants)
         ],
         axis=0,
     )
     turned_down = -gains["deess"][:, 0]
     assert 2.0 < np.mean(turned_down[hiss]) < 8.0
     assert np.mean(turned_down[~hiss]) < 1.0
-    phrases = sorted(table(session.phrases), key=lambda row: -float(row["level_db"]))
+    phrases = sorted(table(recording.phrases), key=lambda row: -float(row["level_db"]))
     idle = gains["compress"].max()  # makeup: some frame is not turned down
     first, last = (
         np.mean(
@@ -117,9 +117,9 @@ def test_the_chain_works_on_sibilants_and_loud_phrases(session):
 
 def test_the_same_seed_makes_the_same_files(tmp_path):
     folders = [tmp_path / name for name in ("one", "two")]
-    sessions = [make_demo(folder, seconds=SHORT, seed=5, register="high") for folder in folders]
-    for name in vars(sessions[0]):
-        one, two = (getattr(session, name).read_bytes() for session in sessions)
+    recordings = [make_demo(folder, seconds=SHORT, seed=5, register="high") for folder in folders]
+    for name in vars(recordings[0]):
+        one, two = (getattr(recording, name).read_bytes() for recording in recordings)
         assert one == two
 
 
@@ -157,7 +157,7 @@ def test_a_length_out_of_range_is_refused(tmp_path, seconds):
     assert not (tmp_path / "demo").exists()
 
 
-def test_the_command_renders_the_session_and_says_what_is_next(tmp_path, capsys):
+def test_the_command_renders_the_recording_and_says_what_is_next(tmp_path, capsys):
     folder = tmp_path / "a demo"
     assert main(["demo", str(folder), "--length", "6 s", "--seed", "2"]) == 0
     record = json.loads((folder / "rendered.record.json").read_text())

@@ -9,7 +9,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 EXAMPLES = ROOT / "examples"
-FIRST_SESSION = ("voice.wav", "chain.yaml", "rendered.wav", "close.wav", "mine.wav")
+FIRST_FILES = ("voice.wav", "chain.yaml", "rendered.wav", "close.wav", "mine.wav")
 
 
 def run(words, folder):
@@ -31,7 +31,7 @@ def test_first_render(tmp_path):
     done = run(["sh", "examples/first_render.sh"], tmp_path / "first")
     assert done.returncode == 0, done.stderr
     assert "identical" in done.stdout
-    assert all((tmp_path / "first" / name).exists() for name in FIRST_SESSION)
+    assert all((tmp_path / "first" / name).exists() for name in FIRST_FILES)
 
 
 def test_order_of_stages(tmp_path):

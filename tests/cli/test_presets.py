@@ -8,11 +8,11 @@ import pytest
 
 from chainkit.audio.writer import write
 from chainkit.chain import load_chain
-from chainkit.chain.reading import load_preset
+from chainkit.chain.reading import find_chain, load_preset
 from chainkit.cli.main import main
 from chainkit.dsp.voice import sing
 from chainkit.errors import UsageError
-from chainkit.presets import find_chain, preset_names, preset_path
+from chainkit.presets import preset_names, preset_path
 
 RATE = 48000
 
@@ -153,6 +153,14 @@ def test_the_list_for_machines(capsys, words):
     assert all(item["notes"] and item["name"] for item in listed)
 
 
+@pytest.mark.parametrize("words", [["show", "quiet-verse"], ["copy", "quiet-verse", "mine.yaml"]])
+def test_what_is_no_list_is_not_told_as_json(tmp_path, monkeypatch, capsys, words):
+    monkeypatch.chdir(tmp_path)
+    assert main(["presets", "--json", *words]) == 2
+    assert f"{words[0]} has no --json; presets --json lists all" in capsys.readouterr().err
+    assert not list(tmp_path.iterdir())
+
+
 def test_show_prints_the_file(capsys):
     assert main(["presets", "show", "quiet-verse"]) == 0
     assert capsys.readouterr().out == preset_path("quiet-verse").read_text("utf-8")
@@ -218,12 +226,20 @@ def test_check_names_the_preset_that_is_near(tmp_path, monkeypatch, capsys, give
 
 def test_a_chain_is_found_by_path_or_by_name(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    assert find_chain("quiet-verse") == preset_path("quiet-verse")
-    (tmp_path / "quiet-verse").write_text("a file of the same name comes first")
-    assert find_chain("quiet-verse").resolve() == tmp_path / "quiet-verse"
+    assert find_chain("quiet-verse").file == str(preset_path("quiet-verse"))
+    mine = "chainkit: 1\nname: Mine\nstages: []\n"
+    (tmp_path / "quiet-verse").write_text(mine)  # a file of the same name comes first
+    assert find_chain("quiet-verse").name == "Mine"
     # What is spelt like a file is taken for one, and reported missing as such.
-    assert not find_chain("missing.yaml").exists()
+    with pytest.raises(UsageError, match=r"^cannot read missing\.yaml: No such file"):
+        find_chain("missing.yaml")
     with pytest.raises(
-        UsageError, match=r"no chain file 'quiet-vers', and no preset .*quiet-verse"
+        UsageError, match=r"^no chain file 'quiet-vers', and no preset .*quiet-verse"
     ):
         find_chain("quiet-vers")
+
+
+def test_a_folder_does_not_hide_the_preset_of_its_name(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "quiet-verse").mkdir()
+    assert find_chain("quiet-verse").name == "Quiet verse"

@@ -19,7 +19,8 @@ from signals import bursts, noise, sine
 from chainkit.audio.chunks import append_chunks
 from chainkit.chain import parse_chain
 from chainkit.cli.main import main
-from chainkit.record import load_record
+from chainkit.errors import UsageError
+from chainkit.record import load_record, prepared_chain
 from chainkit.rendering import passes, render
 
 CHAIN = """\
@@ -88,6 +89,12 @@ def log_rows(name):
 def kept(folder):
     """Names of what lies in the folder, hidden files included."""
     return sorted(path.name for path in folder.iterdir())
+
+
+def test_a_bypassed_stage_has_no_matched_makeup(folder):
+    change = ["--set", "compress.bypass=true"]
+    assert main(["render", "voice.wav", "--chain", "chain.yaml", *change, "-o", "out.wav"]) == 0
+    assert load_record("out.record.json")["matched_makeup_db"] == {}
 
 
 def test_chunks_that_stay_behind_are_named(folder, capsys):
@@ -289,6 +296,15 @@ def test_verify_notices_another_voice(folder, capsys):
     soundfile.write("voice.wav", samples, rate, "PCM_24")
     assert main(["verify", "out.record.json"]) == 1
     assert "the voice voice.wav is not the file that was recorded" in capsys.readouterr().out
+
+
+def test_verify_writes_names_in_json_as_people_do(folder, capsys):
+    main(["render", "voice.wav", "--chain", "idle.yaml", "-o", "out.wav"])
+    samples, rate = soundfile.read("voice.wav", dtype="int32")
+    soundfile.write("Stöße.wav", samples[1:], rate, "PCM_24")
+    capsys.readouterr()
+    assert main(["verify", "out.record.json", "--json", "--voice", "Stöße.wav"]) == 1
+    assert '"the voice Stöße.wav is not the file that was recorded"' in capsys.readouterr().out
 
 
 def test_a_float_voice_keeps_its_format_and_channels(folder, rng):
@@ -610,6 +626,15 @@ def test_a_record_that_was_tampered_with_is_one_line(folder, capsys, path, value
     assert message.startswith("chainkit: out.record.json")
     assert message.count("\n") == 1
     assert "--" not in message  # no option cures it
+
+
+@pytest.mark.parametrize("sign", [-1.0, 1.0])
+def test_a_record_s_trim_is_200_db_at_most(sign):
+    record = {"chain": {"chainkit": 1, "stages": []}, "trim_db": sign * 200.0}
+    assert prepared_chain(record, "x").trim == sign * 200.0
+    record["trim_db"] = sign * 200.1
+    with pytest.raises(UsageError, match="^x: trim_db or a makeup is not one that was rendered"):
+        prepared_chain(record, "x")
 
 
 def test_a_fault_in_a_record_s_chain_is_told_where_it_stands(folder, capsys):

@@ -263,6 +263,9 @@ def test_from_python(folder):
         ({"follow": -0.1}, "follow -0.1 is not a number from 0 to 1$"),
         ({"reach": 25.0}, "reach 25.0 is not a number from 0 to 24$"),
         ({"reach": float("nan")}, "reach nan is not a number from 0 to 24$"),
+        ({"amount": True}, "amount True is not a number from 0 to 1$"),
+        ({"follow": None}, "follow None is not a number from 0 to 1$"),
+        ({"reach": "6 dB"}, "reach '6 dB' is not a number from 0 to 24$"),
     ],
 )
 def test_settings_out_of_bounds_are_refused(setting, message):

@@ -450,7 +450,7 @@ def test_backing_tells_how_far_the_voice_stands_out(record, capsys, sides, wider
     # BS.1770-5, Annex 1); this one lies 20 below.
     beneath = -23.01 + (WIDER if backing == 2 else 0.0)
     # The figure of the voice is that of its loudest channel.
-    own = figures["output_lufs"] + (WIDER if voice == 2 else 0.0)
+    own = figures["output_loudest_channel_lufs"] + (WIDER if voice == 2 else 0.0)
     expected = own - beneath + wider
     assert figures["above_backing_lu"] == pytest.approx(expected, abs=0.01)
 
@@ -1045,6 +1045,19 @@ def test_a_fault_in_a_chain_file_is_told_with_the_chain_file_s_place(record):
     _edit(folder / "lead.yaml", "range: 8 dB", "range: 8")
     with pytest.raises(UsageError, match=r"lead.yaml:7:\d+: range '8' has no unit"):
         load_songbook("book.yaml")
+
+
+def test_a_chain_is_looked_for_beside_the_songbook_alone(record, monkeypatch, capsys):
+    folder = record(1)  # the chain lies here, in the current folder
+    book = folder / "book"
+    book.mkdir()
+    (folder / "book.yaml").rename(book / "book.yaml")
+    for place, path in [(folder, "book/book.yaml"), (book, "book.yaml")]:
+        monkeypatch.chdir(place)
+        assert main(["songs", path, "--dry-run"]) == 2
+        told = capsys.readouterr().err
+        missing = os.path.join(os.path.dirname(path), "lead.yaml")
+        assert f"cannot read {missing}: No such file" in told
 
 
 def test_a_preset_may_stand_for_a_chain_file(record):

@@ -13,6 +13,7 @@ import pytest
 
 import chainkit
 from chainkit.audio.writer import write
+from chainkit.cli import show
 from chainkit.cli.dispatch import joined
 from chainkit.cli.main import COMMANDS, main
 from chainkit.pages.curves import chain_sheet
@@ -195,6 +196,11 @@ def test_public_names_are_what_is_listed():
     assert sorted(chainkit._HOME_OF) == sorted(chainkit.__all__)
     with pytest.raises(AttributeError, match="no attribute 'nothing'"):
         chainkit.nothing  # noqa: B018
+
+
+def test_the_package_tells_type_checkers_that_it_has_types():
+    """PEP 561: a marker file called py.typed lies in the package."""
+    assert (Path(chainkit.__file__).parent / "py.typed").is_file()
 
 
 def test_public_names_are_shown_and_the_version_is_known(capsys):
@@ -575,6 +581,14 @@ def test_check_draws(tmp_path, capsys, monkeypatch):
     assert main(["check", "good.yaml", "--plot", "curves.png"]) == 0
     assert (tmp_path / "curves.png").read_bytes()[:4] == b"\x89PNG"
     assert main(["check", "good.yaml", "--plot", "curves.png"]) == 4
+
+
+def test_json_has_no_number_that_json_does_not_know(capsys):
+    """RFC 8259, 6: "Infinity and NaN are not permitted"; from memory."""
+    show.json([{"Stöße": (float("nan"), np.float64("-inf"), np.float32(0.5), 1, None)}])
+    printed = capsys.readouterr().out
+    assert json.loads(printed) == [{"Stöße": [None, None, 0.5, 1, None]}]
+    assert "Stöße" in printed
 
 
 def test_schema_is_printed(capsys):

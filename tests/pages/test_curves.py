@@ -73,7 +73,7 @@ def test_eq_response_is_that_of_scipys_filters(sheet):
     a = 10 ** (6 / 40)
     warped = np.tan(np.pi * f / 48000) / math.tan(math.pi * 1000 / 48000)
     bell = scipy.signal.freqs([1, a, 1], [1, 1 / a, 1], worN=warped)[1]
-    expected = 20 * np.log10(np.abs(scipy.signal.freqz_sos(highpass, worN=f, fs=48000)[1] * bell))
+    expected = 20 * np.log10(np.abs(scipy.signal.sosfreqz(highpass, worN=f, fs=48000)[1] * bell))
     np.testing.assert_allclose(level, expected, atol=1e-5)
     assert f[0] == pytest.approx(20)
 

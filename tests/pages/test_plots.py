@@ -6,7 +6,7 @@ import struct
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import matplotlib as mpl
 import numpy as np
@@ -110,6 +110,12 @@ def test_text_table(axes):
     words = [text.get_text() for text in axes.texts]
     assert words == ["1  eq", "frequency", "80 Hz", "slope", "24 dB/oct"]
     assert not axes.axison
+    heading, *rows = [text.get_window_extent() for text in axes.texts]
+    for name, value in zip(rows[::2], rows[1::2], strict=True):
+        assert name.y1 == pytest.approx(value.y1, abs=1.0)  # side by side
+        assert name.x1 < value.x0
+    for above, beneath in pairwise([heading, *rows[::2]]):
+        assert beneath.y1 <= above.y0
 
 
 def test_thinned_keeps_the_lowest():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -187,6 +188,23 @@ def test_a_candidate_without_loudness_is_told(tmp_path):
     (note,) = notes(found)
     assert "no loudness" in note
     assert notes(found)[note] == [found.outcomes[1].candidate.name]
+
+
+def test_a_candidate_that_no_gain_brings_close_is_told_how_far_it_is(tmp_path):
+    path = tmp_path / "voice.wav"
+    soundfile.write(path, np.tile(tone(-20.0), (4, 1)), 48000, "FLOAT")
+    gains = [chainkit.Chain((chainkit.Gain(gain=gain),)) for gain in (0.0, -3.0)]
+    found = run(str(path), tmp_path, candidates(gains))
+    first, second = found.outcomes
+    voice = second.views["voice"]
+    for away, told in ((0.04, False), (0.37, True), (-0.37, True)):
+        second.views["voice"] = replace(voice, loudness=first.views["voice"].loudness + away)
+        expected = {
+            "0.37 LU away from the first candidate: no gain brings it closer": [
+                second.candidate.name
+            ]
+        }
+        assert notes(found) == (expected if told else {})
 
 
 def test_residual():

@@ -7,12 +7,12 @@ import zipfile
 
 import numpy as np
 import pytest
-from naive_log import naive_gain_rows
+from naive_rows import naive_gain_rows
 from signals import bursts
 
 from chainkit import Chain, Compress, Deess, Eq, Gain
 from chainkit.chain.stream import ChainStream
-from chainkit.dsp.kernels_log import gain_rows
+from chainkit.dsp.kernels_rows import gain_rows
 from chainkit.errors import UsageError
 from chainkit.gainlog import DetailLog, GainLog, read_log
 from chainkit.gainlog.summary import RowLevels, Summary, inside_and_outside

@@ -132,7 +132,7 @@ def test_a_noisy_voice_stands_out_and_a_clean_one_does_not():
 
 def test_the_noise_is_that_against_the_voice():
     (row,) = overview("Example", [outcome(7, noise=3.0, level=-5.0)]).rows
-    assert row.figures["noise_db"] == pytest.approx(-76.0 + 3.0 + 26.0)
+    assert row.figures["noise_against_voice_db"] == pytest.approx(-76.0 + 3.0 + 26.0)
 
 
 def test_one_voice_is_told_alike_on_one_channel_and_on_two():
@@ -301,7 +301,7 @@ def test_figures_that_do_not_exist_are_left_out():
     silent.record["levels"]["before"] = dict.fromkeys(silent.record["levels"]["before"])
     silent.record["levels"]["after"] = dict.fromkeys(silent.record["levels"]["after"])
     rows = overview("Example", [*usual(1, 2, 3, 5), silent]).rows
-    assert rows[-1].figures["output_lufs"] is None
+    assert rows[-1].figures["output_loudest_channel_lufs"] is None
     assert all(not row.marks for row in rows[:-1])
 
 
@@ -309,6 +309,16 @@ def test_the_figure_of_a_stage_is_its_work_where_it_is_meant_to_work():
     row = overview("Example", usual(7)).rows[0]
     assert row.work == pytest.approx({"deess": 5.0, "compress": 8.0})
     assert row.stages["compress"]["greatest_db"] == 11.0
+
+
+def test_a_figure_has_the_name_and_value_that_the_record_has():
+    (voice,) = overview("Example", usual(1)).as_dict()["voices"]
+    assert "work" not in voice  # the statistics of the stages tell it
+    figures, levels = voice["figures"], outcome(1).record["levels"]
+    own = {"trim_db", "level_lufs", "noise_against_voice_db", "above_backing_lu"}
+    for key in figures.keys() - own:
+        name = key.removeprefix("output_")
+        assert figures[key] == levels["before" if key == name else "after"][name]
 
 
 def test_the_rule_is_that_of_the_modified_z_score():

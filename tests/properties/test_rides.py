@@ -200,6 +200,13 @@ def test_a_breath_that_grows_into_its_phrase_is_found():
     assert (breath.start, breath.stop) == (pytest.approx(200, abs=4), pytest.approx(240, abs=4))
 
 
+@pytest.mark.parametrize(("hops", "breaths"), [(110, 1), (130, 0)])
+def test_a_breath_lasts_1_2_s_at_most(hops, breaths):
+    """Longer unvoiced sound is neither breath nor phrase, and is named."""
+    found = around(-20.0, np.full(hops, -40.0))
+    assert (len(found.breaths), len(found.others)) == (breaths, 1 - breaths)
+
+
 def test_a_breath_in_what_dies_away_begins_where_it_rises():
     """Or, since that is where falling ends, by the shortest breath's 120 ms ahead."""
     sound = np.maximum(-36.0 - 0.6 * np.arange(80), -90.0)
@@ -486,6 +493,15 @@ def test_a_short_gap_without_a_breath_is_passed_over():
     moves = riding.ride(power, np.zeros(700), Phrasing(found, []), RideSettings(0.5, 0.0, 12.0))
     assert moves.drawn[140:180] == pytest.approx(moves.wanted[0], abs=0.3)
     assert moves.drawn[300:330] == pytest.approx(0.0, abs=0.1)
+
+
+def test_where_the_file_begins_in_the_lead_of_a_phrase_its_gain_is_there_from_the_start():
+    """Nobody moves a fader in the 100 ms that there are."""
+    power = np.full(600, 1e-9)
+    power[10:210], power[360:560] = 1e-3, 1e-2
+    found = [Stretch(10, 210), Stretch(360, 560)]
+    moves = riding.ride(power, np.zeros(600), Phrasing(found, []), RideSettings(1.0, 0.0, 12.0))
+    assert moves.drawn[0] == moves.drawn[10] > 1.0
 
 
 @pytest.mark.data
