@@ -56,11 +56,12 @@ KEYS = {
     "presets": ("JSON of presets",),
 }
 # Under these, keys are names of stages or paths in a chain: data, not words of ours.
-NAMED = ("stages", "matched_makeup_db", "changes", "work")
+NAMED = ("stages", "matched_makeup_db", "changes")
 TEXTS = {
     *("notes", "reasons", "written", "within_uncertainty", "chunks_left_out", "remarks"),
     *("left_behind", "render_notes"),
 }
+UNITS = r"^[a-z]\w*_(db|lu|lufs|dbfs|dbtp|hz|seconds|percent)$"
 ALIKE = {"own_partials", "unridden"}  # hold what `findings` and `breaths` hold
 # The row of the README's table that tells of a file's columns; what else may stand there.
 COLUMNS = {
@@ -274,6 +275,17 @@ def test_every_key_is_told(made, output):
 
 
 @pytest.mark.parametrize("output", KEYS)
+def test_every_key_that_is_told_is_there(made, output):
+    """Those at the left of a table, and whatever ends in a unit."""
+    text = section(KEYS[output][0])
+    left = {
+        span for line in text.split("\n") if line[:2] == "| " for span in code(line.split("|")[1])
+    }
+    with_units = {span for span in code(text) if re.search(UNITS, span)}
+    assert left | with_units <= set(keys(made[1][output]))
+
+
+@pytest.mark.parametrize("output", KEYS)
 def test_no_key_hides_in_a_list_that_stayed_empty(made, output):
     found = list(lists(made[1][output]))
     empty = {key for key, _ in found} - {key for key, length in found if length}
@@ -305,6 +317,6 @@ def test_every_array_is_told(made):
 
 def row(label):
     """Words that stand as code in one row of the table of columns."""
-    rows = section("CSV and NPZ").split("\n")
-    (found,) = [line for line in rows if line.split("|")[1:2] and label in line.split("|")[1]]
+    rows = [line for line in section("CSV and NPZ").split("\n") if line[:2] == "| "]
+    (found,) = [line for line in rows if label in line.split("|")[1]]
     return {word for span in code(found) for word in re.findall(r"\w+", span)}
