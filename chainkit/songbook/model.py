@@ -13,6 +13,8 @@ from chainkit.errors import ChainFileError, UsageError
 from chainkit.songbook import naming
 from chainkit.units import nearest
 
+RIDES = "rides"
+
 
 @dataclass(frozen=True)
 class Voice:
@@ -52,6 +54,11 @@ class Voice:
     faults: tuple[ChainFileError, ...] = field(default=(), compare=False, repr=False)
     places: dict[str, Place] = field(default_factory=dict, compare=False, repr=False)
     record: str = ""
+
+    @property
+    def own(self) -> tuple[tuple[str, str], ...]:
+        """Path and text of all that the song sets itself: changes, then `RIDES`."""
+        return self.changes if self.rides is None else (*self.changes, (RIDES, self.rides.name))
 
     def absolute(self) -> Voice:
         """The same voice with paths that hold wherever a process was started."""

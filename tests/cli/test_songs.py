@@ -313,6 +313,16 @@ def test_rides_and_changes_reach_the_chain(record):
     assert (chain.stages[2].threshold, chain.stages[3].ratio) == (-40.0, 4.0)
 
 
+def test_the_recall_sheet_marks_the_rides_of_its_song(record):
+    folder = record(1)
+    (folder / "moves.csv").write_text("seconds,gain_db\n0,-6\n")
+    (folder / "book.yaml").write_text(book_of(1, ", rides: moves.csv"))
+    assert songs() == 0
+    sheet = (folder / "rendered" / "Song 1" / "lead.recall.html").read_text("utf-8")
+    assert "marked with *, in place of what the chain file says: rides moves.csv." in sheet
+    assert '<p class="own">Straight lines' in sheet
+
+
 def test_edited_rides_are_told_from_an_edited_chain(record, capsys):
     folder = record(1)
     moves = folder / "moves.csv"
