@@ -6,7 +6,7 @@ from pathlib import Path
 
 from chainkit.chain import Chain
 from chainkit.songbook.model import Voice
-from chainkit.songbook.work import CURRENT, Outcome
+from chainkit.songbook.work import CURRENT, BackingLevel, Outcome
 
 # Seven ordinary songs: each figure a little off the middle, as voices are.
 OFFSETS = (0.0, 0.3, -0.4, 0.2, -0.1, 0.5, -0.3)
@@ -22,9 +22,9 @@ def stage(kind, work, inside=None):
 def outcome(
     number, *, changes=(), rides=None, sibilance=0.0, level=0.0, deess=0.0, compress=0.0,
     spread=0.0, noise=0.0, clipped=0, loudness=0.0,
-    notes=(),
+    backing=None, notes=(),
 ):  # fmt: skip
-    """A song whose figures are the usual ones and so much more."""
+    """A song whose figures are the usual ones and so much more; its backing in LUFS."""
     off = OFFSETS[number % len(OFFSETS)]
     before = {
         "integrated_lufs": -26.0 + level + off, "loudness_range_lu": 9.0 + spread - off,
@@ -38,6 +38,7 @@ def outcome(
     record = {
         "trim_db": -20.0 - before["integrated_lufs"],
         "notes": list(notes),
+        "output": {"channels": 1},
         "levels": {"before": before, "after": after | {"sibilance_index_db": -15.0 + off}},
         "stages": {
             "eq": {"kind": "eq"},
@@ -50,7 +51,8 @@ def outcome(
         backing=None, rides=rides, changes=tuple(changes), chain=Chain(()),
         output=Path("rendered") / f"Song {number}" / "lead.wav",
     )  # fmt: skip
-    return Outcome(voice, CURRENT, "", record)
+    beneath = None if backing is None else BackingLevel(backing, 1)
+    return Outcome(voice, CURRENT, "", record, beneath)
 
 
 def usual(*numbers):

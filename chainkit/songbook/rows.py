@@ -156,10 +156,12 @@ def _figures(outcome: Outcome) -> dict[str, float | None]:
     """Figures by key.
 
     ``noise_db`` is the noise floor in dBFS against the voice's loudness in LUFS: both count a full
-    scale as 0, and a ratio stays the same whatever level was recorded.
+    scale as 0, and a ratio stays the same whatever level was recorded. ``above_backing_lu`` leaves
+    the trim out: the backing is not trimmed, so that voice and backing fit as they were recorded.
     """
     record = outcome.record or {}
     before, after = record["levels"]["before"], record["levels"]["after"]
+    untrimmed = difference(after["integrated_lufs"], record["trim_db"])
     return {
         "trim_db": record["trim_db"],
         "voice_lufs": before["integrated_lufs"],
@@ -172,17 +174,20 @@ def _figures(outcome: Outcome) -> dict[str, float | None]:
         "output_lufs": after["integrated_lufs"],
         "output_sibilance_db": after["sibilance_index_db"],
         "output_dbtp": after["true_peak_dbtp"],
-        "above_backing_lu": _above_backing(record, outcome.backing),
+        "above_backing_lu": _above(outcome.backing, record, untrimmed),
+        "recorded_above_backing_lu": _above(outcome.backing, record, before["integrated_lufs"]),
     }
 
 
-def _above_backing(record: dict[str, Any], backing: BackingLevel | None) -> float | None:
-    """LU of the output above its backing, each counted as it sounds in the mix."""
+def _above(
+    backing: BackingLevel | None, record: dict[str, Any], loudness: float | None
+) -> float | None:
+    """LU of a voice of that loudness above its backing, each counted as it sounds in the mix."""
     if backing is None:
         return None
     channels = record["output"]["channels"]
     wider = widening(channels, backing.channels) - widening(backing.channels, channels)
-    return _sum(difference(record["levels"]["after"]["integrated_lufs"], backing.lufs), wider)
+    return _sum(difference(loudness, backing.lufs), wider)
 
 
 def _work(stage: dict[str, Any]) -> float | None:

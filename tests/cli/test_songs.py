@@ -459,7 +459,7 @@ def test_backing_tells_how_far_the_voice_stands_out(record, capsys, sides, wider
     # A 997 Hz sine at 0 dBFS on one channel reads −3.01 LUFS, and on two twice the power (ITU-R
     # BS.1770-5, Annex 1); this one lies 20 below.
     beneath = -23.01 + (WIDER if backing == 2 else 0.0)
-    expected = figures["output_lufs"] - beneath + wider
+    expected = figures["output_lufs"] - figures["trim_db"] - beneath + wider
     assert figures["above_backing_lu"] == pytest.approx(expected, abs=0.01)
 
 
