@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from chainkit import doubts
 from chainkit.audio.formats import check_subtype
 from chainkit.audio.reader import AudioReader
 from chainkit.chain import Chain
@@ -18,6 +19,7 @@ from chainkit.chain.reading import chain_from_dict
 from chainkit.chain.stream import Prepared
 from chainkit.errors import UsageError
 from chainkit.gainlog import GainLog
+from chainkit.stages.ride import Ride
 from chainkit.units import SEEDS
 
 FORMAT = 1
@@ -68,19 +70,26 @@ def describe_file(reader: AudioReader, digest: str, folder: Path, path: Path) ->
     }
 
 
-def describe_chain(asked: Chain, prepared: Prepared, folder: Path) -> dict[str, Any]:
-    """The chain as it was rendered, the values that were measured for it, and what to know."""
+def describe_chain(
+    asked: Chain, prepared: Prepared, seconds: float, folder: Path
+) -> dict[str, Any]:
+    """The chain as it was rendered, the values that were measured for it, and what to know.
+
+    `seconds` is how long the voice is.
+    """
     matched = {
         after.name: after.makeup  # type: ignore[attr-defined]
         for before, after in zip(asked.stages, prepared.chain.stages, strict=True)
         if before != after
     }
+    rides = [stage for stage in asked.active if isinstance(stage, Ride)]
+    odd = [note for ride in rides for note in doubts.of_ride(ride.name, ride.end, seconds)]
     return {
         "chain_file": seen_from(folder, asked.file) if asked.file else None,
         "chain": prepared.chain.resolved().as_dict(),
         "trim_db": prepared.trim,
         "matched_makeup_db": matched,
-        "notes": list(prepared.notes),
+        "notes": [*prepared.notes, *odd],
     }
 
 

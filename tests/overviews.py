@@ -5,8 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 from chainkit.chain import Chain
+from chainkit.doubts import Extent
 from chainkit.songbook.model import Voice
-from chainkit.songbook.work import CURRENT, BackingLevel, Outcome
+from chainkit.songbook.work import CURRENT, HeardBacking, Outcome
 
 # Seven ordinary songs: each figure a little off the middle, as voices are.
 OFFSETS = (0.0, 0.3, -0.4, 0.2, -0.1, 0.5, -0.3)
@@ -38,6 +39,7 @@ def outcome(
     record = {
         "trim_db": -20.0 - before["integrated_lufs"],
         "notes": list(notes),
+        "voice": {"frames": 4 * 48000, "rate": 48000, "channels": 1},
         "output": {"channels": 1},
         "levels": {"before": before, "after": after | {"sibilance_index_db": -15.0 + off}},
         "stages": {
@@ -51,7 +53,7 @@ def outcome(
         backing=None, rides=rides, changes=tuple(changes), chain=Chain(()),
         output=Path("rendered") / f"Song {number}" / "lead.wav",
     )  # fmt: skip
-    beneath = None if backing is None else BackingLevel(backing, 1)
+    beneath = None if backing is None else HeardBacking(backing, Extent(4.0, 1))
     return Outcome(voice, CURRENT, "", record, beneath)
 
 

@@ -21,6 +21,7 @@ from chainkit.audio.chunks import WAVE_MAGICS, ChunkFile
 from chainkit.audio.formats import FLOATS, WIDTHS, system_name
 from chainkit.audio.metadata import Metadata, read_metadata
 from chainkit.audio.plain import SUBTYPES, PlainSamples
+from chainkit.doubts import Extent
 from chainkit.errors import AudioFileError
 from chainkit.units import MOST_CHANNELS, RATES
 
@@ -70,6 +71,11 @@ class AudioReader:
         self._tags = [name for name, text in texts.items() if text]
         self._refuse_cut_short("frames", WIDTHS.get(self.subtype, 1) * self.channels)
         self._refuse_out_of_range()
+
+    @property
+    def extent(self) -> Extent:
+        """Its length and its channels."""
+        return Extent(self.frames / self.rate, self.channels)
 
     @cached_property
     def metadata(self) -> Metadata:

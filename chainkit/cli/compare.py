@@ -16,15 +16,9 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from chainkit import doubts
 from chainkit.cli import show
-from chainkit.cli.options import (
-    add_backing,
-    add_force,
-    add_json,
-    ends_early,
-    quantity,
-    whole_number,
-)
+from chainkit.cli.options import add_backing, add_force, add_json, quantity, whole_number
 from chainkit.errors import ExistsError, OutputError, UsageError
 from chainkit.units import LOUDNESS, LOUDNESS_DIFFERENCE
 
@@ -158,9 +152,8 @@ def cautions(comparison: Comparison) -> Iterator[str]:
 
     voice, backing = comparison.voice, comparison.request.backing
     if backing is not None:
-        early = ends_early(backing.reader.frames / voice.rate, voice.frames / voice.rate)
-        if early:
-            yield f"{early}: silence counts as the rest of it; is it the right file?"
+        early = ": silence counts as the rest of it"
+        yield from doubts.of_backing(backing.reader.extent, voice.extent, early)
     if len(comparison.outcomes) == 1:
         yield "one candidate alone, nothing to compare: add --untreated or another --chain"
     for note, names in notes(comparison).items():

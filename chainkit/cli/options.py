@@ -61,16 +61,6 @@ def add_backing(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def ends_early(backing: float, voice: float) -> str:
-    """What to say of a backing that ends a tenth of a second and more ahead of the voice.
-
-    Both in seconds; empty where it does not.
-    """
-    if voice - backing < 0.1:
-        return ""
-    return f"the backing ends after {backing:.1f} s, the voice after {voice:.1f} s"
-
-
 def add_chain(parser: argparse.ArgumentParser) -> None:
     """Add ``--chain``, ``--set`` and ``--order``."""
     parser.add_argument(

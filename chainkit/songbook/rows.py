@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
+from chainkit import doubts
+from chainkit.doubts import Extent
 from chainkit.dsp.levels import difference
 from chainkit.dsp.loudness import widening
-from chainkit.songbook.work import FAILED, NEVER, STALE, BackingLevel, Outcome
+from chainkit.songbook.work import FAILED, NEVER, STALE, HeardBacking, Outcome
 
 NOTES = "notes"
 
@@ -63,6 +65,8 @@ class Row:
         The statistics of each stage from the render record.
     render_notes : tuple of str
         What the render could not do as asked.
+    backing_notes : tuple of str
+        Why the backing may be the wrong file.
     marks : tuple of Mark
         What stands out, the most serious first.
     """
@@ -80,6 +84,7 @@ class Row:
     work: dict[str, float | None]
     stages: dict[str, Any]
     render_notes: tuple[str, ...] = ()
+    backing_notes: tuple[str, ...] = ()
     marks: tuple[Mark, ...] = ()
 
     @property
@@ -147,6 +152,7 @@ def row_of(outcome: Outcome) -> Row:
             work=work,
             stages=stages,
             render_notes=tuple(outcome.record["notes"]),
+            backing_notes=tuple(_doubts(outcome.backing, outcome.record["voice"])),
         )
     except (KeyError, TypeError, AttributeError):
         return row  # written by another version, and out of date: it tells nothing
@@ -180,14 +186,23 @@ def _figures(outcome: Outcome) -> dict[str, float | None]:
 
 
 def _above(
-    backing: BackingLevel | None, record: dict[str, Any], loudness: float | None
+    backing: HeardBacking | None, record: dict[str, Any], loudness: float | None
 ) -> float | None:
     """LU of a voice of that loudness above its backing, each counted as it sounds in the mix."""
     if backing is None:
         return None
-    channels = record["output"]["channels"]
-    wider = widening(channels, backing.channels) - widening(backing.channels, channels)
+    channels, others = record["output"]["channels"], backing.extent.channels
+    wider = widening(channels, others) - widening(others, channels)
     return _sum(difference(loudness, backing.lufs), wider)
+
+
+def _doubts(backing: HeardBacking | None, voice: dict[str, Any]) -> Iterator[str]:
+    if backing is None:
+        return
+    if backing.lufs is None:
+        yield doubts.of_silent_backing()
+    extent = Extent(voice["frames"] / voice["rate"], voice["channels"])
+    yield from doubts.of_backing(backing.extent, extent)
 
 
 def _work(stage: dict[str, Any]) -> float | None:

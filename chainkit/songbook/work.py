@@ -21,6 +21,7 @@ from typing import Any, NamedTuple
 from chainkit.audio.reader import AudioReader, sha256
 from chainkit.chain.faults import Faults
 from chainkit.chain.stream import measure_loudness
+from chainkit.doubts import Extent
 from chainkit.errors import (
     AudioFileError,
     ChainFileError,
@@ -38,11 +39,11 @@ STATES = CURRENT, RENDERED, STALE, FAILED = "current", "rendered", "to render", 
 NEVER, FORCED = "never rendered", "asked for"
 
 
-class BackingLevel(NamedTuple):
-    """What a backing tells: its integrated loudness in LUFS, None for silence, and its channels."""
+class HeardBacking(NamedTuple):
+    """What a backing tells: its integrated loudness in LUFS, None for silence, and its extent."""
 
     lufs: float | None
-    channels: int
+    extent: Extent
 
 
 @dataclass(frozen=True)
@@ -58,7 +59,7 @@ class Outcome:
         Why it is to be or was rendered, or what failed, a line each.
     record : dict or None
         The render record that is there: of a current render, or of an earlier one.
-    backing : BackingLevel or None
+    backing : HeardBacking or None
         What the voice is heard against, where the songbook names it.
     """
 
@@ -66,7 +67,7 @@ class Outcome:
     state: str
     reason: str = ""
     record: dict[str, Any] | None = None
-    backing: BackingLevel | None = None
+    backing: HeardBacking | None = None
 
 
 Work = Callable[[Outcome], Outcome]
@@ -223,9 +224,9 @@ def _without_points(chain: dict[str, Any]) -> dict[str, Any]:
     return chain | {"stages": stages}
 
 
-def _backing(voice: Voice) -> BackingLevel | None:
+def _backing(voice: Voice) -> HeardBacking | None:
     if voice.backing is None:
         return None
     reader = AudioReader(voice.backing)
     loudness = measure_loudness(reader.blocks(), reader.rate, reader.channels)
-    return BackingLevel(loudness, reader.channels)
+    return HeardBacking(loudness, reader.extent)

@@ -35,13 +35,20 @@ def folder(tmp_path, rng, monkeypatch):
 
 
 def test_what_is_odd_about_a_comparison_is_told(folder, capsys, rng):
-    """A backing that is too short, and one candidate alone."""
+    """A backing that is too short or not of this voice, and one candidate alone."""
     soundfile.write("short.wav", 0.05 * rng.standard_normal(60_000), 48000, "PCM_24")
     command = ["compare", "voice.wav", "--chain", "chain.yaml", "--backing", "short.wav", "--json"]
     assert main([*command, "-o", "one"]) == 0
     told = capsys.readouterr().err
     assert "the backing ends after 1.2 s, the voice after 2.0 s: silence counts as the rest" in told
     assert "one candidate alone, nothing to compare: add --untreated or another --chain" in told
+    soundfile.write("long.wav", 0.05 * rng.standard_normal((149_000, 4)), 48000, "PCM_24")
+    command[5] = "long.wav"
+    assert main([*command, "--untreated", "-o", "long"]) == 0
+    assert capsys.readouterr().err.splitlines() == [
+        "chainkit: the backing lasts 3.1 s, the voice ends after 2.0 s; is it the right file?",
+        "chainkit: channels: the backing has 4, the voice 1; is it the right file?",
+    ]
     command[5] = "backing.wav"
     assert main([*command, "--untreated", "-o", "two"]) == 0
     assert capsys.readouterr().err == ""
@@ -82,6 +89,13 @@ def test_a_file_without_a_level_in_the_mix_is_named(folder, rng, capsys, voice, 
     assert main(["compare", *ONE, "--backing", "backing.wav", "-o", "out"]) == 3
     assert capsys.readouterr().err.splitlines()[-1].startswith(f"chainkit: {told}")
     assert not (folder / "out").exists()
+
+
+def test_a_silent_backing_is_no_mix_at_a_level_of_one_s_own_either(folder, capsys):
+    soundfile.write("backing.wav", np.zeros(96_000), 48000, "PCM_24")
+    options = ["--backing", "backing.wav", "--voice-level=-2LU", "-o", "out"]
+    assert main(["compare", *ONE, *options]) == 3
+    assert "backing.wav is silent while voice.wav lasts: there is no mix" in capsys.readouterr().err
 
 
 IN_THE_MIX = ["--backing", "backing.wav", "--squeeze"]

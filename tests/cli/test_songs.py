@@ -414,6 +414,50 @@ def test_a_makeup_out_of_reach_is_told_of_its_song(record, capsys):
     assert voice["render_notes"] == [note]
 
 
+@pytest.mark.parametrize(
+    ("seconds", "channels", "level", "asked"),
+    [
+        (4, 2, 0.1, []),
+        (5.5, 1, 0.1, []),
+        (2, 2, 0.1, ["the backing ends after 2.0 s, the voice after 4.0 s"]),
+        (8, 2, 0.1, ["the backing lasts 8.0 s, the voice ends after 4.0 s"]),
+        (4, 4, 0.1, ["channels: the backing has 4, the voice 1"]),
+        (4, 2, 0.0, ["the backing is silent"]),
+    ],
+)
+def test_a_backing_that_seems_the_wrong_one_is_asked_about(
+    record, capsys, rng, seconds, channels, level, asked
+):
+    folder = record(1)
+    x = level * rng.standard_normal((round(seconds * RATE), channels))
+    soundfile.write("backing.wav", x, RATE, "FLOAT")
+    (folder / "book.yaml").write_text(book_of(1, ", backing: backing.wav"))
+    assert songs() == 0
+    out = capsys.readouterr().out
+    asked = [f"{words}; is it the right file?" for words in asked]
+    assert re.findall(r"\* song 1 \(Song 1\), lead: (.*right file.*)", out) == asked
+    page = (folder / "rendered" / "overview.html").read_text()
+    assert all(words in page for words in asked)
+    (voice,) = told(capsys)[1]["voices"]
+    assert voice["backing_notes"] == asked
+
+
+def test_rides_of_another_song_are_asked_about_wherever_they_are_used(record, capsys):
+    folder = record(1)
+    (folder / "moves.csv").write_text("seconds,gain_db\n0,-3\n209,-3\n")
+    (folder / "ridden.yaml").write_text("chainkit: 1\nstages: [ride: {file: moves.csv}]\n")
+    asked = "ride goes on to 209.0 s, the voice ends after 4.0 s; is it the right file?"
+    assert main(["render", "1/lead.wav", "--chain", "ridden.yaml", "-o", "out.wav"]) == 0
+    assert f"chainkit: {asked}\n" in capsys.readouterr().err
+    assert json.loads((folder / "out.record.json").read_text())["notes"] == [asked]
+    options = ["--chain", "ridden.yaml", "--untreated", "-o", "compared"]
+    assert main(["compare", "1/lead.wav", *options]) == 0
+    assert f"chainkit: ridden: {asked}\n" in capsys.readouterr().err
+    (folder / "book.yaml").write_text(book_of(1, ", rides: moves.csv"))
+    assert songs() == 0
+    assert f"* song 1 (Song 1), lead: {asked}\n" in capsys.readouterr().out
+
+
 def test_a_lost_recall_sheet_is_written_again(record):
     folder = record(1)
     songs()
