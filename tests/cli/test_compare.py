@@ -98,6 +98,14 @@ def test_a_silent_backing_is_no_mix_at_a_level_of_one_s_own_either(folder, capsy
     assert "backing.wav is silent while voice.wav lasts: there is no mix" in capsys.readouterr().err
 
 
+def test_an_order_is_told_once_on_the_page_also_where_values_vary(folder, capsys):
+    options = ["--orders", "compress,eq", "--vary", "deess.threshold=-36dB,-30dB", "-o", "out"]
+    assert main(["compare", "voice.wav", "--chain", "chain.yaml", *options]) == 0
+    assert 'class="description"' not in (folder / "out" / "index.html").read_text()
+    assert main(["compare", *ONE, "--vary", "deess.threshold=-36dB,-30dB", "-o", "values"]) == 0
+    assert 'class="description"' in (folder / "values" / "index.html").read_text()
+
+
 IN_THE_MIX = ["--backing", "backing.wav", "--squeeze"]
 
 
