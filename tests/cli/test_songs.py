@@ -920,7 +920,7 @@ def test_all_faults_are_told_at_once(record):
         (8, "a voice needs file, its sound file"),
         (8, "no chain for role 'led'"),
         (8, "no key 'fil' in a voice"),
-        (9, "lead.yaml: deess.treshold: no key 'treshold'"),
+        (9, "deess.treshold: no key 'treshold'"),
         (9, told[9][1]),
         (9, told[10][1]),
         (13, "this output, 'rendered/B/double.wav', is also that of the voice in line 12"),
