@@ -93,12 +93,17 @@ def read_chain(arguments: argparse.Namespace) -> Chain:
     from chainkit.chain.reading import find_chain
 
     chain = find_chain(arguments.chain)
+    changed: set[str] = set()
     for change in arguments.set:
         path, equals, text = change.partition("=")
         if not equals:
             raise UsageError(f"--set {change!r}: write STAGE.KEY=VALUE, e.g. compress.ratio=4:1")
-        place = Place(f"--set {path.strip()}")
-        chain = chain.with_value(path.strip(), text.strip(), place)
+        path = path.strip()
+        if path in changed:
+            raise UsageError(f"--set {path} is given twice; leave one")
+        changed.add(path)
+        place = Place(f"--set {path}")
+        chain = chain.with_value(path, text.strip(), place)
     if arguments.order is not None:
         chain = chain.reordered(name.strip() for name in arguments.order.split(","))
     return chain

@@ -137,6 +137,9 @@ def _filled(chain: Chain, names: list[str], order: list[str]) -> list[str]:
 
 def _grid(chain: Chain, vary: Sequence[str]) -> Iterator[tuple[Chain, str]]:
     axes = [_axis(text) for text in vary]
+    paths = [path for path, _ in axes]
+    if twice := [path for path in paths if paths.count(path) > 1]:
+        raise UsageError(f"--vary {twice[0]} is given twice; give all of its values at once")
     for values in itertools.product(*(values for _, values in axes)):
         changed, words = chain, []
         for (path, _), value in zip(axes, values, strict=True):

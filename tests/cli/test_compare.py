@@ -272,6 +272,11 @@ ONE = ["voice.wav", "--chain", "chain.yaml"]
         ([*ONE, "--vary", "deess.frequency=90kHz", "-o", "o"], 2, "--vary deess.frequency=90kHz: "),
         ([*ONE, "--pin", "gate", "--orders", "all", "-o", "out"], 2, "gate"),
         ([*ONE, "--pin", "eq", "-o", "out"], 2, "--orders all"),
+        (
+            [*ONE, "--vary", "deess.range=3dB,4dB", "--vary", "deess.range=6dB", "-o", "out"],
+            2,
+            "--vary deess.range is given twice",
+        ),
         ([*ONE, "--voice-level=-2 LU", "-o", "out"], 2, "needs --backing"),
         (["nope.wav", "--chain", "chain.yaml", "-o", "out"], 3, "does not exist"),
         ([*ONE, "--backing", "slow.wav", "-o", "out"], 3, "one sample rate"),

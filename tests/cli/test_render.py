@@ -387,6 +387,12 @@ def test_an_output_that_would_clip_is_not_put_in_place(folder, capsys):
             "chainkit: --set gate.range: no stage 'gate'; the chain has eq, deess, compress",
         ),
         (
+            ["voice.wav", "--chain", "chain.yaml", "-o", "o.wav"]
+            + ["--set", "deess.range=3dB", "--set", "deess.range = 4dB"],
+            2,
+            "chainkit: --set deess.range is given twice; leave one",
+        ),
+        (
             ["voice.wav", "--chain", "chain.yaml", "-o", "o.wav", "--set", "working_level=3"],
             2,
             "chainkit: --set working_level: '3' has no unit",
