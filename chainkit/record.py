@@ -17,7 +17,7 @@ from chainkit.audio.reader import AudioReader
 from chainkit.chain import Chain
 from chainkit.chain.reading import chain_from_dict
 from chainkit.chain.stream import Prepared
-from chainkit.errors import UsageError
+from chainkit.errors import UsageError, reason
 from chainkit.gainlog import GainLog
 from chainkit.stages.ride import Ride
 from chainkit.units import SEEDS
@@ -151,7 +151,7 @@ def load_record(path: str | Path) -> dict[str, Any]:
         with open(os.fspath(path), "rb") as file:
             record = json.loads(file.read(MAX_BYTES))
     except OSError as fault:
-        raise UsageError(f"cannot read {path}: {fault.strerror}") from None
+        raise UsageError(f"cannot read {path}: {reason(fault)}") from None
     except (ValueError, RecursionError):
         raise UsageError(f"{path} is not a render record: it is not JSON text") from None
     if not isinstance(record, dict) or record.get("chainkit_record") != FORMAT:

@@ -22,7 +22,7 @@ from chainkit.audio.formats import FLOATS, WIDTHS, system_name
 from chainkit.audio.metadata import Metadata, read_metadata
 from chainkit.audio.plain import SUBTYPES, PlainSamples
 from chainkit.doubts import Extent
-from chainkit.errors import AudioFileError
+from chainkit.errors import AudioFileError, reason
 from chainkit.units import MOST_CHANNELS, RATES
 
 BLOCK = 65536  # frames
@@ -239,8 +239,7 @@ def _open_chunks(path: Path) -> ChunkFile:
     except FileNotFoundError as fault:
         raise AudioFileError(f"{path} does not exist") from fault
     except OSError as fault:
-        reason = (fault.strerror or str(fault)).lower()
-        raise AudioFileError(f"{path} cannot be read: {reason}") from fault
+        raise AudioFileError(f"{path} cannot be read: {reason(fault)}") from fault
 
 
 class _AsRF64(io.FileIO):

@@ -12,7 +12,7 @@ from typing import Any, NoReturn
 
 from chainkit.cli import show
 from chainkit.cli.firstuse import tell_of_compiling
-from chainkit.errors import ChainkitError, UsageError
+from chainkit.errors import ChainkitError, UsageError, reason
 from chainkit.leaving import leave_on_signals
 from chainkit.units import nearest
 
@@ -110,8 +110,7 @@ def run(command: str, words: Sequence[str], commands: Sequence[str]) -> int:
     except OSError as fault:
         place = fault.filename or ("standard output" if _stdout_fails() else "")
         _silence_stdout()
-        reason = (fault.strerror or str(fault)).lower()
-        show.note(f"{place}: {reason}" if place else reason)
+        show.note(f"{place}: {reason(fault)}" if place else reason(fault))
         return 4
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any
@@ -12,6 +11,7 @@ from chainkit.doubts import Extent
 from chainkit.dsp.levels import difference
 from chainkit.dsp.loudness import widening
 from chainkit.songbook.work import FAILED, NEVER, STALE, HeardBacking, Outcome
+from chainkit.units import typeset
 
 NOTES = "notes"
 
@@ -216,9 +216,4 @@ def _sum(one: float | None, other: float | None) -> float | None:
 
 def listed(changes: Iterable[tuple[str, str]]) -> str:
     """Changed values in words: ``deess.threshold −36 dB, eq.bypass true``."""
-    return ", ".join(f"{path} {_typeset(text)}" for path, text in changes)
-
-
-def _typeset(text: str) -> str:
-    """`text` with the minus sign of print where a number begins with that of a keyboard."""
-    return re.sub(r"(?<![\w.])-(?=[\d.])", "−", text)
+    return ", ".join(f"{path} {typeset(text)}" for path, text in changes)

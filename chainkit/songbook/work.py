@@ -29,6 +29,7 @@ from chainkit.errors import (
     ExistsError,
     Known,
     OutputError,
+    reason,
 )
 from chainkit.record import Outputs, load_record, seen_from, told_output, versions
 from chainkit.rendering import Options, render
@@ -96,7 +97,7 @@ def render_voice(found: Outcome, *, allow_clipping: bool = False) -> Outcome:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as fault:
-        raise OutputError(f"the folder {folder} cannot be made: {fault.strerror}") from None
+        raise OutputError(f"the folder {folder} cannot be made: {reason(fault)}") from None
     options = Options(force=True, allow_clipping=allow_clipping)
     try:
         record = render(voice.file, voice.chain, voice.output, options).record

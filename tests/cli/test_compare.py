@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import errno
 import html
 import json
 import re
@@ -14,6 +15,7 @@ import pytest
 import soundfile
 from signals import bursts
 
+from chainkit.audio import atomic
 from chainkit.cli.main import main
 
 CHAIN = """\
@@ -96,6 +98,18 @@ def test_a_silent_backing_is_no_mix_at_a_level_of_one_s_own_either(folder, capsy
     options = ["--backing", "backing.wav", "--voice-level=-2LU", "-o", "out"]
     assert main(["compare", *ONE, *options]) == 3
     assert "backing.wav is silent while voice.wav lasts: there is no mix" in capsys.readouterr().err
+
+
+def test_what_cannot_be_written_is_named_as_it_was_asked_for(folder, capsys, monkeypatch):
+    """As on a full disk: the file that was being written lies in no folder that the user knows."""
+
+    def full(comparison, folder):
+        raise atomic.cannot_write(folder / "candidates.csv", OSError(errno.ENOSPC, "No space"))
+
+    monkeypatch.setattr("chainkit.cli.compare.write_folder", full)
+    assert main(["compare", *ONE, "-o", "out"]) == 4
+    assert capsys.readouterr().err.endswith("chainkit: out cannot be written: no space\n")
+    assert not (folder / "out").exists()
 
 
 def test_an_order_is_told_once_on_the_page_also_where_values_vary(folder, capsys):
@@ -241,7 +255,7 @@ def test_what_a_render_notes_is_told_once_of_all_it_is_about(folder, capsys):
     assert notes[:2] == [notes[0]] * 2
     assert notes[2:] == [notes[2]] * 2
     names = [candidate["name"] for candidate in found]
-    due = [f"{names[n]}, {names[n + 1]}: {notes[n]}" for n in (0, 2)]
+    due = [f"{names[n]}; {names[n + 1]}: {notes[n]}" for n in (0, 2)]
     told = [line.removeprefix("chainkit: ") for line in capsys.readouterr().err.splitlines()]
     assert told == due
     page = (folder / "out/index.html").read_text(encoding="utf-8")

@@ -980,6 +980,20 @@ def test_check_tells_what_cannot_be_read_and_what_is_empty(record, capsys):
     assert capsys.readouterr().err == "chainkit: book.yaml: song 2 (Planned) has no voices\n"
 
 
+@pytest.mark.parametrize("command", ["check", "songs"])
+def test_rides_for_a_bypassed_ride_stage_are_told(record, capsys, command):
+    folder = record(1)
+    (folder / "moves.csv").write_text("seconds,gain_db\n0,-3\n")
+    ride = "stages:\n  - ride: {points: [[0 s, -1 dB]]}\n"
+    _edit(folder / "lead.yaml", "stages:\n", ride)
+    for bypass, told in (("no", 0), ("yes", 1)):
+        extra = f", rides: moves.csv, changes: {{ride.bypass: {bypass}}}"
+        (folder / "book.yaml").write_text(book_of(1, extra))
+        assert main([command, "book.yaml", *["--dry-run"] * (command == "songs")]) == 0
+        remark = "chainkit: book.yaml:7:47: the ride stage is bypassed: no move is made\n"
+        assert capsys.readouterr().err.count(remark) == told
+
+
 def test_songs_tells_of_songs_without_voices_as_check_does(record, capsys):
     folder = record(1)
     (folder / "book.yaml").write_text(book_of(1) + "  - {title: Planned, voices: []}\n")

@@ -229,7 +229,7 @@ def test_notes_name_the_candidates_they_are_about(visit, small):
     page = visit(small)
     told = page.get_by_role("list", name="Notes").get_by_role("listitem").all_inner_texts()
     shown = [" ".join(name.split()) for name in NAMES[:2]]
-    assert told == [f"{', '.join(shown)}: Its makeup ends at 48 dB", "All candidates: Dithered"]
+    assert told == [f"{'; '.join(shown)}: Its makeup ends at 48 dB", "All candidates: Dithered"]
 
 
 def test_twins_are_called_the_same(visit, small):
