@@ -44,6 +44,11 @@ class ChainkitError(Exception):
         return f"{self}; {self.override}" if self.override else str(self)
 
 
+def reason(fault: OSError) -> str:
+    """The system's reason, as it stands inside a sentence."""
+    return (fault.strerror or str(fault)).lower()
+
+
 class UsageError(ChainkitError):
     """A wrong command, option or call."""
 

@@ -10,14 +10,16 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from chainkit import doubts
 from chainkit.audio.formats import check_subtype
 from chainkit.audio.reader import AudioReader
 from chainkit.chain import Chain
 from chainkit.chain.reading import chain_from_dict
 from chainkit.chain.stream import Prepared
-from chainkit.errors import UsageError
+from chainkit.errors import UsageError, reason
 from chainkit.gainlog import GainLog
 from chainkit.stages.compress import Compress, is_matched
+from chainkit.stages.ride import Ride
 from chainkit.units import SEEDS
 
 FORMAT = 1
@@ -68,19 +70,26 @@ def describe_file(reader: AudioReader, digest: str, folder: Path, path: Path) ->
     }
 
 
-def describe_chain(asked: Chain, prepared: Prepared, folder: Path) -> dict[str, Any]:
-    """The chain as it was rendered, the values that were measured for it, and what to know."""
+def describe_chain(
+    asked: Chain, prepared: Prepared, seconds: float, folder: Path
+) -> dict[str, Any]:
+    """The chain as it was rendered, the values that were measured for it, and what to know.
+
+    `seconds` is how long the voice is.
+    """
     matched = {
         after.name: after.makeup
         for before, after in zip(asked.stages, prepared.chain.stages, strict=True)
         if is_matched(before) and isinstance(after, Compress) and before != after
     }
+    rides = [stage for stage in asked.active if isinstance(stage, Ride)]
+    odd = [note for ride in rides for note in doubts.of_ride(ride.name, ride.end, seconds)]
     return {
         "chain_file": seen_from(folder, asked.file) if asked.file else None,
         "chain": prepared.chain.resolved().as_dict(),
         "trim_db": prepared.trim,
         "matched_makeup_db": matched,
-        "notes": list(prepared.notes),
+        "notes": [*prepared.notes, *odd],
     }
 
 
@@ -127,7 +136,7 @@ def load_record(path: str | Path) -> dict[str, Any]:
         with open(os.fspath(path), "rb") as file:
             record = json.loads(file.read(MAX_BYTES))
     except OSError as fault:
-        raise UsageError(f"cannot read {path}: {fault.strerror}") from None
+        raise UsageError(f"cannot read {path}: {reason(fault)}") from None
     except (ValueError, RecursionError):
         raise UsageError(f"{path} is not a render record: it is not JSON text") from None
     if not isinstance(record, dict) or record.get("chainkit_record") != FORMAT:

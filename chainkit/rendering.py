@@ -344,7 +344,7 @@ def _record(
         "chainkit_record": FORMAT,
         "voice": describe_file(reader, pass_.digest.result(), folder, reader.path),
         "output": output,
-        **describe_chain(asked, prepared, folder),
+        **describe_chain(asked, prepared, reader.extent.seconds, folder),
         "log": {
             "file": outputs.log.name,
             "sha256": log_digest,

@@ -28,6 +28,11 @@ _COMMA = re.compile(r",(\d+)\s*(\S.*)?")
 _RATIO = re.compile(rf"\s*({NUMBER}|inf|∞)\s*:\s*({NUMBER})\s*")
 
 
+def typeset(text: str) -> str:
+    """`text` with the minus sign of print where a number begins with that of a keyboard."""
+    return re.sub(r"(?<![\w.])-(?=[\d.])", "−", text)
+
+
 class Quantity:
     """A kind of quantity: its units, how it is read and how it is shown.
 

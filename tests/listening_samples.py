@@ -95,6 +95,16 @@ def wide_page(folder: Path, rng: np.random.Generator, figures: int) -> Path:
     return write_listening_page(folder / "page", page)
 
 
+def many_page(folder: Path, rng: np.random.Generator) -> Path:
+    """Thirty candidates with long names."""
+    folder.mkdir()
+    first = candidate(folder, rng, "first", 2.0)
+    names = (f"deess → a stage with a long name → eq, eq.bands.2.gain {n} dB" for n in range(30))
+    candidates = tuple(replace(first, name=name, description="") for name in names)
+    page = ListeningPage("Many", RATE, 2 * RATE, VIEWS, candidates)
+    return write_listening_page(folder / "page", page)
+
+
 def large_page(folder: Path, rng: np.random.Generator) -> Path:
     """Twelve candidates of four minutes at 48 kHz."""
     folder.mkdir()

@@ -5,8 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 from chainkit.chain import Chain
+from chainkit.doubts import Extent
 from chainkit.songbook.model import Voice
-from chainkit.songbook.work import CURRENT, Outcome
+from chainkit.songbook.work import CURRENT, HeardBacking, Outcome
 
 # Seven ordinary songs: each figure a little off the middle, as voices are.
 OFFSETS = (0.0, 0.3, -0.4, 0.2, -0.1, 0.5, -0.3)
@@ -22,9 +23,9 @@ def stage(kind, work, inside=None):
 def outcome(
     number, *, changes=(), rides=None, sibilance=0.0, level=0.0, deess=0.0, compress=0.0,
     spread=0.0, noise=0.0, clipped=0, loudness=0.0,
-    notes=(),
+    backing=None, notes=(),
 ):  # fmt: skip
-    """A song whose figures are the usual ones and so much more."""
+    """A song whose figures are the usual ones and so much more; its backing in LUFS."""
     off = OFFSETS[number % len(OFFSETS)]
     before = {
         "integrated_lufs": -26.0 + level + off, "loudness_range_lu": 9.0 + spread - off,
@@ -38,9 +39,10 @@ def outcome(
     for levels in (before, after):
         levels["loudest_channel_lufs"] = levels["integrated_lufs"]  # of mono
     record = {
-        "voice": {"channels": 1},
         "trim_db": -20.0 - before["integrated_lufs"],
         "notes": list(notes),
+        "voice": {"frames": 4 * 48000, "rate": 48000, "channels": 1},
+        "output": {"channels": 1},
         "levels": {"before": before, "after": after | {"sibilance_index_db": -15.0 + off}},
         "stages": {
             "eq": {"kind": "eq"},
@@ -53,7 +55,8 @@ def outcome(
         backing=None, rides=rides, changes=tuple(changes), chain=Chain(()),
         output=Path("rendered") / f"Song {number}" / "lead.wav",
     )  # fmt: skip
-    return Outcome(voice, CURRENT, "", record)
+    beneath = None if backing is None else HeardBacking(backing, Extent(4.0, 1))
+    return Outcome(voice, CURRENT, "", record, beneath)
 
 
 def usual(*numbers):

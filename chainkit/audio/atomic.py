@@ -19,7 +19,7 @@ from typing import IO, Any
 from chainkit.audio.chunks import SOUNDS
 from chainkit.audio.formats import CONTAINERS
 from chainkit.audio.leftovers import held, pending_name, remove_ended
-from chainkit.errors import ExistsError, OutputError, UsageError
+from chainkit.errors import ExistsError, OutputError, UsageError, reason
 
 PathLike = str | os.PathLike[str]
 
@@ -209,13 +209,13 @@ def refuse_folder(path: PathLike) -> None:
 
 def cannot_write(path: PathLike, fault: OSError) -> OutputError:
     """The system's reason why `path` cannot be written, as a fault of the user."""
-    reason = (fault.strerror or str(fault)).lower()
+    why = reason(fault)
     if isinstance(fault, FileNotFoundError):
         folder = _target(path).parent
         # Folders that the system makes up, such as /proc, are there and take no file.
         what = "no file can be made in" if folder.is_dir() else "there is no folder"
-        reason = f"{what} {str(folder)!r}"
-    return OutputError(f"{path} cannot be written: {reason}")
+        why = f"{what} {str(folder)!r}"
+    return OutputError(f"{path} cannot be written: {why}")
 
 
 def _target(path: PathLike) -> Path:

@@ -21,7 +21,8 @@ from chainkit.audio.chunks import WAVE_MAGICS, ChunkFile
 from chainkit.audio.formats import FLOATS, GREATEST, WIDTHS, system_name
 from chainkit.audio.metadata import Metadata, read_metadata
 from chainkit.audio.plain import SUBTYPES, PlainSamples
-from chainkit.errors import AudioFileError
+from chainkit.doubts import Extent
+from chainkit.errors import AudioFileError, reason
 from chainkit.units import MOST_CHANNELS, RATES
 
 BLOCK = 65536  # frames
@@ -69,6 +70,11 @@ class AudioReader:
         self._tags = [name for name, text in texts.items() if text]
         self._refuse_cut_short("frames", WIDTHS.get(self.subtype, 1) * self.channels)
         self._refuse_out_of_range()
+
+    @property
+    def extent(self) -> Extent:
+        """Its length and its channels."""
+        return Extent(self.frames / self.rate, self.channels)
 
     @cached_property
     def metadata(self) -> Metadata:
@@ -232,8 +238,7 @@ def _open_chunks(path: Path) -> ChunkFile:
     except FileNotFoundError as fault:
         raise AudioFileError(f"{path} does not exist") from fault
     except OSError as fault:
-        reason = (fault.strerror or str(fault)).lower()
-        raise AudioFileError(f"{path} cannot be read: {reason}") from fault
+        raise AudioFileError(f"{path} cannot be read: {reason(fault)}") from fault
 
 
 class _AsRF64(io.FileIO):

@@ -7,6 +7,8 @@ that a plain scalar stays text until a setting asks for a number (YAML 1.2 core 
 
 from __future__ import annotations
 
+import os
+import stat
 from collections.abc import Iterator
 from os import PathLike, fspath
 from typing import Any, NamedTuple, NoReturn
@@ -14,7 +16,7 @@ from typing import Any, NamedTuple, NoReturn
 import yaml
 
 from chainkit.chain.faults import Faults
-from chainkit.errors import NOTHING, ChainFileError, Known, UsageError
+from chainkit.errors import NOTHING, ChainFileError, Known, UsageError, reason
 from chainkit.texts import brief, cut
 
 MAX_BYTES = 1 << 20
@@ -117,10 +119,12 @@ def read_text(path: str | PathLike[str]) -> str:
         `path` is no path; a number would be taken for an open file.
     """
     try:
+        if stat.S_ISFIFO(os.stat(path).st_mode):  # it would be waited for
+            raise UsageError(f"cannot read {path}: not a regular file")
         with open(fspath(path), "rb") as file:
             data = file.read(MAX_BYTES + 1)
     except OSError as fault:
-        raise UsageError(f"cannot read {path}: {fault.strerror}") from None
+        raise UsageError(f"cannot read {path}: {reason(fault)}") from None
     if len(data) > MAX_BYTES and b"\0" not in data:
         raise ChainFileError("the file is above 1 MiB", str(path))
     try:

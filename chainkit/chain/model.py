@@ -173,11 +173,16 @@ class Chain:
         UsageError
             There is no such stage; the message names the nearest.
         """
+        try:
+            return self._index(name)
+        except SettingFault as fault:
+            raise UsageError(f"{self.source}: {fault}") from None
+
+    def _index(self, name: str) -> int:
         names = [stage.name for stage in self.stages]
         if name not in names:
-            found = f"it has {', '.join(names)}" if names else "it has no stages"
-            told = f"no stage {brief(name)}; {found}{nearest(name, names)}"
-            raise UsageError(f"{self.source}: {told}")
+            found = f"the chain has {', '.join(names) or 'no stages'}"
+            raise SettingFault((), f"no stage {brief(name)}; {found}{nearest(name, names)}")
         return names.index(name)
 
     def reordered(self, names: Iterable[str]) -> Chain:
@@ -241,8 +246,8 @@ class Chain:
         text : str
             The value as it would stand in a chain file: ``-36 dB``; ``none`` for no working level.
         place : Place or None
-            Where the change stands, for the faults that the value has later, such as at a sample
-            rate; the path if None.
+            Where the change stands, for its faults, also those that the value has later, such as
+            at a sample rate; the path in this chain if None.
 
         Returns
         -------
@@ -258,29 +263,33 @@ class Chain:
         if not isinstance(path, str) or not isinstance(text, str):
             due = "path and value are text, such as 'deess.threshold' and '-36 dB'"
             raise TypeError(f"{due}; found {path!r} and {text!r}")
+        place = place or Place(f"{self.source}: {cut(path)}")
+        try:
+            return self._changed(path, text, place)
+        except SettingFault as fault:
+            # A place in a file does not tell the path; another is named after it.
+            blamed = cut(path) if place.line else place.source
+            raise UsageError(f"{blamed}: {fault}") from None
+
+    def _changed(self, path: str, text: str, place: Place) -> Chain:
         if path == "working_level":
             return replace(self, working_level=self._read(path, WORKING_LEVEL, text))
         stage_name, _, rest = path.partition(".")
         if not rest:
-            told = f"{brief(path)}: write STAGE.KEY, for example deess.threshold"
-            raise UsageError(f"{self.source}: {told}")
-        index = self.index(stage_name)
-        try:
-            stage = walk.changed(self.stages[index], rest.split("."), text)
-        except SettingFault as fault:
-            raise UsageError(f"{self.source}: {cut(path)}: {fault.message}") from None
+            raise SettingFault((), "write STAGE.KEY, for example deess.threshold")
+        index = self._index(stage_name)
+        stage = walk.changed(self.stages[index], rest.split("."), text)
         stages = list(self.stages)
         stages[index] = stage
         trail = (index, *(int(key) - 1 if key.isdecimal() else key for key in rest.split(".")))
-        place = (place or Place(f"{self.source}: {path}"))._replace(text=text)
-        places = {**self.places, trail: place}
+        places = {**self.places, trail: place._replace(text=text)}
         return replace(self, stages=tuple(stages), places=places)
 
     def _read(self, path: str, form: Amount, text: str) -> Any:
         try:
             return form.read(text)
         except ValueError as fault:
-            raise UsageError(f"{self.source}: {path} {brief(text)} {fault}") from None
+            raise SettingFault((path,), f"{brief(text)} {fault}") from None
 
     def stream(self, rate: int, channels: int) -> ChainStream:
         """Begin one use of the chain on blocks of audio.

@@ -11,7 +11,7 @@ from typing import Any
 
 from chainkit.chain.document import Place
 from chainkit.chain.faults import Faults
-from chainkit.errors import ChainFileError, Known, UsageError
+from chainkit.errors import ChainFileError, Known, UsageError, reason
 from chainkit.stages.base import Stage
 from chainkit.stages.ride import POINT, Ride
 from chainkit.texts import brief
@@ -40,7 +40,7 @@ def read_ride(path: str | PathLike[str]) -> tuple[tuple[float, float], ...]:
             raise UsageError(f"the ride file {path} is above {MAX_BYTES >> 20} MiB")
         return _points(csv.reader(data.decode("utf-8-sig").splitlines()), str(path))
     except OSError as fault:
-        raise UsageError(f"cannot read the ride file {path}: {fault.strerror}") from None
+        raise UsageError(f"cannot read the ride file {path}: {reason(fault)}") from None
     except (UnicodeDecodeError, csv.Error):
         raise UsageError(f"the ride file {path} is not CSV text") from None
 

@@ -16,15 +16,9 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from chainkit import doubts
 from chainkit.cli import show
-from chainkit.cli.options import (
-    add_backing,
-    add_force,
-    add_json,
-    ends_early,
-    quantity,
-    whole_number,
-)
+from chainkit.cli.options import add_backing, add_force, add_json, quantity, whole_number
 from chainkit.errors import ExistsError, OutputError, UsageError
 from chainkit.units import LOUDNESS, LOUDNESS_DIFFERENCE
 
@@ -158,13 +152,14 @@ def cautions(comparison: Comparison) -> Iterator[str]:
 
     voice, backing = comparison.voice, comparison.request.backing
     if backing is not None:
-        early = ends_early(backing.reader.frames / voice.rate, voice.frames / voice.rate)
-        if early:
-            yield f"{early}: silence counts as the rest of it; is it the right file?"
+        early = ": silence counts as the rest of it"
+        yield from doubts.of_backing(backing.reader.extent, voice.extent, early)
     if len(comparison.outcomes) == 1:
         yield "one candidate alone, nothing to compare: add --untreated or another --chain"
     for note, names in notes(comparison).items():
-        yield f"{show.shortened(names)}: {note}"
+        # Names may hold commas; what holds for all needs none.
+        some = len(names) < len(comparison.outcomes)
+        yield f"{show.shortened(names, between='; ')}: {note}" if some else note
 
 
 def refuse_what_is_there(target: Path, force: bool) -> None:
@@ -223,7 +218,12 @@ def _appearing(target: Path) -> Iterator[tuple[Path, Path]]:
         folder, scratch = pending / "whole", pending / "scratch"
         folder.mkdir()
         scratch.mkdir()
-        yield folder, scratch
+        try:
+            yield folder, scratch
+        except OutputError as fault:
+            # What was being written is no place that the user knows of.
+            _, _, why = str(fault).partition(" cannot be written: ")
+            raise (OutputError(f"{target} cannot be written: {why}") if why else fault) from fault
         if target.exists():
             shutil.rmtree(target)
         folder.rename(target)
@@ -255,7 +255,7 @@ def print_comparison(comparison: Comparison) -> None:
 
     for number, outcome in enumerate(comparison.outcomes, 1):
         twin = f"  (the same as {outcome.same_as})" if outcome.same_as is not None else ""
-        print(f"{number:>3}  {outcome.candidate.name}{twin}")
+        print(f"{number:>3}  {outcome.candidate.name}{twin}".replace("−", show.minus()))
     print()
     rows = []
     for figure in figures(comparison):

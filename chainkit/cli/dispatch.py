@@ -12,7 +12,7 @@ from typing import Any, NoReturn
 
 from chainkit.cli import show
 from chainkit.cli.firstuse import tell_of_compiling
-from chainkit.errors import ChainkitError, UsageError
+from chainkit.errors import ChainkitError, UsageError, reason
 from chainkit.leaving import leave_on_signals
 from chainkit.units import nearest
 
@@ -28,10 +28,33 @@ class Formatter(argparse.HelpFormatter):
         super().__init__(prog, width=max(columns - 2, 20))
 
 
+class Once(argparse.Action):
+    """Stores what is given, and refuses an option that is given twice, or a file named twice.
+
+    Of two values one would be lost without a word.
+    """
+
+    def __call__(self, parser: Any, namespace: Any, values: Any, option: str | None = None) -> None:
+        """Store `values`."""
+        given: set[str] = namespace.__dict__.setdefault("_given", set())
+        if option is not None and self.dest in given:
+            raise argparse.ArgumentError(self, "given twice; leave one")
+        named = values if isinstance(values, list) else []
+        if twice := [name for name in named if named.count(name) > 1]:
+            raise argparse.ArgumentError(self, f"{twice[0]} is named twice; leave one")
+        given.add(self.dest)
+        setattr(namespace, self.dest, values)
+
+
 class Parser(argparse.ArgumentParser):
     """Argument parser whose faults join the tree of `chainkit.errors`."""
 
     _words: Sequence[str] = ()
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        for action in (None, "store"):
+            self.register("action", action, Once)
 
     def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
         """As ever; a fault may ask what was given."""
@@ -45,12 +68,12 @@ class Parser(argparse.ArgumentParser):
 
     def _check_value(self, action: argparse.Action, value: Any) -> None:
         """Refuse what is none of the choices, and name the nearest."""
-        try:
-            super()._check_value(action, value)
-        except argparse.ArgumentError as fault:
-            if isinstance(value, str):
-                fault.message += nearest(value, action.choices or ())
-            raise
+        if action.choices is not None and value not in action.choices:
+            hint = nearest(value, action.choices) if isinstance(value, str) else ""
+            told = f"{value!r} is not one of {', '.join(map(str, action.choices))}{hint}"
+            if action.option_strings:
+                raise argparse.ArgumentError(action, told)
+            self.error(told)  # what it is called in the usage is no name
 
     def _misspelled(self) -> Iterator[str]:
         """For each word that is no option, but nearly one, which it is."""
@@ -87,8 +110,7 @@ def run(command: str, words: Sequence[str], commands: Sequence[str]) -> int:
     except OSError as fault:
         place = fault.filename or ("standard output" if _stdout_fails() else "")
         _silence_stdout()
-        reason = (fault.strerror or str(fault)).lower()
-        show.note(f"{place}: {reason}" if place else reason)
+        show.note(f"{place}: {reason(fault)}" if place else reason(fault))
         return 4
 
 

@@ -90,7 +90,7 @@ def measure(names: list[str]) -> dict[str, Measurement]:
     from chainkit.measure import measure_file
 
     frames, faults = {}, []
-    for name in dict.fromkeys(names):
+    for name in names:
         try:
             frames[name] = AudioReader(name).frames
         except AudioFileError as fault:

@@ -61,16 +61,6 @@ def add_backing(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def ends_early(backing: float, voice: float) -> str:
-    """What to say of a backing that ends a tenth of a second and more ahead of the voice.
-
-    Both in seconds; empty where it does not.
-    """
-    if voice - backing < 0.1:
-        return ""
-    return f"the backing ends after {backing:.1f} s, the voice after {voice:.1f} s"
-
-
 def add_chain(parser: argparse.ArgumentParser) -> None:
     """Add ``--chain``, ``--set`` and ``--order``."""
     parser.add_argument(
@@ -103,12 +93,17 @@ def read_chain(arguments: argparse.Namespace) -> Chain:
     from chainkit.chain.reading import find_chain
 
     chain = find_chain(arguments.chain)
+    changed: set[str] = set()
     for change in arguments.set:
         path, equals, text = change.partition("=")
         if not equals:
             raise UsageError(f"--set {change!r}: write STAGE.KEY=VALUE, e.g. compress.ratio=4:1")
-        place = Place(f"--set {path.strip()}")
-        chain = chain.with_value(path.strip(), text.strip(), place)
+        path = path.strip()
+        if path in changed:
+            raise UsageError(f"--set {path} is given twice; leave one")
+        changed.add(path)
+        place = Place(f"--set {path}")
+        chain = chain.with_value(path, text.strip(), place)
     if arguments.order is not None:
         chain = chain.reordered(name.strip() for name in arguments.order.split(","))
     return chain

@@ -11,8 +11,9 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
+from chainkit import doubts
 from chainkit.cli import show
-from chainkit.cli.options import add_backing, add_force, add_json, ends_early, quantity
+from chainkit.cli.options import add_backing, add_force, add_json, quantity
 from chainkit.cli.outputs import add_plot, checked_outputs
 from chainkit.errors import UsageError
 from chainkit.units import GAIN, SHARE
@@ -130,11 +131,16 @@ def unridden(rides: Rides) -> str:
 
 def cautions(rides: Rides) -> list[str]:
     """What the user should know."""
+    from chainkit.audio.reader import AudioReader
+
     total, found = len(rides.phrases), [unridden(rides)] if rides.unridden else []
-    early = "" if rides.backing_ends is None else ends_early(rides.backing_ends, rides.seconds)
-    if early:
+    if rides.backing is not None:
         behind = f", behind {rides.behind} of {show.counted(total, 'phrase')}"
-        found.append(f"{early}{behind if rides.behind else ''}; is it the right file?")
+        found += doubts.of_backing(
+            AudioReader(rides.backing).extent,
+            AudioReader(rides.voice).extent,
+            behind if rides.behind else "",
+        )
     if rides.alone:
         silent = f"the backing is silent under {rides.alone} of {show.counted(total, 'phrase')}"
         found.append(f"{silent}, which are only brought toward one loudness")

@@ -52,11 +52,14 @@ def counted(number: int, noun: str) -> str:
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
-def shortened(words: Sequence[str], most: int = 6) -> str:
-    """`words` with commas; of more than `most` the rest is counted, and told by ``--json``."""
+def shortened(words: Sequence[str], most: int = 6, between: str = ", ") -> str:
+    """`words` with commas, or what stands `between` them.
+
+    Of more than `most` the rest is counted, and told by ``--json``.
+    """
     more = len(words) - most
     rest = f" and {more} more, told by --json" if more > 0 else ""
-    return f"{', '.join(words[:most])}{rest}"
+    return f"{between.join(words[:most])}{rest}"
 
 
 def minus() -> str:

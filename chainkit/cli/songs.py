@@ -107,7 +107,8 @@ def _told_of(
     if arguments.json:
         _print_json(compared, outcomes, left)
     else:
-        _print(compared, outcomes, {_label(outcome) for outcome in failures})
+        chosen = [found for found in outcomes if found.voice in asked]
+        _print(compared, chosen, {_label(outcome) for outcome in failures})
     for outcome in failures:
         for line in outcome.reason.split("\n"):
             show.note(f"{_label(outcome)}: {line}")
@@ -196,16 +197,16 @@ def _work(
             running.run(due, work, jobs, report)
 
 
-def _print(found: Overview, outcomes: Sequence[Outcome], failures: Container[str]) -> None:
-    """Print how many voices were rendered and kept, the table, and what stands out.
+def _print(found: Overview, chosen: Sequence[Outcome], failures: Container[str]) -> None:
+    """Print how many of the chosen voices were rendered and kept, the table, what stands out.
 
     Failures are told at the end, and not here.
     """
     from chainkit.songbook.work import STATES
 
-    states = [outcome.state for outcome in outcomes]
+    states = [outcome.state for outcome in chosen]
     counted = [f"{states.count(state)} {state}" for state in STATES if state in states]
-    print(": ".join(filter(None, (show.counted(len(outcomes), "voice"), ", ".join(counted)))))
+    print(": ".join(filter(None, (show.counted(len(chosen), "voice"), ", ".join(counted)))))
     _list([f"{row.label}: {row.note}" for row in found.lacking if row.label not in failures])
     if found.rendered:
         print()

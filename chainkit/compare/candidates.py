@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from chainkit.chain import Chain
 from chainkit.chain.document import Place
 from chainkit.errors import UsageError
-from chainkit.units import NUMBER
+from chainkit.units import NUMBER, typeset
 
 MOST = 64
 UNTREATED = "untreated"
@@ -137,12 +137,20 @@ def _filled(chain: Chain, names: list[str], order: list[str]) -> list[str]:
 
 def _grid(chain: Chain, vary: Sequence[str]) -> Iterator[tuple[Chain, str]]:
     axes = [_axis(text) for text in vary]
+    paths = [path for path, _ in axes]
+    if twice := [path for path in paths if paths.count(path) > 1]:
+        raise UsageError(f"--vary {twice[0]} is given twice; give all of its values at once")
     for values in itertools.product(*(values for _, values in axes)):
         changed, words = chain, []
         for (path, _), value in zip(axes, values, strict=True):
             changed = changed.with_value(path, value, Place(f"--vary {path}={value}"))
-            words.append(f"{path} {value}")
+            words.append(f"{path} {typeset(_spaced(value))}")
         yield changed, ", ".join(words)
+
+
+def _spaced(value: str) -> str:
+    """``-30LUFS`` as it reads best: ``-30 LUFS``."""
+    return re.sub(rf"^({NUMBER})(?=[^\W\deE]|%)", r"\1 ", value)
 
 
 _RANGE = re.compile(
@@ -179,7 +187,8 @@ def _steps(
 
 
 def _slug(name: str) -> str:
-    words = re.sub(r"[^a-z0-9.+-]+", "-", name.lower().replace(" → ", "-")).strip("-.")
+    plain = name.lower().replace(" → ", "-").replace("−", "-")
+    words = re.sub(r"[^a-z0-9.+-]+", "-", plain).strip("-.")
     return words[:80] or "candidate"
 
 

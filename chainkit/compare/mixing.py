@@ -117,25 +117,26 @@ class Mix:
     Raises
     ------
     AudioFileError
-        The level is to be as in the files, and one of them is silent, or the voice too short.
+        The backing is silent, or the level is to be as in the files and the voice is, or too short.
     """
 
     def __init__(self, voice: AudioReader, backing: FittedBacking, level: float | None) -> None:
         self._backing = backing
         self._beneath = backing.loudness()
+        self._is_short = voice.frames < gating_block(voice.rate)  # then neither has a loudness
+        if self._beneath is None and not self._is_short:
+            told = f"{backing.reader.path} is silent while {voice.path} lasts: there is no mix"
+            raise AudioFileError(told)
         self.level = self._level_of(voice) if level is None else level
         self._powers = third_octave_powers(backing.blocks(), voice.rate)
 
     def _level_of(self, voice: AudioReader) -> float:
-        if voice.frames < gating_block(voice.rate):
+        if self._is_short or self._beneath is None:
             told = f"{voice.path} is shorter than {SHORTEST:g} s: it has no level in a mix"
             raise AudioFileError(told)
         loudness = self._meter(voice).integrated()
         if loudness is None:
             raise AudioFileError(f"{voice.path} is silent: it has no level in a mix")
-        if self._beneath is None:
-            backing = self._backing.reader.path
-            raise AudioFileError(f"{backing} is silent while {voice.path} lasts: there is no mix")
         return loudness - self._beneath
 
     def _meter(self, voice: AudioReader) -> LoudnessMeter:

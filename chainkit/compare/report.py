@@ -163,7 +163,7 @@ def as_csv_text(comparison: Comparison) -> str:
 
 
 def _cell(value: float | None) -> str:
-    return "" if value is None or not math.isfinite(value) else f"{value:.4f}"
+    return "" if value is None or not math.isfinite(value) else f"{value:z.4f}"
 
 
 def notes(comparison: Comparison) -> dict[str, list[str]]:

@@ -14,7 +14,7 @@ from typing import IO
 import numpy as np
 
 from chainkit.chain.stream import Audio
-from chainkit.errors import UsageError
+from chainkit.errors import UsageError, reason
 
 FIXED = ("frame", "seconds", "in_dbfs", "out_dbfs")
 """Columns besides those of the stages."""
@@ -86,6 +86,6 @@ def read_log(path: str | Path) -> Log:
         gains = {n.removesuffix("_db"): v for n, v in columns.items() if n not in FIXED}
         return Log(columns["seconds"], columns["in_dbfs"], columns["out_dbfs"], gains)
     except OSError as fault:
-        raise UsageError(f"cannot read {path}: {fault.strerror}") from None
+        raise UsageError(f"cannot read {path}: {reason(fault)}") from None
     except (ValueError, KeyError):
         raise UsageError(f"{path} is not a gain-reduction log") from None

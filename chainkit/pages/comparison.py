@@ -49,9 +49,10 @@ def _candidate(outcome: Outcome, comparison: Comparison) -> Candidate:
 
 
 def _description(outcome: Outcome) -> str:
-    """The order of stages, unless the name tells it already."""
+    """The order of stages, unless the name tells it already, perhaps with values that vary."""
     candidate = outcome.candidate
-    return "" if candidate.description == candidate.name else candidate.description
+    told = f", {candidate.description}," in f", {candidate.name},"
+    return "" if told else candidate.description
 
 
 def _reductions(outcome: Outcome) -> tuple[Reduction, ...]:

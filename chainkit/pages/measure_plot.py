@@ -49,7 +49,7 @@ def draw_measurements(
 
 def measurement_sheet(measurements: Mapping[str, Measurement]) -> Figure:
     """Sheet with the spectra and sibilants of all files, a key, and the loudness of each."""
-    names = [Path(name).name for name in measurements]
+    names = told_apart(list(measurements))
     columns, rows = _key_places(names)
     heights = [3.2, *[KEY_MARGIN + KEY_LINE * rows] * (rows > 0), *[2.2] * len(names)]
     sheet, grid = plots.figure(
@@ -64,6 +64,18 @@ def measurement_sheet(measurements: Mapping[str, Measurement]) -> Figure:
         title = f"Loudness of {name}: 0.4 s thin, 3 s dashed; sibilants shaded"
         _loudness(plots.panel(sheet, grid[row - len(names), :], title), measurement)
     return sheet
+
+
+def told_apart(paths: Sequence[str]) -> list[str]:
+    """The end of each path, as short as tells it from the others: ``one/lead.wav``."""
+    parts = [Path(path).parts for path in paths]
+    return [str(Path(*_ending(each, parts))) for each in parts]
+
+
+def _ending(path: tuple[str, ...], paths: Sequence[tuple[str, ...]]) -> tuple[str, ...]:
+    endings = (path[-length:] for length in range(1, len(path)))
+    alone = (end for end in endings if sum(other[-len(end) :] == end for other in paths) == 1)
+    return next(alone, path)
 
 
 def _key_places(names: Sequence[str]) -> tuple[int, int]:

@@ -18,6 +18,7 @@ from chainkit.pages.base import change, render_page
 from chainkit.pages.levels import LABELS, OF_A_RENDER
 from chainkit.pages.settings import every_setting
 from chainkit.pages.timeline import WIDTH, moving_stages, reduction_sheet, sheet_height
+from chainkit.songbook.model import RIDES
 from chainkit.songbook.rows import listed
 
 # Inches as drawn; the page shows them at about three quarters. A ride is drawn over time, with what
@@ -91,7 +92,7 @@ def recall_sheet(
     *,
     title: str = "",
     place: str = "",
-    changes: Sequence[tuple[str, str]] = (),
+    own: Sequence[tuple[str, str]] = (),
     about: str = "",
 ) -> str:
     """HTML text of the recall sheet of one render.
@@ -106,8 +107,8 @@ def recall_sheet(
         Heads the page; the name of the output if left out.
     place : str
         Where the song belongs: the name of its record, and its number.
-    changes : sequence of (str, str)
-        Path and text of each value that the song sets itself.
+    own : sequence of (str, str)
+        Path and text of each value that the song sets itself, ``rides`` and the file's name too.
     about : str
         Description in the page's head.
 
@@ -124,15 +125,16 @@ def recall_sheet(
     """
     chain = chain_from_dict(record["chain"], "render record")
     notes = [note for note in (chain.notes.strip(), *record["notes"]) if note]
-    stages = [_stage_entry(record, chain, index, changes) for index in range(len(chain.stages))]
-    own = listed(changes)
+    stages = _stage_entries(record, chain, own)
+    told = listed(own)
     over_time = 0.0 if log is None else PAGE_WIDTH * sheet_height(moving_stages(chain, log)) / WIDTH
     return render_page(
         "recall.html",
         title=title or record["output"]["file"],
         place=place,
         about=about,
-        own=own,
+        own=told,
+        level_is_own=any(path == "working_level" for path, _ in own),
         record=record,
         chain=chain,
         notes=notes,
@@ -141,7 +143,7 @@ def recall_sheet(
         stages=stages,
         reduction=None if log is None else _reduction(chain, log),
         over_time=over_time,
-        print_scale=_print_scale(stages, [*notes, own] if own else notes, over_time),
+        print_scale=_print_scale(stages, [*notes, told] if told else notes, over_time),
     )
 
 
@@ -159,8 +161,17 @@ def _levels(levels: Mapping[str, Any]) -> list[tuple[str, float | None, float | 
     return [(LABELS[key], before[key], after[key]) for key in OF_A_RENDER if key in before]
 
 
+def _stage_entries(
+    record: Mapping[str, Any], chain: Chain, own: Sequence[tuple[str, str]]
+) -> list[StageEntry]:
+    paths = [path for path, _ in own]
+    if RIDES in paths:  # they go into the first ride
+        paths += [f"{s.name}.points" for s in chain.stages if s.kind == "ride"][:1]
+    return [_stage_entry(record, chain, index, paths) for index in range(len(chain.stages))]
+
+
 def _stage_entry(
-    record: Mapping[str, Any], chain: Chain, index: int, changes: Sequence[tuple[str, str]]
+    record: Mapping[str, Any], chain: Chain, index: int, paths: Sequence[str]
 ) -> StageEntry:
     stage = chain.stages[index]
     statistics = record["stages"].get(stage.name, {})
@@ -172,13 +183,18 @@ def _stage_entry(
         picture=_picture(stage, index, record["voice"]["rate"]),
         statistics=statistics if "greatest_db" in statistics else None,
         matched=record["matched_makeup_db"].get(stage.name),
-        own=frozenset(_row_of(path) for path, _ in changes if path.startswith(f"{stage.name}.")),
+        own=frozenset(_row_of(path) for path in paths if path.startswith(f"{stage.name}.")),
     )
 
 
 def _row_of(path: str) -> str:
-    """What the row of the value at `path` is called: its keys, or the number of its band."""
+    """What the row of the value at `path` is called: its keys, or the number of its band.
+
+    The points of a ride are one row, from whatever file they are.
+    """
     keys = path.split(".")[1:]
+    if keys[0] in ("points", "file"):
+        return "points"
     return keys[1] if keys[0] == "bands" and len(keys) > 1 else " ".join(keys)
 
 

@@ -42,8 +42,7 @@ def lacks_sheet(voice: Voice) -> bool:
 
 def about(voice: Voice) -> str:
     """What the songbook says of a voice, in a line."""
-    own = listed([*voice.changes, *([("rides", voice.rides.name)] if voice.rides else [])])
-    return ", ".join(filter(None, (place(voice), voice.title, voice.name, own)))
+    return ", ".join(filter(None, (place(voice), voice.title, voice.name, listed(voice.own))))
 
 
 def place(voice: Voice) -> str:
@@ -69,7 +68,7 @@ def _tend(found: Outcome, allow_clipping: bool) -> Outcome:
         log,
         title=f"{voice.title}: {voice.name}",
         place=place(voice),
-        changes=voice.changes,
+        own=voice.own,
         about=about(voice),
     )
     with atomic_file(sheet_path(voice.output), force=True) as file:

@@ -17,7 +17,7 @@ from chainkit.dsp.attack import Attack
 from chainkit.dsp.hum import Hum, Line
 from chainkit.dsp.longterm import LongTerm
 from chainkit.dsp.regions import Region
-from chainkit.dsp.resonance import Resonance
+from chainkit.dsp.ringing.resonance import Resonance
 from chainkit.dsp.rumble import Rumble
 from chainkit.dsp.spectrum import nominal
 

@@ -13,7 +13,7 @@ from chainkit.dsp.hum import HIGHEST
 from chainkit.dsp.levels import power_to_db
 from chainkit.dsp.longterm import LongTerm
 from chainkit.dsp.regions import AIR, Region, Tilt, find_regions
-from chainkit.dsp.resonance import EXCITED, Resonance, find_resonances
+from chainkit.dsp.ringing.resonance import EXCITED, Resonance, find_resonances
 from chainkit.scout import findings as made
 from chainkit.scout.findings import SURE, Finding
 from chainkit.scout.hearing import Heard

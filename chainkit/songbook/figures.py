@@ -95,7 +95,12 @@ _SIBILANTS = _because(
 CAUSES = {
     "output_loudest_channel_lufs": (_LEVEL,),
     "output_sibilance_index_db": (_SIBILANTS,),
-    "above_backing_lu": (_LEVEL,),
+    "above_backing_lu": (
+        _because(
+            "recorded_above_backing_lu",
+            "it was recorded {} LU further above it", "it was recorded {} LU less above it",
+        ),
+    ),
     "deess": (_SIBILANTS, _LEVEL),
     "compress": (
         _LEVEL,

@@ -1,7 +1,7 @@
 """What stands out in a voice.
 
 Besides figures far from the role's median, clipped input stands out wherever it is, since no chain
-can cure it, and so does what a render could not do as asked.
+can cure it, and so does what a render could not do as asked, and what is odd of the files.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ def marks_of(row: Row, rows: Sequence[Row]) -> tuple[Mark, ...]:
             told.add(key)
             words = "; ".join(filter(None, (figure.tell(departure), why)))
             found.append(Mark(figure.key, words, abs(departure) / figure.always))
-    noted = [Mark(NOTES, note, 1.0) for note in row.render_notes]
+    noted = [Mark(NOTES, note, 1.0) for note in (*row.render_notes, *row.backing_notes)]
     marks = [*_clipping(row), *noted, *_trimmed(row, rows), *found]
     return tuple(sorted(marks, key=lambda mark: -mark.weight))
 

@@ -13,6 +13,8 @@ from chainkit.errors import ChainFileError, UsageError
 from chainkit.songbook import naming
 from chainkit.units import nearest
 
+RIDES = "rides"
+
 
 @dataclass(frozen=True)
 class Voice:
@@ -52,6 +54,17 @@ class Voice:
     faults: tuple[ChainFileError, ...] = field(default=(), compare=False, repr=False)
     places: dict[str, Place] = field(default_factory=dict, compare=False, repr=False)
     record: str = ""
+
+    @property
+    def own(self) -> tuple[tuple[str, str], ...]:
+        """Path and text of all that the song sets itself: changes, then `RIDES`."""
+        return self.changes if self.rides is None else (*self.changes, (RIDES, self.rides.name))
+
+    @property
+    def rides_are_idle(self) -> bool:
+        """Whether the stage that takes the rides is bypassed."""
+        stage = next((stage for stage in self.chain.stages if stage.kind == "ride"), None)
+        return self.rides is not None and stage is not None and stage.bypass
 
     def absolute(self) -> Voice:
         """The same voice with paths that hold wherever a process was started."""
@@ -111,13 +124,17 @@ class Songbook:
         return tuple(voice for song in self.songs for voice in song.voices)
 
     def remarks(self) -> Iterator[str]:
-        """What is allowed and seldom meant: songs without voices."""
+        """What is allowed and seldom meant: songs without voices, rides that are not heard."""
         if not self.voices:
             yield f"{self.source}: no song has a voice, so there is nothing to render"
             return
         for number, song in enumerate(self.songs, start=1):
             if not song.voices:
                 yield f"{self.source}: song {number} ({song.title}) has no voices"
+            for voice in song.voices:
+                if voice.rides_are_idle:
+                    told = "the ride stage is bypassed: no move is made"
+                    yield str(voice.places[RIDES].fault(told))
 
     def as_dict(self) -> dict[str, Any]:
         """The songbook as plain values, the chain of each voice resolved."""

@@ -16,7 +16,7 @@ def reason_of_work(row: Row, rows: Sequence[Row], stage: str, departure: float) 
     """
     if not row.note and (changed := row.changes_of(stage)):
         return f"its changes: {listed(changed)}", ""
-    why, key = _voice_cause(row, rows, row.stages[stage]["kind"], departure)
+    _, why, key = _voice_cause(row, rows, row.stages[stage]["kind"], departure)
     why = why or _own_settings(row, rows) or _age(row, rows)
     return why or "the figures of the voice do not tell why", key
 
@@ -26,9 +26,11 @@ def reason_of_figure(
 ) -> tuple[str, str]:
     """Why a figure departs, empty where nothing tells, and the key of the figure that tells so."""
     settable = figure.key in OUTCOMES
-    if settable and (own := _own_settings(row, rows)):
+    amount, why, key = _voice_cause(row, rows, figure.key, departure)
+    # What the recording accounts for by half and more is not laid to what the songbook sets.
+    recorded = key and key not in OUTCOMES and 2.0 * amount >= abs(departure)
+    if settable and not recorded and (own := _own_settings(row, rows)):
         return own, ""
-    why, key = _voice_cause(row, rows, figure.key, departure)
     return why or (_age(row, rows) if settable else ""), key
 
 
@@ -65,8 +67,13 @@ def _is_rare(others: Iterable[bool]) -> bool:
     return 2 * sum(found) < len(found)
 
 
-def _voice_cause(row: Row, rows: Sequence[Row], what: str, departure: float) -> tuple[str, str]:
-    """The figure of the voice that departs furthest in the same direction, and its key."""
+def _voice_cause(
+    row: Row, rows: Sequence[Row], what: str, departure: float
+) -> tuple[float, str, str]:
+    """By how much the figure of the voice departs that does so furthest in the same direction.
+
+    With it its words and its key.
+    """
     told = [
         (abs(away), figure.tell(away), figure.key)
         for figure in CAUSES.get(what, ())
@@ -74,4 +81,4 @@ def _voice_cause(row: Row, rows: Sequence[Row], what: str, departure: float) -> 
         and away * departure > 0
         and abs(away) >= figure.least
     ]
-    return max(told)[1:] if told else ("", "")
+    return max(told, default=(0.0, "", ""))

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
+from chainkit import doubts
+from chainkit.doubts import Extent
 from chainkit.dsp.levels import difference
 from chainkit.dsp.loudness import widening
-from chainkit.songbook.work import FAILED, NEVER, STALE, BackingLevel, Outcome
+from chainkit.songbook.work import FAILED, NEVER, STALE, HeardBacking, Outcome
+from chainkit.units import typeset
 
 NOTES = "notes"
 
@@ -63,6 +65,8 @@ class Row:
         The statistics of each stage from the render record.
     render_notes : tuple of str
         What the render could not do as asked.
+    backing_notes : tuple of str
+        Why the backing may be the wrong file.
     marks : tuple of Mark
         What stands out, the most serious first.
     """
@@ -80,6 +84,7 @@ class Row:
     work: dict[str, float | None]
     stages: dict[str, Any]
     render_notes: tuple[str, ...] = ()
+    backing_notes: tuple[str, ...] = ()
     marks: tuple[Mark, ...] = ()
 
     @property
@@ -147,6 +152,7 @@ def row_of(outcome: Outcome) -> Row:
             work=work,
             stages=stages,
             render_notes=tuple(outcome.record["notes"]),
+            backing_notes=tuple(_doubts(outcome.backing, outcome.record["voice"])),
         )
     except (KeyError, TypeError, AttributeError):
         return row  # written by another version, and out of date: it tells nothing
@@ -158,12 +164,14 @@ def _figures(outcome: Outcome) -> dict[str, float | None]:
     Loudness is that of the loudest channel, as the working level counts it, so that the same voice
     is told alike on one channel and on several. ``noise_against_voice_db`` is the noise floor in
     dBFS against the voice's loudness in LUFS, both of the mean channel: both count a full scale as
-    0, and a ratio stays the same whatever level was recorded.
+    0, and a ratio stays the same whatever level was recorded. ``above_backing_lu`` leaves the trim
+    out: the backing is not trimmed, so that voice and backing fit as they were recorded.
     """
     record = outcome.record or {}
     before, after = record["levels"]["before"], record["levels"]["after"]
     channels = record["voice"]["channels"]
     noise = difference(before["noise_floor_dbfs"], before["integrated_lufs"])
+    untrimmed = difference(after["integrated_lufs"], record["trim_db"])
     return {
         "trim_db": record["trim_db"],
         "loudest_channel_lufs": before["loudest_channel_lufs"],
@@ -176,17 +184,29 @@ def _figures(outcome: Outcome) -> dict[str, float | None]:
         "output_loudest_channel_lufs": after["loudest_channel_lufs"],
         "output_sibilance_index_db": after["sibilance_index_db"],
         "output_true_peak_dbtp": after["true_peak_dbtp"],
-        "above_backing_lu": _above_backing(record, outcome.backing),
+        "above_backing_lu": _above(outcome.backing, record, untrimmed),
+        "recorded_above_backing_lu": _above(outcome.backing, record, before["integrated_lufs"]),
     }
 
 
-def _above_backing(record: dict[str, Any], backing: BackingLevel | None) -> float | None:
-    """LU of the output above its backing, each counted as it sounds in the mix."""
+def _above(
+    backing: HeardBacking | None, record: dict[str, Any], loudness: float | None
+) -> float | None:
+    """LU of a voice of that loudness above its backing, each counted as it sounds in the mix."""
     if backing is None:
         return None
-    channels = record["output"]["channels"]
-    wider = widening(channels, backing.channels) - widening(backing.channels, channels)
-    return _sum(difference(record["levels"]["after"]["integrated_lufs"], backing.lufs), wider)
+    channels, others = record["output"]["channels"], backing.extent.channels
+    wider = widening(channels, others) - widening(others, channels)
+    return _sum(difference(loudness, backing.lufs), wider)
+
+
+def _doubts(backing: HeardBacking | None, voice: dict[str, Any]) -> Iterator[str]:
+    if backing is None:
+        return
+    if backing.lufs is None:
+        yield doubts.of_silent_backing()
+    extent = Extent(voice["frames"] / voice["rate"], voice["channels"])
+    yield from doubts.of_backing(backing.extent, extent)
 
 
 def _work(stage: dict[str, Any]) -> float | None:
@@ -200,9 +220,4 @@ def _sum(one: float | None, other: float | None) -> float | None:
 
 def listed(changes: Iterable[tuple[str, str]]) -> str:
     """Changed values in words: ``deess.threshold −36 dB, eq.bypass true``."""
-    return ", ".join(f"{path} {_typeset(text)}" for path, text in changes)
-
-
-def _typeset(text: str) -> str:
-    """`text` with the minus sign of print where a number begins with that of a keyboard."""
-    return re.sub(r"(?<![\w.])-(?=[\d.])", "−", text)
+    return ", ".join(f"{path} {typeset(text)}" for path, text in changes)

@@ -21,6 +21,7 @@ from typing import Any, NamedTuple
 from chainkit.audio.reader import AudioReader, sha256
 from chainkit.chain.faults import Faults
 from chainkit.chain.stream import measure_loudness
+from chainkit.doubts import Extent
 from chainkit.errors import (
     AudioFileError,
     ChainFileError,
@@ -28,6 +29,7 @@ from chainkit.errors import (
     ExistsError,
     Known,
     OutputError,
+    reason,
 )
 from chainkit.record import Outputs, load_record, seen_from, told_output, versions
 from chainkit.rendering import Options, render
@@ -38,11 +40,11 @@ STATES = CURRENT, RENDERED, STALE, FAILED = "current", "rendered", "to render", 
 NEVER, FORCED = "never rendered", "asked for"
 
 
-class BackingLevel(NamedTuple):
-    """What a backing tells: its integrated loudness in LUFS, None for silence, and its channels."""
+class HeardBacking(NamedTuple):
+    """What a backing tells: its integrated loudness in LUFS, None for silence, and its extent."""
 
     lufs: float | None
-    channels: int
+    extent: Extent
 
 
 @dataclass(frozen=True)
@@ -58,7 +60,7 @@ class Outcome:
         Why it is to be or was rendered, or what failed, a line each.
     record : dict or None
         The render record that is there: of a current render, or of an earlier one.
-    backing : BackingLevel or None
+    backing : HeardBacking or None
         What the voice is heard against, where the songbook names it.
     """
 
@@ -66,7 +68,7 @@ class Outcome:
     state: str
     reason: str = ""
     record: dict[str, Any] | None = None
-    backing: BackingLevel | None = None
+    backing: HeardBacking | None = None
 
 
 Work = Callable[[Outcome], Outcome]
@@ -95,7 +97,7 @@ def render_voice(found: Outcome, *, allow_clipping: bool = False) -> Outcome:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as fault:
-        raise OutputError(f"the folder {folder} cannot be made: {fault.strerror}") from None
+        raise OutputError(f"the folder {folder} cannot be made: {reason(fault)}") from None
     options = Options(force=True, allow_clipping=allow_clipping)
     try:
         record = render(voice.file, voice.chain, voice.output, options).record
@@ -223,9 +225,9 @@ def _without_points(chain: dict[str, Any]) -> dict[str, Any]:
     return chain | {"stages": stages}
 
 
-def _backing(voice: Voice) -> BackingLevel | None:
+def _backing(voice: Voice) -> HeardBacking | None:
     if voice.backing is None:
         return None
     reader = AudioReader(voice.backing)
     loudness = measure_loudness(reader.blocks(), reader.rate, reader.channels)
-    return BackingLevel(loudness, reader.channels)
+    return HeardBacking(loudness, reader.extent)

@@ -51,6 +51,11 @@ class Ride(Stage):
         """The highest point, in dB."""
         return max((gain for _, gain in self.points), default=0.0)
 
+    @property
+    def end(self) -> float:
+        """Time of the last point, in seconds."""
+        return max((time for time, _ in self.points), default=0.0)
+
     def remarks(self) -> Iterator[tuple[tuple[str | int, ...], str]]:
         """Moves that are none."""
         if not any(gain for _, gain in self.points):

@@ -39,7 +39,7 @@ from chainkit.dsp import filters, prominence, voice
 from chainkit.dsp.cascade import Cascade
 from chainkit.dsp.levels import to_gain
 from chainkit.dsp.longterm import LongTerm
-from chainkit.dsp.resonance import Resonance, find_resonances
+from chainkit.dsp.ringing.resonance import Resonance, find_resonances
 
 Samples = NDArray[np.float64]
 

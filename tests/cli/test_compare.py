@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import errno
 import html
 import json
 import re
@@ -14,6 +15,7 @@ import pytest
 import soundfile
 from signals import bursts
 
+from chainkit.audio import atomic
 from chainkit.cli.main import main
 
 CHAIN = """\
@@ -35,13 +37,20 @@ def folder(tmp_path, rng, monkeypatch):
 
 
 def test_what_is_odd_about_a_comparison_is_told(folder, capsys, rng):
-    """A backing that is too short, and one candidate alone."""
+    """A backing that is too short or not of this voice, and one candidate alone."""
     soundfile.write("short.wav", 0.05 * rng.standard_normal(60_000), 48000, "PCM_24")
     command = ["compare", "voice.wav", "--chain", "chain.yaml", "--backing", "short.wav", "--json"]
     assert main([*command, "-o", "one"]) == 0
     told = capsys.readouterr().err
     assert "the backing ends after 1.2 s, the voice after 2.0 s: silence counts as the rest" in told
     assert "one candidate alone, nothing to compare: add --untreated or another --chain" in told
+    soundfile.write("long.wav", 0.05 * rng.standard_normal((149_000, 4)), 48000, "PCM_24")
+    command[5] = "long.wav"
+    assert main([*command, "--untreated", "-o", "long"]) == 0
+    assert capsys.readouterr().err.splitlines() == [
+        "chainkit: the backing lasts 3.1 s, the voice ends after 2.0 s; is it the right file?",
+        "chainkit: channels: the backing has 4, the voice 1; is it the right file?",
+    ]
     command[5] = "backing.wav"
     assert main([*command, "--untreated", "-o", "two"]) == 0
     assert capsys.readouterr().err == ""
@@ -89,6 +98,33 @@ def test_a_voice_of_one_gating_block_has_a_level_in_the_mix(folder, rng):
     for name in ("voice.wav", "backing.wav"):
         soundfile.write(name, 0.1 * rng.standard_normal(17_622), 44056, "PCM_24")
     assert main(["compare", *ONE, "--backing", "backing.wav", "-o", "out"]) == 0
+
+
+def test_a_silent_backing_is_no_mix_at_a_level_of_one_s_own_either(folder, capsys):
+    soundfile.write("backing.wav", np.zeros(96_000), 48000, "PCM_24")
+    options = ["--backing", "backing.wav", "--voice-level=-2LU", "-o", "out"]
+    assert main(["compare", *ONE, *options]) == 3
+    assert "backing.wav is silent while voice.wav lasts: there is no mix" in capsys.readouterr().err
+
+
+def test_what_cannot_be_written_is_named_as_it_was_asked_for(folder, capsys, monkeypatch):
+    """As on a full disk: the file that was being written lies in no folder that the user knows."""
+
+    def full(comparison, folder):
+        raise atomic.cannot_write(folder / "candidates.csv", OSError(errno.ENOSPC, "No space"))
+
+    monkeypatch.setattr("chainkit.cli.compare.write_folder", full)
+    assert main(["compare", *ONE, "-o", "out"]) == 4
+    assert capsys.readouterr().err.endswith("chainkit: out cannot be written: no space\n")
+    assert not (folder / "out").exists()
+
+
+def test_an_order_is_told_once_on_the_page_also_where_values_vary(folder, capsys):
+    options = ["--orders", "compress,eq", "--vary", "deess.threshold=-36dB,-30dB", "-o", "out"]
+    assert main(["compare", "voice.wav", "--chain", "chain.yaml", *options]) == 0
+    assert 'class="description"' not in (folder / "out" / "index.html").read_text()
+    assert main(["compare", *ONE, "--vary", "deess.threshold=-36dB,-30dB", "-o", "values"]) == 0
+    assert 'class="description"' in (folder / "values" / "index.html").read_text()
 
 
 IN_THE_MIX = ["--backing", "backing.wav", "--squeeze"]
@@ -226,7 +262,7 @@ def test_what_a_render_notes_is_told_once_of_all_it_is_about(folder, capsys):
     assert notes[:2] == [notes[0]] * 2
     assert notes[2:] == [notes[2]] * 2
     names = [candidate["name"] for candidate in found]
-    due = [f"{names[n]}, {names[n + 1]}: {notes[n]}" for n in (0, 2)]
+    due = [f"{names[n]}; {names[n + 1]}: {notes[n]}" for n in (0, 2)]
     told = [line.removeprefix("chainkit: ") for line in capsys.readouterr().err.splitlines()]
     assert told == due
     page = (folder / "out/index.html").read_text(encoding="utf-8")
@@ -257,6 +293,11 @@ ONE = ["voice.wav", "--chain", "chain.yaml"]
         ([*ONE, "--vary", "deess.frequency=90kHz", "-o", "o"], 2, "--vary deess.frequency=90kHz: "),
         ([*ONE, "--pin", "gate", "--orders", "all", "-o", "out"], 2, "gate"),
         ([*ONE, "--pin", "eq", "-o", "out"], 2, "--orders all"),
+        (
+            [*ONE, "--vary", "deess.range=3dB,4dB", "--vary", "deess.range=6dB", "-o", "out"],
+            2,
+            "--vary deess.range is given twice",
+        ),
         ([*ONE, "--voice-level=-2 LU", "-o", "out"], 2, "needs --backing"),
         (["nope.wav", "--chain", "chain.yaml", "-o", "out"], 3, "does not exist"),
         ([*ONE, "--backing", "slow.wav", "-o", "out"], 3, "one sample rate"),

@@ -200,8 +200,8 @@ def test_faults_are_one_line(run, words, code, message):
     assert "Traceback" not in err
 
 
-def test_each_missing_file_is_told_once(run):
-    code, out, err = run("nowhere.wav", "voice.wav", "gone.wav", "nowhere.wav")
+def test_each_missing_file_is_told(run):
+    code, out, err = run("nowhere.wav", "voice.wav", "gone.wav")
     assert (code, out) == (3, "")
     assert err.splitlines() == [
         "chainkit: nowhere.wav does not exist",

@@ -59,7 +59,7 @@ KEYS = {
 NAMED = ("stages", "matched_makeup_db", "changes")
 TEXTS = {
     *("notes", "reasons", "written", "within_uncertainty", "chunks_left_out", "remarks"),
-    *("left_behind", "render_notes"),
+    *("left_behind", "render_notes", "backing_notes"),
 }
 UNITS = r"^[a-z]\w*_(db|lu|lufs|dbfs|dbtp|hz|seconds|percent)$"
 ALIKE = {"own_partials", "unridden"}  # hold what `findings` and `breaths` hold

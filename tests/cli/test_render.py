@@ -400,7 +400,28 @@ def test_an_output_that_would_clip_is_not_put_in_place(folder, capsys):
         (
             ["voice.wav", "--chain", "chain.yaml", "-o", "o.wav", "--set", "deess=1"],
             2,
-            "chain.yaml: 'deess': write STAGE.KEY",
+            "chainkit: --set deess: write STAGE.KEY",
+        ),
+        (
+            ["voice.wav", "--chain", "chain.yaml", "-o", "o.wav", "--set", "deess.threshold=-36"],
+            2,
+            "chainkit: --set deess.threshold: '-36' has no unit; write '-36 dB'",
+        ),
+        (
+            ["voice.wav", "--chain", "chain.yaml", "-o", "o.wav", "--set", "gate.range=3dB"],
+            2,
+            "chainkit: --set gate.range: no stage 'gate'; the chain has eq, deess, compress",
+        ),
+        (
+            ["voice.wav", "--chain", "chain.yaml", "-o", "o.wav"]
+            + ["--set", "deess.range=3dB", "--set", "deess.range = 4dB"],
+            2,
+            "chainkit: --set deess.range is given twice; leave one",
+        ),
+        (
+            ["voice.wav", "--chain", "chain.yaml", "-o", "o.wav", "--set", "working_level=3"],
+            2,
+            "chainkit: --set working_level: '3' has no unit",
         ),
         (
             ["voice.wav", "--chain", "chain.yaml", "-o", "o.wav", "--log-step", "3"],

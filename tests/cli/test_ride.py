@@ -123,6 +123,16 @@ def test_a_backing_that_ends_early_is_told(folder, capsys, sung, band):
     assert "steady distance" not in printed.out
 
 
+def test_a_backing_of_another_song_is_asked_about(folder, capsys, band):
+    long = np.concatenate([band, band])[:, [0, 1, 1, 0]]
+    soundfile.write("backing.wav", long, RATE, "FLOAT")
+    assert ride("--backing", "backing.wav") == 0
+    told = capsys.readouterr().err
+    asked = f"the backing lasts {len(long) / RATE:.1f} s, the voice ends after 14.0 s"
+    assert f"{asked}; is it the right file?" in told
+    assert "channels: the backing has 4, the voice 1; is it the right file?" in told
+
+
 @pytest.mark.parametrize(("missing", "said"), [(0.5, True), (0.05, False)])
 def test_a_backing_that_ends_behind_the_last_phrase_is_told_where_it_is_much(
     folder, capsys, band, missing, said

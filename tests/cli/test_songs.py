@@ -296,9 +296,9 @@ def test_a_failure_that_was_not_asked_for_is_told_but_fails_nothing(record, caps
     folder = record(2)
     (folder / "2" / "lead.wav").unlink()
     assert songs("--only", "Song 1", "--force") == 0
-    assert "song 2 (Song 2), lead: could not be rendered: book.yaml:10:28" in (
-        capsys.readouterr().out
-    )
+    count, told, *_ = capsys.readouterr().out.splitlines()
+    assert count == "1 voice: 1 rendered"  # of what was asked for
+    assert told.startswith("  song 2 (Song 2), lead: could not be rendered: book.yaml:10:28")
     assert songs("--only", "Song 2", "--force") == 1
 
 
@@ -311,6 +311,16 @@ def test_rides_and_changes_reach_the_chain(record):
     assert [stage.kind for stage in chain.stages] == ["ride", "eq", "deess", "compress"]
     assert chain.stages[0].points == ((0.0, 0.0), (1.0, -3.0))
     assert (chain.stages[2].threshold, chain.stages[3].ratio) == (-40.0, 4.0)
+
+
+def test_the_recall_sheet_marks_the_rides_of_its_song(record):
+    folder = record(1)
+    (folder / "moves.csv").write_text("seconds,gain_db\n0,-6\n")
+    (folder / "book.yaml").write_text(book_of(1, ", rides: moves.csv"))
+    assert songs() == 0
+    sheet = (folder / "rendered" / "Song 1" / "lead.recall.html").read_text("utf-8")
+    assert "marked with *, in place of what the chain file says: rides moves.csv." in sheet
+    assert '<p class="own">Straight lines' in sheet
 
 
 def test_edited_rides_are_told_from_an_edited_chain(record, capsys):
@@ -404,6 +414,50 @@ def test_a_makeup_out_of_reach_is_told_of_its_song(record, capsys):
     assert voice["render_notes"] == [note]
 
 
+@pytest.mark.parametrize(
+    ("seconds", "channels", "level", "asked"),
+    [
+        (4, 2, 0.1, []),
+        (5.5, 1, 0.1, []),
+        (2, 2, 0.1, ["the backing ends after 2.0 s, the voice after 4.0 s"]),
+        (8, 2, 0.1, ["the backing lasts 8.0 s, the voice ends after 4.0 s"]),
+        (4, 4, 0.1, ["channels: the backing has 4, the voice 1"]),
+        (4, 2, 0.0, ["the backing is silent"]),
+    ],
+)
+def test_a_backing_that_seems_the_wrong_one_is_asked_about(
+    record, capsys, rng, seconds, channels, level, asked
+):
+    folder = record(1)
+    x = level * rng.standard_normal((round(seconds * RATE), channels))
+    soundfile.write("backing.wav", x, RATE, "FLOAT")
+    (folder / "book.yaml").write_text(book_of(1, ", backing: backing.wav"))
+    assert songs() == 0
+    out = capsys.readouterr().out
+    asked = [f"{words}; is it the right file?" for words in asked]
+    assert re.findall(r"\* song 1 \(Song 1\), lead: (.*right file.*)", out) == asked
+    page = (folder / "rendered" / "overview.html").read_text()
+    assert all(words in page for words in asked)
+    (voice,) = told(capsys)[1]["voices"]
+    assert voice["backing_notes"] == asked
+
+
+def test_rides_of_another_song_are_asked_about_wherever_they_are_used(record, capsys):
+    folder = record(1)
+    (folder / "moves.csv").write_text("seconds,gain_db\n0,-3\n209,-3\n")
+    (folder / "ridden.yaml").write_text("chainkit: 1\nstages: [ride: {file: moves.csv}]\n")
+    asked = "ride goes on to 209.0 s, the voice ends after 4.0 s; is it the right file?"
+    assert main(["render", "1/lead.wav", "--chain", "ridden.yaml", "-o", "out.wav"]) == 0
+    assert f"chainkit: {asked}\n" in capsys.readouterr().err
+    assert json.loads((folder / "out.record.json").read_text())["notes"] == [asked]
+    options = ["--chain", "ridden.yaml", "--untreated", "-o", "compared"]
+    assert main(["compare", "1/lead.wav", *options]) == 0
+    assert f"chainkit: ridden: {asked}\n" in capsys.readouterr().err
+    (folder / "book.yaml").write_text(book_of(1, ", rides: moves.csv"))
+    assert songs() == 0
+    assert f"* song 1 (Song 1), lead: {asked}\n" in capsys.readouterr().out
+
+
 def test_a_lost_recall_sheet_is_written_again(record):
     folder = record(1)
     songs()
@@ -451,7 +505,7 @@ def test_backing_tells_how_far_the_voice_stands_out(record, capsys, sides, wider
     beneath = -23.01 + (WIDER if backing == 2 else 0.0)
     # The figure of the voice is that of its loudest channel.
     own = figures["output_loudest_channel_lufs"] + (WIDER if voice == 2 else 0.0)
-    expected = own - beneath + wider
+    expected = own - figures["trim_db"] - beneath + wider
     assert figures["above_backing_lu"] == pytest.approx(expected, abs=0.01)
 
 
@@ -868,7 +922,7 @@ def test_all_faults_are_told_at_once(record):
         (8, "a voice needs file, its sound file"),
         (8, "no chain for role 'led'"),
         (8, "no key 'fil' in a voice"),
-        (9, "lead.yaml: deess.treshold: no key 'treshold'"),
+        (9, "deess.treshold: no key 'treshold'"),
         (9, told[9][1]),
         (9, told[10][1]),
         (13, "this output, 'rendered/B/double.wav', is also that of the voice in line 12"),
@@ -926,6 +980,20 @@ def test_check_tells_what_cannot_be_read_and_what_is_empty(record, capsys):
     write_voice(folder / "1" / "lead.wav", 1)
     assert main(["check", "book.yaml"]) == 0
     assert capsys.readouterr().err == "chainkit: book.yaml: song 2 (Planned) has no voices\n"
+
+
+@pytest.mark.parametrize("command", ["check", "songs"])
+def test_rides_for_a_bypassed_ride_stage_are_told(record, capsys, command):
+    folder = record(1)
+    (folder / "moves.csv").write_text("seconds,gain_db\n0,-3\n")
+    ride = "stages:\n  - ride: {points: [[0 s, -1 dB]]}\n"
+    _edit(folder / "lead.yaml", "stages:\n", ride)
+    for bypass, told in (("no", 0), ("yes", 1)):
+        extra = f", rides: moves.csv, changes: {{ride.bypass: {bypass}}}"
+        (folder / "book.yaml").write_text(book_of(1, extra))
+        assert main([command, "book.yaml", *["--dry-run"] * (command == "songs")]) == 0
+        remark = "chainkit: book.yaml:7:47: the ride stage is bypassed: no move is made\n"
+        assert capsys.readouterr().err.count(remark) == told
 
 
 def test_songs_tells_of_songs_without_voices_as_check_does(record, capsys):
@@ -1057,7 +1125,7 @@ def test_a_chain_is_looked_for_beside_the_songbook_alone(record, monkeypatch, ca
         assert main(["songs", path, "--dry-run"]) == 2
         told = capsys.readouterr().err
         missing = os.path.join(os.path.dirname(path), "lead.yaml")
-        assert f"cannot read {missing}: No such file" in told
+        assert f"cannot read {missing}: no such file" in told
 
 
 def test_a_preset_may_stand_for_a_chain_file(record):

@@ -9,7 +9,7 @@ import shutil
 import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from listening_samples import NAMES, RATE, large_page, wide_page
+from listening_samples import NAMES, RATE, large_page, many_page, wide_page
 from playwright.sync_api import expect
 from scipy import stats
 
@@ -229,7 +229,7 @@ def test_notes_name_the_candidates_they_are_about(visit, small):
     page = visit(small)
     told = page.get_by_role("list", name="Notes").get_by_role("listitem").all_inner_texts()
     shown = [" ".join(name.split()) for name in NAMES[:2]]
-    assert told == [f"{', '.join(shown)}: Its makeup ends at 48 dB", "All candidates: Dithered"]
+    assert told == [f"{'; '.join(shown)}: Its makeup ends at 48 dB", "All candidates: Dithered"]
 
 
 def test_twins_are_called_the_same(visit, small):
@@ -290,6 +290,47 @@ def test_nothing_runs_off_a_small_screen(visit, small, width):
     page.locator("#start-round").click()
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     assert faults(page) == []
+
+
+IN_SIGHT = """(ids) => ids.every((id) => {
+  const { top, bottom } = document.getElementById(id).getBoundingClientRect();
+  return top >= 0 && bottom <= innerHeight;
+})"""
+
+
+LINES = """(e) => {
+  const range = document.createRange();
+  range.selectNodeContents(e);
+  return range.getClientRects().length;
+}"""
+
+
+def test_what_plays_stays_in_sight_of_thirty_candidates(visit, tmp_path, rng):
+    page = visit(many_page(tmp_path / "many", rng))
+    page.set_viewport_size({"width": 1400, "height": 900})
+    twentieth = page.locator(".candidates label").nth(19)
+    twentieth.scroll_into_view_if_needed()
+    twentieth.click()
+    assert page.evaluate(IN_SIGHT, ["play", "position", "views", "wave", "heard-name"])
+    assert page.locator("#heard-figure").evaluate("(e) => e.innerText") == "20"
+    assert page.locator("#heard-figure").evaluate(LINES) == 1
+    # A key brings what it chooses into sight, and moves the list alone.
+    before = page.evaluate("scrollY")
+    page.keyboard.press("1")
+    first, box = page.locator(".candidates label").first, page.locator("#list")
+    assert first.bounding_box()["y"] >= box.bounding_box()["y"] - 1
+    assert page.evaluate("scrollY") == before
+    assert faults(page) == []
+
+
+def test_paper_holds_thirty_candidates_abreast(visit, tmp_path, rng):
+    page = visit(many_page(tmp_path / "many", rng))
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": PAPER, "height": 700})
+    boxes = [label.bounding_box() for label in page.locator(".candidates label").all()]
+    assert len({round(box["x"]) for box in boxes}) == 3
+    height = page.evaluate("document.querySelector('.choice').getBoundingClientRect().height")
+    assert height < 700  # one page
 
 
 PAPER = round((297 - 2 * 10) / 25.4 * 96)  # px of an A4 sheet's length between 10 mm margins

@@ -209,13 +209,30 @@ def test_the_sheet_tells_where_the_song_belongs_and_what_is_its_own(record, log)
         ("eq.bands.2.gain", "3 dB"),
         ("compress.sidechain.highpass", "-"),
     ]
-    text = recall_sheet(record, log, place="Name, song 3", changes=own, about="a <b>")
+    text = recall_sheet(record, log, place="Name, song 3", own=own, about="a <b>")
     words = Outline(text).text
     assert "Name, song 3 · Example · 0:02" in words
     assert "deess.range 8 dB, eq.bands.2.gain 3 dB" in words
     marked = re.findall(r'<div class="own"><dt>(.*?)</dt>', text)
     assert marked == ["2  high shelf", "range", "sidechain highpass"]
     assert '<meta name="description" content="a &lt;b&gt;">' in text
+
+
+@pytest.mark.parametrize(
+    ("own", "marked"),
+    [
+        (("deess.bypass", "yes"), r"<h3(.*?)>3  deess<"),
+        (("working_level", "-20 LUFS"), r"<p(.*?)>Ahead of the first stage"),
+        (("rides", "lead.rides.csv"), r"<p(.*?)>Straight lines in dB"),
+        (("ride.file", "other.csv"), r"<p(.*?)>Straight lines in dB"),
+    ],
+)
+def test_what_is_no_row_of_settings_is_marked_as_the_song_s_own_too(record, log, own, marked):
+    assert re.search(marked, recall_sheet(record, log)).group(1) == ""
+    text = recall_sheet(record, log, own=[own])
+    assert re.search(marked, text).group(1) == ' class="own"'
+    assert text.count('class="own"') == 1
+    assert own[0] in Outline(text).text
 
 
 def test_without_a_log_there_is_no_reduction_over_time(record):
@@ -323,6 +340,19 @@ def test_the_sheet_is_accessible_and_fits(visit, tmp_path, sheet):
     assert pages_in_print(page) == 1
     page.set_viewport_size({"width": 360, "height": 640})
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
+
+
+@pytest.mark.browser
+def test_each_thing_of_its_own_has_the_mark_that_is_told(visit, tmp_path, record, log):
+    own = [("deess.range", "8 dB"), ("deess.bypass", "no"), ("working_level", "-20 LUFS")]
+    path = tmp_path / "recall.html"
+    path.write_text(recall_sheet(record, log, own=[*own, ("rides", "a.csv")]), encoding="utf-8")
+    starred = (
+        "[...document.querySelectorAll('main *')]"
+        ".filter(e => getComputedStyle(e, '::before').content === '\"*\"')"
+        ".map(e => e.innerText.split(' ')[0])"
+    )
+    assert visit(path).evaluate(starred) == ["Ahead", "Straight", "3", "range"]
 
 
 @pytest.mark.browser

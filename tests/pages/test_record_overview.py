@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from io import BytesIO
 from pathlib import Path
 
 import numpy as np
 import pytest
 from overviews import outcome, usual
+from PIL import Image
 
 from chainkit.pages import plots
 from chainkit.pages.record_overview import overview_page
@@ -146,6 +148,32 @@ def test_a_narrow_screen_scrolls_the_drawings_at_a_size_to_read(visit, tmp_path,
         "[...document.querySelectorAll('.drawing text')].map(e => e.getBoundingClientRect().height)"
     )
     assert min(shown.evaluate(heights)) >= 9.0
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize(("width", "told"), [(390, True), (1280, False)])
+def test_what_lies_outside_a_narrow_window_is_told(visit, tmp_path, page, width, told):
+    path = tmp_path / "overview.html"
+    path.write_text(page, encoding="utf-8")
+    shown = visit(path)
+    shown.set_viewport_size({"width": width, "height": 844})
+    words = shown.get_by_text("scroll them sideways")
+    assert words.is_visible() == told
+    over = shown.evaluate(
+        "[...document.querySelectorAll('.wide')].map(e => e.scrollWidth > e.clientWidth)"
+    )
+    assert over == [told, told]
+    if told:  # ink at the right edge of the drawings, where they go on; none once they do not
+        drawing = shown.locator(".drawing .wide")
+        assert shade(drawing) < 200
+        drawing.evaluate("(e) => { e.scrollLeft = e.scrollWidth }")
+        assert shade(drawing) > 250
+
+
+def shade(box):
+    """The darkest of the foot's last pixels at the right edge, 0 to 255."""
+    grey = Image.open(BytesIO(box.screenshot())).convert("L")
+    return min(grey.getpixel((grey.width - 2, grey.height - row)) for row in range(3, 8))
 
 
 @pytest.mark.browser

@@ -7,7 +7,7 @@ import pytest
 from scipy import signal
 
 from chainkit.dsp.decimation import decimated
-from chainkit.dsp.harmonic_ratio import blackman_harris
+from chainkit.dsp.ringing.harmonic_ratio import blackman_harris
 
 
 @pytest.mark.parametrize(

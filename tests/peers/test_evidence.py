@@ -14,8 +14,8 @@ import pytest
 from scipy.linalg import block_diag
 from scipy.stats import multivariate_normal
 
-from chainkit.dsp import evidence, excitation, log_cells, passing
-from chainkit.dsp.observation import Kind, Observation, covariance, smoother
+from chainkit.dsp.ringing import evidence, excitation, log_cells, passing
+from chainkit.dsp.ringing.observation import Kind, Observation, covariance, smoother
 
 KIND = Kind(excitation.HARMONIC.passing, excitation.VOICE, repeats=1.0)
 COUNT = 40  # cells, of which none sees the last three

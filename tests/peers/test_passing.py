@@ -9,8 +9,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from chainkit.dsp import excitation, log_cells, passing
-from chainkit.dsp.observation import Kind, Observation, Spectrum, covariance
+from chainkit.dsp.ringing import excitation, log_cells, passing
+from chainkit.dsp.ringing.observation import Kind, Observation, Spectrum, covariance
 
 COUNT = 144  # cells: three octaves
 SEEN = 60  # of them in each window

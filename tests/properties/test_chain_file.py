@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import re
 from dataclasses import replace
 from functools import partial
@@ -475,7 +476,10 @@ def test_a_large_or_binary_or_missing_file_is_refused(tmp_path):
     binary.write_bytes("chainkit: 1".encode("utf-16"))
     with pytest.raises(ChainFileError, match=r"binary.yaml:1:1: not a text in UTF-8"):
         chainkit.load_chain(binary)
-    with pytest.raises(UsageError, match="No such file"):
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(UsageError, match="pipe: not a regular file"):
+        chainkit.load_chain(tmp_path / "pipe")
+    with pytest.raises(UsageError, match="no such file"):
         chainkit.load_chain(tmp_path / "missing.yaml")
 
 
@@ -622,7 +626,7 @@ def test_a_ride_file_named_in_python_is_read(tmp_path, monkeypatch):
     x = np.full(1000, 0.5)
     assert chain.process(x, 48000).audio == pytest.approx(10 ** (-6 / 20) * x)
     assert chain.with_value("ride.file", "moves.csv") == chain
-    with pytest.raises(UsageError, match=r"^cannot read the ride file no.csv: No such file"):
+    with pytest.raises(UsageError, match=r"^cannot read the ride file no.csv: no such file"):
         Chain([Ride(file="no.csv")])
 
 

@@ -98,14 +98,24 @@ def test_values_vary_downward(step):
 def test_values_vary_over_a_grid():
     found = candidates([CHAIN], vary=["deess.threshold=-40dB..-28dB:6dB", "compress.ratio=2:1,4:1"])
     assert [candidate.name for candidate in found] == [
-        "deess.threshold -40 dB, compress.ratio 2:1",
-        "deess.threshold -40 dB, compress.ratio 4:1",
-        "deess.threshold -34 dB, compress.ratio 2:1",
-        "deess.threshold -34 dB, compress.ratio 4:1",
-        "deess.threshold -28 dB, compress.ratio 2:1",
-        "deess.threshold -28 dB, compress.ratio 4:1",
+        "deess.threshold −40 dB, compress.ratio 2:1",
+        "deess.threshold −40 dB, compress.ratio 4:1",
+        "deess.threshold −34 dB, compress.ratio 2:1",
+        "deess.threshold −34 dB, compress.ratio 4:1",
+        "deess.threshold −28 dB, compress.ratio 2:1",
+        "deess.threshold −28 dB, compress.ratio 4:1",
     ]
+    assert found[2].slug == "deess.threshold--34-db-compress.ratio-2-1"
     assert found[2].chain.stages[1].threshold == -34.0
+
+
+def test_values_of_a_list_are_named_as_those_of_a_range():
+    found = candidates([CHAIN], vary=["working_level=-30LUFS,none", "compress.mix=50%,1e1 %"])
+    assert [candidate.name for candidate in found] == [
+        "working_level −30 LUFS, compress.mix 50 %", "working_level −30 LUFS, compress.mix 1e1 %",
+        "working_level none, compress.mix 50 %", "working_level none, compress.mix 1e1 %",
+    ]  # fmt: skip
+    assert all(candidate.slug.isascii() for candidate in found)
 
 
 def test_chains_of_one_name_and_strange_names_stay_apart():
@@ -262,8 +272,11 @@ def test_different_orders_are_matched_and_differ(voice, tmp_path):
     assert max(outcome.views["voice"].true_peak for outcome in found.outcomes) <= -0.99
     assert found.outcomes[-1].residual_db > -60
     assert all(outcome.same_as is None for outcome in found.outcomes)
+    found.first.views["voice"] = replace(found.first.views["voice"], gain=-1e-9)
     rows = as_csv_text(found).splitlines()
     assert len(rows) == 8
+    assert "-0.0000" not in rows[1]
+    assert ",0.0000," in rows[1]
     assert rows[0].startswith("name,order,same_as,integrated_lufs,gain_db,crest_db")
 
 

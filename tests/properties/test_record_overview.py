@@ -62,6 +62,42 @@ def test_another_recording_level_is_told_as_cured_where_the_trim_makes_it_good()
     assert found.rows[-1].outlying == set()
 
 
+def in_a_mix(number, level=0.0, loudness=0.0, backing=-24.0, changes=()):
+    """A song whose voice lies 2 LU below its backing, and so much more."""
+    return outcome(number, level=level, loudness=loudness, backing=backing, changes=changes)
+
+
+UNRELATED = [("eq.bypass", "true")]
+
+
+def test_files_that_lie_lower_by_as_much_have_the_same_distance():
+    """Voice and backing 20 dB lower: the trim lifts the voice alone, and is no difference."""
+    low = in_a_mix(4, level=-20.0, backing=-44.0, changes=UNRELATED)
+    found = overview("Example", [*map(in_a_mix, (1, 2, 3, 5, 6, 7)), low])
+    assert found.marks == []
+    assert [mark.split("; ")[-1] for mark in found.cured] == ["the trim cures it"]
+    assert found.rows[-1].figures["above_backing_lu"] == pytest.approx(-2.0 + 1.2 * OFFSETS[4])
+
+
+def test_a_voice_recorded_closer_to_its_backing_is_told_so_and_not_as_its_changes():
+    close = in_a_mix(4, backing=-18.0, changes=UNRELATED)
+    (mark,) = marks(*map(in_a_mix, (1, 2, 3, 5, 6, 7)), close)
+    assert mark == (
+        "song 4 (Song 4), lead: stands 6.1 LU less above its backing than the median; "
+        "it was recorded 6.1 LU less above it"
+    )
+
+
+def test_what_the_chain_makes_louder_stands_further_above_its_backing():
+    louder = in_a_mix(4, loudness=7.0, changes=[("compress.makeup", "12 dB")])
+    found = marks(*map(in_a_mix, (1, 2, 3, 5, 6, 7)), louder)
+    assert found[0].endswith("louder than the median; its changes: compress.makeup 12 dB")
+    assert found[1].endswith(
+        "stands 6.6 LU further above its backing than the median; "
+        "its changes: compress.makeup 12 dB"
+    )
+
+
 def test_a_trim_that_does_not_make_the_level_good_cures_nothing():
     """A quiet recording with the trim of the others."""
     songs = [*usual(1, 2, 3, 5, 6, 7), outcome(4, level=-9.0)]
@@ -315,7 +351,8 @@ def test_a_figure_has_the_name_and_value_that_the_record_has():
     (voice,) = overview("Example", usual(1)).as_dict()["voices"]
     assert "work" not in voice  # the statistics of the stages tell it
     figures, levels = voice["figures"], outcome(1).record["levels"]
-    own = {"trim_db", "level_lufs", "noise_against_voice_db", "above_backing_lu"}
+    own = {"trim_db", "level_lufs", "noise_against_voice_db"}
+    own |= {"above_backing_lu", "recorded_above_backing_lu"}
     for key in figures.keys() - own:
         name = key.removeprefix("output_")
         assert figures[key] == levels["before" if key == name else "after"][name]

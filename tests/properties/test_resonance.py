@@ -13,9 +13,10 @@ import pytest
 from data.espeak import speak
 from data.voices import Missing
 
-from chainkit.dsp import excitation, log_cells, room_noise, voice
+from chainkit.dsp import voice
 from chainkit.dsp.levels import to_gain
-from chainkit.dsp.resonance import Resonance, distinct, find_resonances
+from chainkit.dsp.ringing import excitation, log_cells, room_noise
+from chainkit.dsp.ringing.resonance import Resonance, distinct, find_resonances
 
 SURE = 0.5
 SECONDS = 8.0

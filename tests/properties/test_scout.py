@@ -21,7 +21,7 @@ import chainkit
 from chainkit.audio.reader import AudioReader, read
 from chainkit.audio.writer import write
 from chainkit.chain import parse_chain
-from chainkit.dsp import filters, resonance, sibilance_edge
+from chainkit.dsp import filters, sibilance_edge
 from chainkit.dsp.attack import Attack, AttackMeter, a_weights
 from chainkit.dsp.cascade import Cascade
 from chainkit.dsp.glide import glide_bell, glide_frequencies
@@ -30,6 +30,7 @@ from chainkit.dsp.longterm import LongTerm
 from chainkit.dsp.loudness import LoudnessMeter
 from chainkit.dsp.meter import VoiceMeter
 from chainkit.dsp.regions import Region, Tilt, find_regions
+from chainkit.dsp.ringing import resonance
 from chainkit.dsp.sibilance import Sibilant, SibilantDetector
 from chainkit.dsp.truepeak import TruePeakMeter
 from chainkit.dsp.voice import PlantedResonance, sing

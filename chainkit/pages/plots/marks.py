@@ -63,7 +63,9 @@ def guide(axes: Axes, *, x: float | None = None, y: float | None = None, words: 
         _words(axes, words, xy=(x, 1.0), xycoords=axes.get_xaxis_transform(), va="top", **side)
     if y is not None:
         axes.axhline(y, **style)
-        side = {"ha": "right", "xytext": (-2, 2)}
+        # On paper of their own: curves lie close to what they are held against.
+        paper = {"fc": "white", "ec": "none", "alpha": 0.85, "pad": 1.0}
+        side = {"ha": "right", "xytext": (-2, 3), "bbox": paper, "color": INK, "zorder": 4}
         _words(axes, words, xy=(1.0, y), xycoords=axes.get_yaxis_transform(), va="bottom", **side)
 
 

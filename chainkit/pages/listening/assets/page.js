@@ -262,9 +262,17 @@ function heardName() {
 
 function showChoice() {
   if (round) showAnswer();
+  else showEntry(radios()[player.choice.lane].parentElement);
   byId("heard-figure").textContent = round ? letter : player.choice.lane + 1;
   byId("heard-name").textContent = round ? "Name hidden" : data.candidates[player.choice.lane].name;
   show();
+}
+
+/** Bring an entry into sight by moving the list alone: the page stays where it is. */
+function showEntry(entry) {
+  const list = byId("list");
+  const below = entry.offsetTop + entry.offsetHeight - list.clientHeight;
+  list.scrollTop = Math.min(entry.offsetTop, Math.max(below, list.scrollTop));
 }
 
 /** In a blind round only what all letters share is told: who loads would tell who is meant. */

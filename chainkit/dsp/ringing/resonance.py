@@ -30,10 +30,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from chainkit.dsp import bell_fit, evidence, excitation, harmonic_ratio, log_cells, room_noise
 from chainkit.dsp.decimation import decimated
-from chainkit.dsp.observation import Observation
-from chainkit.dsp.unevenness import likeliest_bells
+from chainkit.dsp.ringing import (
+    bell_fit,
+    evidence,
+    excitation,
+    harmonic_ratio,
+    log_cells,
+    room_noise,
+)
+from chainkit.dsp.ringing.observation import Observation
+from chainkit.dsp.ringing.unevenness import likeliest_bells
 
 Values = NDArray[np.float64]
 

@@ -16,9 +16,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from chainkit.dsp import log_cells
-from chainkit.dsp.observation import Kind, Observation, Spectrum, level_mean
-from chainkit.dsp.pitch import pitches
+from chainkit.dsp.ringing import log_cells
+from chainkit.dsp.ringing.observation import Kind, Observation, Spectrum, level_mean
+from chainkit.dsp.ringing.pitch import pitches
 
 Values = NDArray[np.float64]
 Mask = NDArray[np.bool_]

@@ -18,8 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from chainkit.dsp.log_cells import octaves
-from chainkit.dsp.observation import Kind, Observation, covariance
+from chainkit.dsp.ringing.log_cells import octaves
+from chainkit.dsp.ringing.observation import Kind, Observation, covariance
 
 Values = NDArray[np.float64]
 

@@ -15,11 +15,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from chainkit.dsp import log_cells
 from chainkit.dsp.decimation import decimated
-from chainkit.dsp.excitation import LEAST_CELLS, MOVING, VOICE, Track, bands
 from chainkit.dsp.levels import to_gain
-from chainkit.dsp.observation import Kind, Observation
+from chainkit.dsp.ringing import log_cells
+from chainkit.dsp.ringing.excitation import LEAST_CELLS, MOVING, VOICE, Track, bands
+from chainkit.dsp.ringing.observation import Kind, Observation
 
 Values = NDArray[np.float64]
 Singles = NDArray[np.float32]

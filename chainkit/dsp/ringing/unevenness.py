@@ -16,10 +16,10 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from chainkit.dsp import evidence
-from chainkit.dsp.bell_fit import Bell, Fit, Starts
-from chainkit.dsp.evidence import Evidence
-from chainkit.dsp.observation import Spectrum
+from chainkit.dsp.ringing import evidence
+from chainkit.dsp.ringing.bell_fit import Bell, Fit, Starts
+from chainkit.dsp.ringing.evidence import Evidence
+from chainkit.dsp.ringing.observation import Spectrum
 
 Values = NDArray[np.float64]
 

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from chainkit.dsp.evidence import Evidence
-from chainkit.dsp.log_cells import PER_OCTAVE
+from chainkit.dsp.ringing.evidence import Evidence
+from chainkit.dsp.ringing.log_cells import PER_OCTAVE
 
 Values = NDArray[np.float64]
 

@@ -11,9 +11,16 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from chainkit.dsp import log_cells
-from chainkit.dsp.excitation import LEAST_CELLS, NO_MOUTH, NOISE_LASTING, Track, away, middles
-from chainkit.dsp.observation import Kind, Observation, Spectrum, level_mean
+from chainkit.dsp.ringing import log_cells
+from chainkit.dsp.ringing.excitation import (
+    LEAST_CELLS,
+    NO_MOUTH,
+    NOISE_LASTING,
+    Track,
+    away,
+    middles,
+)
+from chainkit.dsp.ringing.observation import Kind, Observation, Spectrum, level_mean
 
 Values = NDArray[np.float64]
 

@@ -17,9 +17,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from chainkit.dsp.log_cells import first_centres, octaves
-from chainkit.dsp.observation import Kind, Observation, Spectrum, covariance, smoother
-from chainkit.dsp.passing import information
+from chainkit.dsp.ringing.log_cells import first_centres, octaves
+from chainkit.dsp.ringing.observation import Kind, Observation, Spectrum, covariance, smoother
+from chainkit.dsp.ringing.passing import information
 
 Values = NDArray[np.float64]
 Indices = NDArray[np.signedinteger[Any]]
