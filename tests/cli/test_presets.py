@@ -231,7 +231,7 @@ def test_a_chain_is_found_by_path_or_by_name(tmp_path, monkeypatch):
     (tmp_path / "quiet-verse").write_text(mine)  # a file of the same name comes first
     assert find_chain("quiet-verse").name == "Mine"
     # What is spelt like a file is taken for one, and reported missing as such.
-    with pytest.raises(UsageError, match=r"^cannot read missing\.yaml: No such file"):
+    with pytest.raises(UsageError, match=r"^cannot read missing\.yaml: no such file"):
         find_chain("missing.yaml")
     with pytest.raises(
         UsageError, match=r"^no chain file 'quiet-vers', and no preset .*quiet-verse"
