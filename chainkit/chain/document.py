@@ -7,8 +7,6 @@ that a plain scalar stays text until a setting asks for a number (YAML 1.2 core 
 
 from __future__ import annotations
 
-import os
-import stat
 from collections.abc import Iterator
 from os import PathLike, fspath
 from typing import Any, NamedTuple, NoReturn
@@ -119,8 +117,6 @@ def read_text(path: str | PathLike[str]) -> str:
         `path` is no path; a number would be taken for an open file.
     """
     try:
-        if stat.S_ISFIFO(os.stat(path).st_mode):  # it would be waited for
-            raise UsageError(f"cannot read {path}: not a regular file")
         with open(fspath(path), "rb") as file:
             data = file.read(MAX_BYTES + 1)
     except OSError as fault:

@@ -118,8 +118,10 @@ def other_samples(fault: SampleFormatError, asked: str | None) -> str:
 
 def print_result(result: Result) -> None:
     """Print levels before and after, the stages' work and the files."""
+    from chainkit.pages.levels import of_a_render
+
     record = result.record
-    show.table("", ("level", "before", "after"), level_rows(record["levels"]))
+    show.table("", ("level", "before", "after"), of_a_render(record["levels"]))
     print()
     stages = record["stages"]
     show.table(
@@ -132,14 +134,6 @@ def print_result(result: Result) -> None:
         print(f"{kind}: {show.cell(value)} dB")
     for path in result.files:
         print(f"wrote {path}")
-
-
-def level_rows(levels: dict[str, Any]) -> list[tuple[Any, ...]]:
-    """Rows of the table of levels."""
-    from chainkit.pages.levels import LABELS, OF_A_RENDER
-
-    before, after = levels["before"], levels["after"]
-    return [(LABELS[key], before[key], after[key]) for key in OF_A_RENDER]
 
 
 def stage_row(name: str, stage: dict[str, Any]) -> tuple[Any, ...]:

@@ -36,7 +36,9 @@ class DeEsser:
     frequency, upper : float, Hz, below rate / 2
         Edges of the band; no upper edge when None.
     threshold : float, dB
-        dBFS of the band, or its level against the whole voice when `sense` is "share".
+        dBFS of the band, or its level against the whole voice when `sense` is "share": against
+        40 dB below the loudest that the band's filter reaches, where that is more, and nothing is
+        turned down where the whole is below −120 dBFS.
     sense : {"band", "share"}
     ratio : float, >= 1, inf allowed
     knee : float, dB, >= 0
@@ -75,7 +77,6 @@ class DeEsser:
     ) -> None:
         _check_choice("sense", sense, SENSES)
         _check_choice("phase", phase, PHASES)
-        self._shared = sense == "share"
         self._kind_of_split = MinimumSplit if phase == "minimum" else LinearSplit
         self._edges = rate, channels, frequency, upper
         self._split = self._new_split()
@@ -92,14 +93,14 @@ class DeEsser:
         self._bands = Queue(channels)
         self._skip = Skip(ahead)
         self._scratch = storage.empty(max(kernels.CHUNK, channels))
-        self._whole = _Whole(self._split.reach, channels)
+        self._whole = _Whole(self._split.reach, channels) if sense == "share" else None
 
     def process(self, x: Audio) -> tuple[Audio, Audio]:
         """The frames that are due, (n, channels), and the gain of their band in dB, (n, 1)."""
         ahead = len(self._bands)
         self._split.base(x, self._bases)
         band = self._split.band(x, self._bands)
-        whole = self._whole.of(self._bases, ahead, len(band)) if self._shared else None
+        whole = None if self._whole is None else self._whole.of(self._bases, ahead, len(band))
         gain = self._skip.process(self._reduction.process(band, whole))
         y = storage.empty(len(gain), self._channels)
         kernels.apply_band_gain(
@@ -153,7 +154,7 @@ class _Whole:
         if not self._reach:
             return bases.peek(begin, count)
         heard = np.concatenate((self._before, bases.peek(begin, count + self._reach)))
-        self._before = heard[count : count + self._reach]
+        self._before = heard[count : count + self._reach].copy()
         whole = storage.empty(count, heard.shape[1])
         kernels.surrounded(heard, self._reach, NEARBY, self._scratch, whole)
         return whole

@@ -1,6 +1,9 @@
-"""What the figures of a measurement are called, on screens and on pages. Nothing but words."""
+"""What the figures of a measurement are called, on screens and on pages. Their words alone."""
 
 from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
 
 LABELS = {
     "integrated_lufs": "integrated loudness, LUFS",
@@ -28,8 +31,21 @@ LABELS = {
 }
 """Words and unit, by the name in `Measurement` and the render record, in the order of display."""
 
-OF_A_RENDER = (
-    *("integrated_lufs", "loudness_range_lu", "true_peak_dbtp", "crest_db"),
+_OF_A_RENDER = (
+    *("loudest_channel_lufs", "integrated_lufs", "loudness_range_lu", "true_peak_dbtp", "crest_db"),
     "sibilance_index_db",
 )
-"""Those that tell what a render did, when they stand before and after it."""
+
+
+def of_a_render(levels: Mapping[str, Any]) -> list[tuple[str, float | None, float | None]]:
+    """Label, before and after of the figures that tell what a render did.
+
+    Parameters
+    ----------
+    levels : mapping
+        Of a render record; figures that it lacks are left out, and that of the loudest channel
+        where there is one alone.
+    """
+    before, after = levels["before"], levels["after"]
+    keys = _OF_A_RENDER[before.get("channels") == 1 :]
+    return [(LABELS[key], before[key], after[key]) for key in keys if key in before]

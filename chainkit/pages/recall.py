@@ -15,7 +15,7 @@ from chainkit.chain.reading import chain_from_dict
 from chainkit.gainlog import Log
 from chainkit.pages import curves, plots
 from chainkit.pages.base import change, render_page
-from chainkit.pages.levels import LABELS, OF_A_RENDER
+from chainkit.pages.levels import of_a_render
 from chainkit.pages.settings import every_setting
 from chainkit.pages.timeline import WIDTH, moving_stages, reduction_sheet, sheet_height
 from chainkit.songbook.model import RIDES
@@ -139,7 +139,7 @@ def recall_sheet(
         chain=chain,
         notes=notes,
         seconds=record["voice"]["frames"] / record["voice"]["rate"],
-        levels=_levels(record["levels"]),
+        levels=of_a_render(record["levels"]),
         stages=stages,
         reduction=None if log is None else _reduction(chain, log),
         over_time=over_time,
@@ -153,12 +153,6 @@ def _print_scale(stages: list[StageEntry], notes: list[str], over_time: float) -
     height = HEAD_AND_FOOT + over_time + HEADING * (over_time > 0) + NOTE_LINE * lines
     height += LINE * sum(stage.lines for stage in stages)
     return min(1.0, max(SMALLEST_PRINT, PAGE / height))
-
-
-def _levels(levels: Mapping[str, Any]) -> list[tuple[str, float | None, float | None]]:
-    """Label, before and after of each figure that the record has."""
-    before, after = levels["before"], levels["after"]
-    return [(LABELS[key], before[key], after[key]) for key in OF_A_RENDER if key in before]
 
 
 def _stage_entries(

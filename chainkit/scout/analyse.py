@@ -147,6 +147,5 @@ def _mixed(
     heard: Heard, backing: AudioReader, progress: Progress | None
 ) -> tuple[HeardBacking, list[MixBand]]:
     powers = third_octave_powers(backing.blocks(progress=progress), backing.rate)
-    seconds = backing.frames / backing.rate
-    under = HeardBacking(backing.path, seconds, is_silent(heard.bands, powers))
+    under = HeardBacking(backing.path, backing.extent, is_silent(heard.bands, powers))
     return under, mix_bands(heard.bands, powers)

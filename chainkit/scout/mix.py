@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from chainkit.doubts import Extent
 from chainkit.dsp.audibility import IMPORTANCE, NOMINAL, band_audibility
 from chainkit.dsp.levels import sounding
 from chainkit.scout.findings import HIDDEN, Finding
@@ -30,18 +31,18 @@ class HeardBacking:
     Attributes
     ----------
     path : Path
-    seconds : float
+    extent : Extent
     silent : bool
         Where the voice sounds.
     """
 
     path: Path
-    seconds: float
+    extent: Extent
     silent: bool
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values for JSON."""
-        return {"file": str(self.path), "seconds": self.seconds, "silent": self.silent}
+        return {"file": str(self.path), "seconds": self.extent.seconds, "silent": self.silent}
 
 
 @dataclass(frozen=True)

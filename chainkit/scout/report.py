@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
+from chainkit import doubts
 from chainkit.dsp.sibilance import LOWEST_RATE
 from chainkit.measure import scale_note
 from chainkit.scout.analyse import Scouting
@@ -14,8 +15,6 @@ from chainkit.scout.proposal import has_offset, offset_share
 from chainkit.stages.base import Settings, forms
 from chainkit.stages.forms import Amount
 from chainkit.units import FREQUENCY
-
-SHORTER = 0.5  # seconds that a backing may lack
 
 # What is appended in JSON to the name of a setting that has this unit.
 SUFFIXES = {
@@ -102,6 +101,6 @@ def notes(scouting: Scouting) -> Iterator[str]:
     backing = scouting.backing
     if backing is not None and backing.silent:
         yield f"{backing.path} is silent where {path} sounds: it hides nothing"
-    elif backing is not None and backing.seconds < measured.seconds - SHORTER:
-        lengths = f"{backing.seconds:.1f} s of {measured.seconds:.1f} s"
-        yield f"{backing.path} lasts {lengths}: it counts as silent from there on"
+    elif backing is not None:
+        source = doubts.Extent(measured.seconds, measured.channels)
+        yield from doubts.of_backing(backing.extent, source, ": it counts as silent from there on")

@@ -20,6 +20,7 @@ from hypothesis import strategies as st
 
 import chainkit
 from chainkit import Chain, Eq, Ride
+from chainkit.chain.reading import find_chain
 from chainkit.chain.ridefile import read_ride
 from chainkit.chain.schema import chain_schema
 from chainkit.chain.text import one_line
@@ -476,11 +477,19 @@ def test_a_large_or_binary_or_missing_file_is_refused(tmp_path):
     binary.write_bytes("chainkit: 1".encode("utf-16"))
     with pytest.raises(ChainFileError, match=r"binary.yaml:1:1: not a text in UTF-8"):
         chainkit.load_chain(binary)
-    os.mkfifo(tmp_path / "pipe")
-    with pytest.raises(UsageError, match="pipe: not a regular file"):
-        chainkit.load_chain(tmp_path / "pipe")
     with pytest.raises(UsageError, match="no such file"):
         chainkit.load_chain(tmp_path / "missing.yaml")
+
+
+def test_a_chain_is_read_from_a_pipe():
+    """As a shell gives one for ``<(command)``."""
+    reading, writing = os.pipe()
+    os.write(writing, b"chainkit: 1\nname: Piped\nstages: []\n")
+    os.close(writing)
+    try:
+        assert find_chain(f"/dev/fd/{reading}").name == "Piped"
+    finally:
+        os.close(reading)
 
 
 def test_two_stages_of_one_name_are_refused():

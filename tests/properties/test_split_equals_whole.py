@@ -98,6 +98,18 @@ def test_any_block_size_gives_the_same_bits(name, channels):
         assert cut_gain.tobytes() == gain.tobytes(), size
 
 
+@pytest.mark.parametrize("size", [509, 4096, 65_536])
+def test_a_long_voice_gives_the_same_bits_where_the_band_leaves_in_parts(size):
+    """What a share is taken of lies on either side of where the linear filter hands out frames."""
+    x = 1e-4 * np.random.default_rng(5).uniform(-1, 1, (120_000, 1))
+    x[::REACH] *= 1e4
+    name = "de-esser, linear, share"
+    for cut, whole in zip(
+        through(PROCESSORS[name](1), x, size), through(PROCESSORS[name](1), x, len(x)), strict=True
+    ):
+        assert cut.tobytes() == whole.tobytes()
+
+
 @pytest.mark.parametrize("name", PROCESSORS)
 def test_any_length_is_the_beginning_of_a_longer_one(name):
     """What a frame becomes does not depend on what comes long after it; lengths around edges."""
