@@ -10,7 +10,6 @@ from pathlib import Path
 
 from chainkit.audio.atomic import atomic_file
 from chainkit.audio.reader import AudioReader, Progress
-from chainkit.dsp.amplitude import INTEGERS
 from chainkit.dsp.meter import Measurement, VoiceMeter
 from chainkit.dsp.sibilance import Sibilant
 
@@ -46,15 +45,6 @@ def measure_file(path: str | Path, progress: Progress | None = None) -> Measurem
     for block in reader.blocks(progress=progress):
         meter.add(block)
     return meter.finish()
-
-
-def scale_note(measured: Measurement) -> str | None:
-    """What to ask of a programme whose full scale is most likely not 1; None of any other."""
-    peak = measured.sample_peak_dbfs
-    if peak is None or peak <= INTEGERS:
-        return None
-    asked = "is this a file of integers stored as float?"
-    return f"samples reach {peak:+.0f} dBFS: {asked} Whether it is clipped is not known"
 
 
 def write_timeline(

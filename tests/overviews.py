@@ -31,7 +31,7 @@ def outcome(
         "integrated_lufs": -26.0 + level + off, "loudness_range_lu": 9.0 + spread - off,
         "crest_db": 17.0 + off / 2, "sibilance_index_db": -12.0 + sibilance + off,
         "true_peak_dbtp": -6.0, "noise_floor_dbfs": -76.0 + level + 1.5 * off + noise,
-        "clipped_runs": clipped,
+        "clipped_runs": clipped, "sample_peak_dbfs": -7.0,
     }  # fmt: skip
     after = before | {
         "integrated_lufs": -20.0 + loudness + off / 5, "true_peak_dbtp": -2.0 + off,

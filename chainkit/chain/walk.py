@@ -300,6 +300,7 @@ def _changed_group(form: Group, old: Any, rest: list[str], text: str) -> Any:
 
 def _changed_item(old: tuple[Any, ...], key: str, rest: list[str], text: str) -> tuple[Any, ...]:
     number = int(rest[0]) if rest[0].isdecimal() else 0
+    number *= rest[0] == str(number)  # one way to write each, so that no key is set twice
     if not 1 <= number <= len(old) or len(rest) < 2 or not isinstance(old[number - 1], Settings):
         raise SettingFault((key,), f"{key} takes a number from 1 to {len(old)} and a key")
     shape = getattr(old[number - 1], "shape", "")

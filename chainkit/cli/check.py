@@ -138,33 +138,38 @@ def _refuse_unfit(voice: Voice) -> None:
         raise voice.places["file"].fault(fault.told) from None
 
 
-def _remarks(found: Chain | Songbook, rate: int) -> Iterator[str]:
-    """What is allowed and seldom meant: what changes nothing, what can become very loud."""
+def _remarks(found: Chain | Songbook, rate: int, source: str = "") -> Iterator[str]:
+    """What is allowed and seldom meant: what changes nothing, what can become very loud.
+
+    `source` is named in place of the chain's file, where a song has changed the chain.
+    """
     from chainkit.chain import Chain
 
     if not isinstance(found, Chain):
         yield from found.remarks()
         for voice in found.voices:
-            yield from _remarks(voice.chain, rate)
+            own = f"{found.source}: song {voice.number} ({voice.title}), {voice.name}"
+            yield from _remarks(voice.chain, rate, own if voice.changes else "")
         return
     if not found.active:
         why = "every stage is bypassed" if found.stages else "no stages"
         but = "" if found.working_level is None else " but for the trim to the working level"
-        yield str(found.fault((), f"{why}: the voice passes unchanged{but}"))
+        told = f"{why}: the voice passes unchanged{but}"
+        yield f"{source}: {told}" if source else str(found.fault((), told))
     for index, stage in enumerate(found.stages):
         for path, why in () if stage.bypass else stage.remarks():
             yield str(found.fault((index, *path), why))
-    yield from _loud(found, rate)
+    yield from _loud(found, rate, source or found.source)
 
 
-def _loud(chain: Chain, rate: int) -> Iterator[str]:
+def _loud(chain: Chain, rate: int, source: str) -> Iterator[str]:
     from chainkit.chain.lift import SENSIBLE, greatest_lift
 
     decibels, frequency = greatest_lift(chain, rate)
     if decibels > SENSIBLE + 0.05:  # a band with the greatest boost is not more than that
         what = "the level" if frequency is None else f"{float(f'{frequency:.3g}'):g} Hz"
         told = f"caution: it can raise {what} by {decibels:.0f} dB, more than {SENSIBLE:g} dB"
-        yield f"{chain.source}: {told}; turn the monitors down before playing what it renders"
+        yield f"{source}: {told}; turn the monitors down before playing what it renders"
 
 
 def _as_dict(found: Faultless | Faulty) -> dict[str, Any]:

@@ -53,7 +53,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Measure, print, write what was asked for."""
     from chainkit.audio.atomic import together
-    from chainkit.measure import scale_note
+    from chainkit.cautions import of_scale
 
     asked = (arguments.plot, arguments.timeline, arguments.sibilants)
     written = checked_outputs(asked, arguments.files, arguments.force)
@@ -62,7 +62,7 @@ def run(arguments: argparse.Namespace) -> int:
     with together():
         write(arguments, measurements)
     for name, measured in measurements.items():
-        strange = scale_note(measured)
+        strange = of_scale(measured.sample_peak_dbfs, measured.clipped_runs)
         if strange:
             show.note(f"{name}: {strange}")
     if arguments.json:

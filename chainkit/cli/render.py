@@ -25,8 +25,6 @@ SAMPLE_FORMATS = {
     "float32": "FLOAT",
     "float64": "DOUBLE",
 }
-LOUD_DBTP = -1.0  # the greatest true peak that EBU R 128 allows; from memory
-LOUDER_LU = 6.0  # twice the amplitude: a rise that deserves a word before playing
 MOST_CHUNKS = 12  # names that fit a message
 
 
@@ -161,7 +159,7 @@ def trims(record: dict[str, Any]) -> list[tuple[str, float]]:
 
 def cautions(result: Result) -> list[str]:
     """What the user should know before listening."""
-    from chainkit.measure import scale_note
+    from chainkit.cautions import of_render
 
     messages = list(result.record["notes"])
     left_out = result.record["output"]["chunks_left_out"]
@@ -171,24 +169,10 @@ def cautions(result: Result) -> list[str]:
             f"the output lacks these parts of the voice's file: {named}; known chunks go along "
             "from WAV to WAV, and nothing that may be wrong for other samples"
         )
-    before, after = result.before, result.after
-    strange = scale_note(before)
-    if strange:
-        messages.append(f"the voice's {strange}")
+    before = result.before
     if before.clipped_runs:
         places = show.counted(before.clipped_runs, "place")
         first = f"first at {before.first_clipped_seconds:.3f} s"
         messages.append(f"the voice is clipped in {places}, {first}; no chain takes that back")
-    if after.true_peak_dbtp is not None and after.true_peak_dbtp > LOUD_DBTP:
-        messages.append(
-            f"caution: true peak {after.true_peak_dbtp:z.1f} dBTP is above -1 dBTP; "
-            "it can clip in playback or coding"
-        )
-    if before.integrated_lufs is not None and after.integrated_lufs is not None:
-        rise = after.integrated_lufs - before.integrated_lufs
-        if rise > LOUDER_LU:
-            messages.append(
-                f"caution: the output is {rise:.1f} LU louder than the voice; "
-                "turn the monitors down before playing it"
-            )
+    messages += of_render(result.record["levels"])
     return messages

@@ -112,12 +112,12 @@ class AmplitudeMeter:
         means = (self._totals[:, 0] + self._totals[:, 3]) / max(1, self.frames)
         return float(means[np.abs(means).argmax()])
 
-    def clipped_runs(self) -> int:
+    def clipped_runs(self) -> int | None:
         """Runs of 3 or more frames of one value at or above full scale, in all channels.
 
-        None is known of integers stored as floats: their full scale is not 1.
+        None for integers stored as floats: their full scale is not 1.
         """
-        return 0 if self._holds_integers() else int(self._runs[:, 1].sum())
+        return None if self._holds_integers() else int(self._runs[:, 1].sum())
 
     def _holds_integers(self) -> bool:
         peak = self.sample_peak()

@@ -44,9 +44,9 @@ class Measurement:
         True peak against integrated loudness.
     dc_offset : float, full scale ±1
         Mean of the channel whose mean lies farthest from zero.
-    clipped_runs : int
-        Runs of 3 or more frames of one value at or above full scale; 0 where the peak is above
-        `amplitude.INTEGERS`.
+    clipped_runs : int or None
+        Runs of 3 or more frames of one value at or above full scale; None where the peak is above
+        `amplitude.INTEGERS`, so that full scale is not known.
     first_clipped_seconds : float or None
     noise_floor_dbfs : float or None
         Level of the noise in the pauses, see `amplitude.AmplitudeMeter.noise_floor`.
@@ -83,7 +83,7 @@ class Measurement:
     crest_db: float | None
     peak_to_loudness_db: float | None
     dc_offset: float
-    clipped_runs: int
+    clipped_runs: int | None
     first_clipped_seconds: float | None
     noise_floor_dbfs: float | None
     sounding_share: float

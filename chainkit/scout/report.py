@@ -6,9 +6,8 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
-from chainkit import doubts
+from chainkit import cautions, doubts
 from chainkit.dsp.sibilance import LOWEST_RATE
-from chainkit.measure import scale_note
 from chainkit.scout.analyse import Scouting
 from chainkit.scout.chainfile import Proposal
 from chainkit.scout.proposal import has_offset, offset_share
@@ -86,7 +85,7 @@ def notes(scouting: Scouting) -> Iterator[str]:
     if scouting.unheard:
         yield f"{path} {scouting.unheard}: there is nothing to find"
         return
-    strange = scale_note(measured)
+    strange = cautions.of_scale(measured.sample_peak_dbfs, measured.clipped_runs)
     if strange:
         yield f"{path}: {strange}"
     if measured.clipped_runs:

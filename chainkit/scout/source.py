@@ -46,7 +46,7 @@ def is_attack(frequency: float, attack: Attack | None) -> bool:
 
 def is_clipped(measured: Measurement) -> bool:
     """Whether clipping is so frequent that its distortion stands out of the spectrum, too."""
-    return measured.clipped_runs * 60.0 > CLIPPED_OFTEN * measured.seconds
+    return (measured.clipped_runs or 0) * 60.0 > CLIPPED_OFTEN * measured.seconds
 
 
 def without_own_rumble(heard: Heard) -> Heard:

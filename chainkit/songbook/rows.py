@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from chainkit import doubts
+from chainkit import cautions, doubts
 from chainkit.doubts import Extent
 from chainkit.dsp.levels import difference
 from chainkit.dsp.loudness import widening
@@ -151,11 +151,18 @@ def row_of(outcome: Outcome) -> Row:
             figures=_figures(outcome),
             work=work,
             stages=stages,
-            render_notes=tuple(outcome.record["notes"]),
+            render_notes=tuple(_render_notes(outcome.record)),
             backing_notes=tuple(_doubts(outcome.backing, outcome.record["voice"])),
         )
     except (KeyError, TypeError, AttributeError):
         return row  # written by another version, and out of date: it tells nothing
+
+
+def _render_notes(record: Mapping[str, Any]) -> Iterator[str]:
+    """What a render could not do as asked, and what to know before listening to it."""
+    yield from record["notes"]
+    levels, trim = record["levels"], record["trim_db"]
+    yield from cautions.of_render(levels, trim, cautions.MUCH_LOUDER_LU)
 
 
 def _figures(outcome: Outcome) -> dict[str, float | None]:

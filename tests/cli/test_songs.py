@@ -957,6 +957,12 @@ def test_a_songbook_is_checked_as_one(record, capsys):
     assert (book.pop("file"), book["remarks"]) == ("book.yaml", [])
     assert (chain.pop("file"), chain.pop("remarks")) == ("lead.yaml", [])
     assert book["songs"][1]["voices"][0]["chain"] == chain
+    own = "1/lead.wav, changes: {compress.makeup: 48 dB}}"
+    _edit(folder / "book.yaml", "1/lead.wav}", own)
+    assert main(["check", "book.yaml"]) == 0
+    told = capsys.readouterr().err
+    assert "book.yaml: song 1 (Song 1), lead: caution: it can raise" in told
+    _edit(folder / "book.yaml", own, "1/lead.wav}")
     assert main(["check", "book.yaml", "--plot", "x.png"]) == 2
     assert "--plot draws a chain; book.yaml is a songbook" in capsys.readouterr().err
     _edit(folder / "book.yaml", "1/lead.wav}", "none.wav}")

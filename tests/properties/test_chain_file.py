@@ -550,6 +550,7 @@ def test_one_value_can_be_changed():
         ("deess.threshold.x", "-3 dB", "is one value and has no keys"),
         ("eq.bands", "1", "bands is not one value"),
         ("eq.bands.9.gain", "1 dB", "takes a number from 1 to 5 and a key"),
+        ("eq.bands.01.gain", "1 dB", "takes a number from 1 to 5 and a key"),
         ("eq.bands.1.gain", "3dB", r"bands.1 is a highpass: no key 'gain'; allowed are frequency"),
         ("eq", "1", "write STAGE.KEY"),
         ("eq.gain", "3 dB", "bands count from 1: write bands.1.gain for that of the first"),

@@ -347,6 +347,25 @@ def test_the_figure_of_a_stage_is_its_work_where_it_is_meant_to_work():
     assert row.stages["compress"]["greatest_db"] == 11.0
 
 
+@pytest.mark.parametrize(
+    ("rise", "peak", "runs", "words"),
+    [
+        (11.9, -1.0, 0, []),
+        (12.5, -1.0, 0, ["the output is 12.5 LU louder than the trimmed voice; turn the monitors"]),
+        (0.0, 3.0, 0, ["true peak 3.0 dBTP is above -1 dBTP; it can clip"]),
+        (0.0, -1.0, None, ["the voice's samples reach -7 dBFS: is this a file of integers"]),
+    ],
+)
+def test_what_to_know_before_listening_stands_out(rise, peak, runs, words):
+    one = outcome(2)
+    before, after = one.record["levels"]["before"], one.record["levels"]["after"]
+    after["integrated_lufs"] = before["integrated_lufs"] + one.record["trim_db"] + rise
+    after["true_peak_dbtp"], before["clipped_runs"] = peak, runs
+    told = marks(one)
+    assert len(told) == len(words)
+    assert all(word in mark for word, mark in zip(words, told, strict=True))
+
+
 def test_a_figure_has_the_name_and_value_that_the_record_has():
     (voice,) = overview("Example", usual(1)).as_dict()["voices"]
     assert "work" not in voice  # the statistics of the stages tell it
