@@ -145,7 +145,9 @@ def row_of(outcome: Outcome) -> Row:
         return row
     try:
         stages = {n: stage for n, stage in outcome.record["stages"].items() if "mean_db" in stage}
-        work = {name: _work(stage) for name, stage in stages.items()}
+        # A voice without a loudness gives the stages nothing to do, and is no measure of others.
+        heard = outcome.record["levels"]["before"]["loudest_channel_lufs"] is not None
+        work = {name: _work(stage) for name, stage in stages.items() if heard}
         return replace(
             row,
             figures=_figures(outcome),

@@ -347,6 +347,14 @@ def test_the_figure_of_a_stage_is_its_work_where_it_is_meant_to_work():
     assert row.stages["compress"]["greatest_db"] == 11.0
 
 
+def test_a_voice_without_a_loudness_is_told_for_that_alone():
+    note = "the voice has no loudness (below -70 LUFS, or too short): no trim"
+    mute = outcome(8, notes=[note], deess=-5.0, compress=-8.0)
+    for levels in mute.record["levels"].values():
+        levels |= dict.fromkeys(("integrated_lufs", "loudest_channel_lufs", "crest_db"))
+    assert marks(*usual(1, 2, 3, 4, 5, 6, 7), mute) == [f"song 8 (Song 8), lead: {note}"]
+
+
 @pytest.mark.parametrize(
     ("rise", "peak", "runs", "words"),
     [
