@@ -173,9 +173,23 @@ class AudioFileError(ChainkitError):
 
 
 class OutputError(ChainkitError):
-    """An output that cannot be written."""
+    """An output that cannot be written.
+
+    Attributes
+    ----------
+    why : str
+        The system's reason, where it gave one.
+    """
 
     exit_code = 4
+    why = ""
+
+    @classmethod
+    def for_want_of(cls, path: object, why: str) -> OutputError:
+        """The fault that `path` cannot be written, and why."""
+        fault = cls(f"{path} cannot be written: {why}")
+        fault.why = why
+        return fault
 
 
 class ExistsError(OutputError):

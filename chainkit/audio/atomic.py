@@ -215,7 +215,7 @@ def cannot_write(path: PathLike, fault: OSError) -> OutputError:
         # Folders that the system makes up, such as /proc, are there and take no file.
         what = "no file can be made in" if folder.is_dir() else "there is no folder"
         why = f"{what} {str(folder)!r}"
-    return OutputError(f"{path} cannot be written: {why}")
+    return OutputError.for_want_of(path, why)
 
 
 def _target(path: PathLike) -> Path:

@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from chainkit.chain.makeup import matched
 from chainkit.chain.model import Chain
+from chainkit.dsp.levels import to_gain
 from chainkit.dsp.loudness import LoudnessMeter
 from chainkit.stages.base import Run, Stage
 from chainkit.stages.compress import is_matched
@@ -82,7 +83,7 @@ class ChainStream:
         self.chain = chain
         self.rate = rate
         self.channels = channels
-        self._trim = 10.0 ** (trim / 20.0)
+        self._trim = float(to_gain(trim))
         self._finished = False
         self.runs: tuple[Run, ...] = tuple(stage.start(rate, channels) for stage in chain.active)
 

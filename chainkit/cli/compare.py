@@ -222,8 +222,7 @@ def _appearing(target: Path) -> Iterator[tuple[Path, Path]]:
             yield folder, scratch
         except OutputError as fault:
             # What was being written is no place that the user knows of.
-            _, _, why = str(fault).partition(" cannot be written: ")
-            raise (OutputError(f"{target} cannot be written: {why}") if why else fault) from fault
+            raise (OutputError.for_want_of(target, fault.why) if fault.why else fault) from fault
         if target.exists():
             shutil.rmtree(target)
         folder.rename(target)

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainkit.dsp.kernels_meter import tally
+from chainkit.dsp.levels import SILENT
 
 WINDOWS_A_SECOND = 20
 CLIPPED = 1.0 - 2.0**-15  # the highest code of 16 bits; common practice, no source
@@ -33,8 +34,8 @@ _ABOVE_FLOOR = 6.0  # dB
 _NEAREST = 10.0  # dB
 _STEADY = 4.0  # dB by which the windows of a noise differ, if much of it is low
 _PAUSE = 0.5  # seconds
-_LOWEST, _STEP, _CLASSES = -200.0, 0.1, 4000  # dB, of the level classes: to +200 dBFS
-_SILENCE = 10.0 ** (_LOWEST / 10.0)  # power: what a filter leaves of digital silence lies below
+_LOWEST, _STEP, _CLASSES = SILENT, 0.1, 4000  # dB, of the level classes: to +200 dBFS
+_SILENCE = 10.0 ** (SILENT / 10.0)  # power
 
 
 class AmplitudeMeter:

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+SILENT = -200.0  # dBFS: what a filter leaves of digital silence lies below
 SOUNDING = 0.01  # of the mean power: 20 dB below it; common practice, no source
 
 

@@ -8,11 +8,10 @@ from typing import IO
 import numpy as np
 
 from chainkit.chain.stream import Audio, ChainStream, Passage, Tap
+from chainkit.dsp.levels import SILENT
 from chainkit.gainlog.rows import RowValues, peaks, powers
 from chainkit.gainlog.summary import Reductions, RowLevels, Summary, inside_and_outside
 from chainkit.gainlog.table import Table
-
-SILENT = -200.0  # dBFS: what a filter leaves of digital silence lies below
 
 
 class _GainColumn:

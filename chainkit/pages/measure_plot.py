@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 from chainkit.dsp.meter import Measurement
 from chainkit.dsp.spectrum import REGIONS
 from chainkit.pages import plots
+from chainkit.units import typeset
 
 SHOWN = 45.0  # dB below the strongest
 NAMES = {"low_mid": "low-mid", "presence": "presence", "air": "air"}
@@ -141,7 +142,7 @@ def _loudness(axes: Axes, measurement: Measurement) -> None:
     plots.decibel_axis(axes, top - SHOWN, top, "LUFS")
     plots.time_axis(axes, 0.0, max(measurement.seconds, 0.1))
     if measurement.integrated_lufs is not None:
-        words = f"integrated {measurement.integrated_lufs:.1f} LUFS".replace("-", "−")
+        words = typeset(f"integrated {measurement.integrated_lufs:.1f} LUFS")
         plots.guide(axes, y=measurement.integrated_lufs, words=words)
 
 

@@ -20,6 +20,7 @@ from chainkit.scout.findings import AGAINST, SURE
 from chainkit.scout.mix import MixBand, hidden
 from chainkit.scout.proposal import curve
 from chainkit.stages.deess import Deess
+from chainkit.units import typeset
 
 LOW, HIGH = 30.0, 20000.0  # Hz
 ROOM = 0.8  # of a frequency below that, where the axis begins then
@@ -179,7 +180,7 @@ def _deess(chain: Proposal | None) -> Deess | None:
 
 def _row(number: int, found: Finding) -> tuple[str, str]:
     name = f"{number}  {found.kind}, {_hertz(found.frequency_hz)}"
-    height = f"{found.prominence_db:+.1f} / {AGAINST[found.kind]}".replace("-", "−")
+    height = typeset(f"{found.prominence_db:+.1f} / {AGAINST[found.kind]}")
     return name, height if found.confidence >= SURE else f"({height})"
 
 

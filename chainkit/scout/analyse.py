@@ -56,7 +56,7 @@ class Scouting:
     @property
     def silent(self) -> bool:
         """Whether there was nothing to hear."""
-        return is_unheard(self.heard)
+        return _is_unheard(self.heard)
 
     @property
     def unheard(self) -> str | None:
@@ -121,7 +121,7 @@ def scout_file(
     under, bands = _mixed(heard, AudioReader(backing), progress) if backing else (None, None)
     reach = heard.rumble.reach if heard.rumble else 0.0
     tilt = Tilt(heard.measurement.spectrum, reach)
-    found, partials = ([], []) if is_unheard(heard) else gather(heard, tilt, reader.rate)
+    found, partials = ([], []) if _is_unheard(heard) else gather(heard, tilt, reader.rate)
     if bands is not None:
         found = [placed(finding, bands) for finding in found]
     return Scouting(
@@ -138,7 +138,7 @@ def scout_file(
     )
 
 
-def is_unheard(heard: Heard) -> bool:
+def _is_unheard(heard: Heard) -> bool:
     """Whether no channel has a loudness to work with."""
     return heard.measurement.loudest_channel_lufs is None
 

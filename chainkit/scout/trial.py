@@ -136,5 +136,5 @@ def _beginning(events: Sequence[Sibilant], last: float) -> float:
     begins = np.clip(starts - LEAD, 0.0, last)
     spans = [slice(*np.searchsorted(starts, (begin, begin + TRIED))) for begin in begins]
     counts = np.array([span.stop - span.start for span in spans])
-    away = np.array([abs(np.median(levels[span]) - np.median(levels)) for span in spans])
+    away = np.abs(np.array([np.median(levels[span]) for span in spans]) - np.median(levels))
     return float(begins[np.where(counts >= MANY * counts.max(), away, np.inf).argmin()])
